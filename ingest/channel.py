@@ -1,0 +1,66 @@
+"""One channel of a run as the run sheet states it, in SI."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal, get_args
+
+Measures = Literal[
+    "drag",
+    "side force",
+    "lift",
+    "roll moment",
+    "pitch moment",
+    "yaw moment",
+    "front lift",
+    "rear lift",
+    "front side force",
+    "rear side force",
+    "pressure",
+    "cabin pressure",
+    "bridge",
+    "velocity",
+    "acceleration",
+    "reference",
+    "dynamic pressure",
+    "air speed",
+    "temperature",
+    "static pressure",
+    "other",
+]
+MEASURES: tuple[str, ...] = get_args(Measures)
+
+FORCES = (
+    "drag",
+    "side force",
+    "lift",
+    "front lift",
+    "rear lift",
+    "front side force",
+    "rear side force",
+)
+MOMENTS = ("roll moment", "pitch moment", "yaw moment")
+PRESSURES = ("pressure", "cabin pressure")
+
+
+@dataclass(frozen=True)
+class Channel:
+    """A calibrated channel: SI value = (raw · scale) + offset."""
+
+    name: str
+    column: str | int  # the recording's own name, or its zero-based index
+    measures: Measures
+    unit: str  # unit of the calibrated samples: "N", "N m", "Pa", "1", "m/s", "K", ...
+    scale: float  # calibrated unit per raw unit (unit and gain together)
+    offset: float = 0.0  # calibrated value of a raw zero (offset temperatures)
+    full_scale_raw: float | None = None  # ± in the recording's own unit, for the clipping check
+    natural_frequency_hz: float | None = None  # of the balance in this direction
+    damping: float | None = None  # share of critical
+    at_m: tuple[float, float, float] | None = None
+    tubing: Any = None  # stated pieces; used once the tubing correction exists
+    stated: dict[str, Any] = field(default_factory=dict, compare=False)  # the sheet's own words
+
+    @property
+    def is_coefficient(self) -> bool:
+        """A force, moment or pressure logged as a coefficient already."""
+        return self.unit == "1" and self.measures in (*FORCES, *MOMENTS, *PRESSURES)

@@ -1,0 +1,64 @@
+"""The full-scale car as stated in vehicle.toml: plain SI numbers, no behaviour."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Axle:
+    """One axle; rates and masses are per wheel, roll stiffness is per axle."""
+
+    unsprung_mass_kg: float
+    wheel_rate_n_m: float  # suspension spring rate at the wheel
+    damping_n_s_m: float  # suspension damping at the wheel
+    tyre_stiffness_n_m: float
+    track_m: float | None = None
+    cornering_stiffness_n_rad: float | None = None  # per wheel
+    relaxation_length_m: float | None = None
+    roll_stiffness_n_m_rad: float | None = None  # per axle
+
+
+@dataclass(frozen=True)
+class Steering:
+    """Steering system between the front wheels and the driver's hands."""
+
+    ratio: float
+    trail_m: float
+    assist: float  # share of the torque that the assistance takes, 0 to 1
+
+
+@dataclass(frozen=True)
+class RoadLoad:
+    """What the driving resistance besides drag, and the engine, contribute."""
+
+    rolling_resistance: float
+    power_w: float | None = None
+    efficiency: float | None = None
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """The car that feels the force (section 2's axes, full scale, driver in)."""
+
+    name: str
+    source: str
+    mass_kg: float
+    wheelbase_m: float
+    front_axle_mass_kg: float  # what the front axle's scales read, unsprung included
+    cg_height_m: float
+    pitch_inertia_kg_m2: float  # sprung mass
+    front: Axle
+    rear: Axle
+    seat_at_m: tuple[float, float, float]  # x rearward of mid-wheelbase, y right, z up
+    roll_inertia_kg_m2: float | None = None
+    yaw_inertia_kg_m2: float | None = None
+    steering: Steering | None = None
+    road_load: RoadLoad | None = None
+    spread: Mapping[str, float] | None = None  # relative standard deviations by key
+
+    @property
+    def cg_x_m(self) -> float:
+        """Centre of gravity of the whole car, rearward of mid-wheelbase."""
+        return self.wheelbase_m * (0.5 - self.front_axle_mass_kg / self.mass_kg)
