@@ -1,0 +1,1 @@
+"""Files in, calibrated records out: sheets, readers, checks, zeros, air and axes."""

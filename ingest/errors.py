@@ -1,0 +1,88 @@
+"""What can go wrong between a campaign folder and a calibrated record.
+
+IngestError                what every caller may catch
+├── QuantityError          a text that is no quantity, or one of the wrong dimension
+├── SheetError             campaign.toml, run sheets, vehicle.toml: all faults of all sheets
+├── RecordingError         a recording that is damaged or not what its sheet says
+└── RecordUseError         a record asked twice for its samples, or too early for its results
+
+Each error keeps its pieces as attributes and makes its own text from them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+
+class IngestError(Exception):
+    """Base of every error this package raises on purpose."""
+
+
+class QuantityError(IngestError):
+    """A text is no quantity, or its unit has the wrong dimension.
+
+    Example: "40 m" where a speed is wanted.
+    """
+
+    def __init__(self, given: str, wanted: str) -> None:
+        super().__init__(given, wanted)
+        self.given = given
+        self.wanted = wanted
+
+    def __str__(self) -> str:
+        return f"{self.given!r} given, wanted {self.wanted}"
+
+
+@dataclass(frozen=True)
+class SheetFault:
+    """One fault of one sheet: where it stands, what is written there, what is wanted."""
+
+    file: str  # relative to the campaign folder
+    key: str  # dotted, e.g. "channel[2].gain"; empty for a fault of the whole file
+    problem: str  # what was given and what is wanted, in one sentence
+
+    def __str__(self) -> str:
+        place = f"{self.file}: {self.key}" if self.key else self.file
+        return f"{place}: {self.problem}"
+
+
+class SheetError(IngestError):
+    """Sheets have faults; all of them are listed, one a line.
+
+    Example: an unknown key in runs/014.toml and a baseline that no run has.
+    """
+
+    def __init__(self, folder: str | Path, faults: Sequence[SheetFault]) -> None:
+        super().__init__(folder, tuple(faults))
+        self.folder = Path(folder)
+        self.faults = tuple(faults)
+
+    def __str__(self) -> str:
+        if len(self.faults) == 1:
+            return str(self.faults[0])
+        lines = [f"{len(self.faults)} faults in the sheets of {self.folder}:"]
+        return "\n".join(lines + [f"  {fault}" for fault in self.faults])
+
+
+class RecordingError(IngestError):
+    """A recording cannot be read, or does not hold what its sheet promises.
+
+    Example: a gzip file cut short, or a column the file does not have.
+    """
+
+    def __init__(self, file: str | Path, place: str, problem: str, advice: str) -> None:
+        super().__init__(file, place, problem, advice)
+        self.file = Path(file)
+        self.place = place  # "line 17, column p07"; empty where the whole file is meant
+        self.problem = problem
+        self.advice = advice
+
+    def __str__(self) -> str:
+        where = f"{self.file}, {self.place}" if self.place else str(self.file)
+        return f"{where}: {self.problem}; {self.advice}"
+
+
+class RecordUseError(IngestError):
+    """A record was read twice, or asked for results before its end was reached."""

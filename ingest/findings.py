@@ -1,0 +1,21 @@
+"""What the checks say about a recording before anyone trusts it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+Severity = Literal["error", "warning", "note"]
+SEVERITIES: tuple[str, ...] = get_args(Severity)  # worst first
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One observation about one run; it never stops an analysis by itself."""
+
+    severity: Severity
+    code: str  # kebab-case and stable, e.g. "zero-drift"
+    run: str  # the run's number
+    channel: str | None  # the channel's name; None where the whole run is meant
+    message: str  # what, where, and the value
+    advice: str  # what to do about it

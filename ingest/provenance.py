@@ -1,0 +1,42 @@
+"""Where a record comes from and what was done to it, as data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
+from typing import Any
+
+
+@cache
+def package_version() -> str:
+    """Version of the installed distribution."""
+    from importlib.metadata import version
+
+    return version("buffeting")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One processing step that has succeeded."""
+
+    name: str
+    settings: Mapping[str, Any]
+    version: str  # of this package when the step ran
+
+
+def step(name: str, **settings: Any) -> Step:
+    """Record a step that has just succeeded, with the package's version."""
+    return Step(name, MappingProxyType(settings), package_version())
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """Source of a record and the ordered steps that led to it."""
+
+    source: str  # the recording, relative to the campaign folder
+    sha256: str  # hex, of the bytes on disk
+    reader: str  # which reader took the file, e.g. "delimited text"
+    sheet: Mapping[str, Any]  # the run sheet's own words
+    steps: tuple[Step, ...]
