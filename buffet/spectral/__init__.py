@@ -1,0 +1,1 @@
+"""From samples to spectra, peaks and intervals."""

@@ -1,0 +1,165 @@
+"""Block bootstrap over segments: one mechanism for everything linear in segment spectra."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.interval import LEVEL, Interval
+
+Array = NDArray[np.float64]
+
+RESAMPLES = 1000
+# With fewer blocks than this the spread itself is not known well enough (simulated: coverage of
+# nominal 95 % intervals falls below 90 %).
+FEWEST_BLOCKS = 8
+
+
+def politis_white_length(values: Array) -> float:
+    """Block length for the circular bootstrap of the mean of `values`, shape ``(n,)``.
+
+    Source: Politis & White 2004 (Econometric Reviews 23, 53-70) with the correction of Patton,
+    Politis & White 2009 (same journal 28, 372-375): b = (2 G² / D)^(1/3) n^(1/3),
+    D = (4/3) g(0)², flat-top lag window.
+    """
+    n = len(values)
+    centred = values - values.mean()
+    variance = float(centred @ centred) / n
+    if n < 4 or variance <= 0:
+        return 1.0
+    most_lags = min(n - 1, int(np.ceil(np.sqrt(n))) + 5)
+    lags = range(1, most_lags + 1)
+    covariance = np.array([variance, *(float(centred[k:] @ centred[:-k]) / n for k in lags)])
+    cutoff = _first_quiet_lag(covariance / variance, n)
+    lag = np.arange(1, min(2 * cutoff, most_lags) + 1)
+    window = np.clip(2 * (1 - lag / (2 * cutoff)), 0, 1)
+    weighted = window * covariance[lag]
+    spectrum = variance + 2 * float(weighted.sum())
+    slope = 2 * float((lag * weighted).sum())
+    if spectrum <= 0:
+        return 1.0
+    length = (2 * slope**2 / (4 / 3 * spectrum**2)) ** (1 / 3) * n ** (1 / 3)
+    return float(np.clip(length, 1.0, np.ceil(min(3 * np.sqrt(n), n / 3))))
+
+
+def _first_quiet_lag(correlation: Array, n: int) -> int:
+    """Smallest lag after which correlations stay inside the noise band (Politis & White)."""
+    quiet_run = max(5, int(np.sqrt(np.log10(n))))
+    quiet = np.abs(correlation[1:]) < 2 * np.sqrt(np.log10(n) / n)
+    for lag in range(len(quiet)):
+        if quiet[lag : lag + quiet_run].all():
+            return max(lag, 1)
+    return len(quiet)
+
+
+@dataclass(frozen=True)
+class Resampling:
+    """Weights of a run's segment groups, row 0 as measured, the others resampled in blocks."""
+
+    weights: Array  # (1 + n_resamples, n_groups), rows sum to 1
+    blocks: float  # groups / block length
+
+    def means(self, values: Array) -> Array:
+        """Weighted means, shape ``(1 + n_resamples, ...)`` of values ``(n_groups, ...)``."""
+        flat = self.weights @ values.reshape(len(values), -1)
+        return np.asarray(flat.reshape(len(self.weights), *values.shape[1:]))
+
+
+def resample(
+    group_segments: Array,
+    key_values: Array,
+    rng: np.random.Generator,
+    n_resamples: int = RESAMPLES,
+) -> Resampling:
+    """Circular blocks of neighbouring groups, long enough for every key value.
+
+    Parameters
+    ----------
+    group_segments : (n_groups,)
+    key_values : (n_groups, n_keys); the longest Politis-White length among them is used
+    """
+    n_groups = len(group_segments)
+    lengths = [politis_white_length(column) for column in key_values.T]
+    length = min(int(np.ceil(max(lengths, default=1.0))), n_groups)
+    n_blocks = int(np.ceil(n_groups / length))
+    starts = rng.integers(0, n_groups, size=(n_resamples, n_blocks))
+    picks = (starts[:, :, None] + np.arange(length)) % n_groups
+    picks = picks.reshape(n_resamples, -1)[:, :n_groups]
+    counts = np.zeros((1 + n_resamples, n_groups))
+    counts[0] = 1
+    rows = np.repeat(np.arange(1, n_resamples + 1), n_groups)
+    np.add.at(counts, (rows, picks.ravel()), 1)
+    weights = counts * group_segments
+    return Resampling(weights / weights.sum(axis=1, keepdims=True), n_groups / length)
+
+
+@dataclass(frozen=True)
+class LogEstimate:
+    """Positive quantities known with a relative spread; arrays of one shape."""
+
+    value: Array
+    spread: Array  # standard deviation of the logarithm
+    blocks: float
+
+    @property
+    def reliable(self) -> bool:
+        """Whether enough independent blocks stand behind the spread."""
+        return self.blocks >= FEWEST_BLOCKS
+
+    def probability_above(self, limit: float) -> Array:
+        """P(quantity > limit) by Student's t on the logarithm; 0 where the value is not positive."""
+        from scipy.special import stdtr
+
+        with np.errstate(divide="ignore", invalid="ignore"):
+            distance = np.log(self.value / limit) / self.spread
+        distance = np.where(self.value > 0, distance, -np.inf)
+        return np.asarray(stdtr(max(self.blocks - 1, 1.0), np.nan_to_num(distance, nan=0.0)))
+
+    def limits(self, level: float = LEVEL) -> tuple[Array, Array]:
+        """Lower and upper confidence limits."""
+        from scipy.special import stdtrit
+
+        half = stdtrit(max(self.blocks - 1, 1.0), 0.5 + level / 2) * self.spread
+        return self.value * np.exp(-half), self.value * np.exp(half)
+
+    def interval(self, *index: int) -> Interval:
+        """One element as an interval."""
+        low, high = self.limits()
+        return Interval(float(self.value[index]), float(low[index]), float(high[index]))
+
+
+def log_estimate(samples: Array, blocks: float, extra_variance: Array | float = 0.0) -> LogEstimate:
+    """From bootstrap samples, row 0 as measured, to an estimate on the log scale.
+
+    The spread is inflated by √(n_b / (n_b - 1)) since blocks, not segments, are independent.
+    `extra_variance` is the variance of the logarithm that resampling cannot see (run to run).
+    Values at or below zero (noise subtracted from nothing) give a spread of infinity.
+    """
+    value = samples[0]
+    good = (samples > 0).all(axis=0)
+    logs = np.log(np.where(samples > 0, samples, 1.0))
+    inflation = blocks / max(blocks - 1, 0.5)
+    variance = logs[1:].var(axis=0, ddof=1) * inflation + extra_variance
+    return LogEstimate(value, np.where(good, np.sqrt(variance), np.inf), blocks)
+
+
+def half_value(estimate: LogEstimate) -> LogEstimate:
+    """Square root: from a variance to an RMS."""
+    return LogEstimate(
+        np.sqrt(np.maximum(estimate.value, 0)), estimate.spread / 2, estimate.blocks
+    )
+
+
+def run_seed(*words: str) -> np.random.Generator:
+    """A generator that is the same for the same names, whatever else is analysed."""
+    from zlib import crc32
+
+    return np.random.default_rng([crc32(word.encode()) for word in words])
+
+
+def pooled_blocks(parts: Sequence[Resampling]) -> float:
+    """Independent blocks of several runs together."""
+    return float(sum(part.blocks for part in parts))

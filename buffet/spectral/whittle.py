@@ -1,0 +1,183 @@
+"""Broadband background plus resonant peaks, fitted by Whittle likelihood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.spectral.window import spectral_kernel
+
+Array = NDArray[np.float64]
+
+# Points per bin on which a peak is evaluated before the window's kernel is applied; with the
+# narrowest peak a quarter of a bin wide the sum over the points is exact to 0.2 %.
+OVERSAMPLING = 8
+NARROWEST_BINS = 0.25
+# A resonance wider than its own frequency is background.
+LOWEST_Q = 1.0
+# Cubic in log frequency: follows wakes that fall off and noise floors, not a resonance.
+BACKGROUND_TERMS = 4
+MOST_STEPS = 80
+LARGEST_STEP = 0.5  # in log units, so that a first step cannot leave the data
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Bins of the fit and the finer grid on which the model lives."""
+
+    frequency_hz: Array  # (n_bins,), evenly spaced
+    step_hz: float
+
+    @property
+    def fine_hz(self) -> Array:
+        """Fine grid, reaching four bins beyond both ends, mirrored at zero."""
+        n = (len(self.frequency_hz) + 8 - 1) * OVERSAMPLING + 1
+        start = self.frequency_hz[0] - 4 * self.step_hz
+        fine = start + np.arange(n) * self.step_hz / OVERSAMPLING
+        return np.maximum(np.abs(fine), self.step_hz / OVERSAMPLING)
+
+    def smooth(self, fine: Array) -> Array:
+        """What the Hann window makes of densities on the fine grid, at the bins.
+
+        `fine` has shape ``(n_fine,)`` or ``(n, n_fine)``.
+        """
+        from scipy.signal import oaconvolve
+
+        kernel = spectral_kernel(OVERSAMPLING)
+        kernel = kernel / kernel.sum()
+        if fine.ndim == 1:
+            return np.asarray(np.convolve(fine, kernel, "valid")[::OVERSAMPLING])
+        return np.asarray(oaconvolve(fine, kernel[None, :], "valid", axes=1)[:, ::OVERSAMPLING])
+
+    @property
+    def background_basis(self) -> Array:
+        """Chebyshev polynomials in log frequency on the fine grid, ``(terms, n_fine)``."""
+        low, high = np.log(self.frequency_hz[[0, -1]])
+        position = (2 * np.log(self.fine_hz) - low - high) / (high - low)
+        return np.polynomial.chebyshev.chebvander(
+            np.clip(position, -1.0, 1.0), BACKGROUND_TERMS - 1
+        ).T
+
+
+def resonance(
+    frequency_hz: Array, height: float, natural_hz: float, bandwidth_hz: float
+) -> Array:
+    """Second-order resonance A f0² B² / ((f² - f0²)² + f² B²), unit of `height`."""
+    f2 = frequency_hz**2
+    top = height * natural_hz**2 * bandwidth_hz**2
+    return np.asarray(top / ((f2 - natural_hz**2) ** 2 + f2 * bandwidth_hz**2))
+
+
+def resonance_variance(height: float, bandwidth_hz: float) -> float:
+    """Its integral over all frequencies, A π B / 2 (contour integral)."""
+    return float(height * np.pi * bandwidth_hz / 2)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted model; parameters are background coefficients, then log A, log f0, log B a peak."""
+
+    grid: Grid
+    parameters: Array
+    n_peaks: int
+    spectrum: Array  # (n_bins,) fitted, as the window shows it
+    gradient: Array  # (n_parameters, n_bins) of `spectrum`
+    log_likelihood: float
+    weight: float
+
+    @property
+    def covariance(self) -> Array:
+        """Of the parameters, from the expected information."""
+        relative = self.gradient / self.spectrum
+        return np.linalg.pinv(self.weight * relative @ relative.T)
+
+    def peak(self, index: int) -> Array:
+        """log A, log f0, log B of one peak."""
+        start = BACKGROUND_TERMS + 3 * index
+        return self.parameters[start : start + 3]
+
+    def peak_covariance(self, index: int) -> Array:
+        """Covariance of `peak`."""
+        start = BACKGROUND_TERMS + 3 * index
+        return self.covariance[start : start + 3, start : start + 3]
+
+
+def evaluate(grid: Grid, basis: Array, parameters: Array) -> tuple[Array, Array]:
+    """Model spectrum at the bins and its gradient, ``(n_bins,)`` and ``(n_parameters, n_bins)``."""
+    background = np.exp(parameters[:BACKGROUND_TERMS] @ basis)
+    total = background.copy()
+    parts = [background * row for row in basis]
+    fine = grid.fine_hz
+    for log_height, log_natural, log_width in parameters[BACKGROUND_TERMS:].reshape(-1, 3):
+        natural, width = np.exp(log_natural), np.exp(log_width)
+        peak = resonance(fine, np.exp(log_height), natural, width)
+        off = fine**2 - natural**2
+        denominator = off**2 + fine**2 * width**2
+        total += peak
+        parts += [
+            peak,
+            peak * (2 + 4 * natural**2 * off / denominator),
+            peak * (2 - 2 * fine**2 * width**2 / denominator),
+        ]
+    smooth = grid.smooth(np.array([total, *parts]))
+    return np.maximum(smooth[0], 1e-300), smooth[1:]
+
+
+def fit(grid: Grid, psd: Array, start: Array, weight: float) -> Fit:
+    """Maximise the Whittle likelihood from a start, by damped scoring.
+
+    The likelihood of an averaged periodogram I with mean S is -Σ w (log S + I / S) (Whittle
+    1953; with the window's kernel applied to the model, Sykulski et al. 2019, Biometrika 106,
+    251-266). `weight` w counts independent segments and correlated bins.
+    """
+    basis = grid.background_basis
+    parameters = start.copy()
+    spectrum, gradient = evaluate(grid, basis, parameters)
+    best = _log_likelihood(psd, spectrum, weight)
+    damping = 1e-3
+    for _ in range(MOST_STEPS):
+        relative = gradient / spectrum
+        slope = relative @ (psd / spectrum - 1)
+        information = relative @ relative.T
+        information += damping * np.diag(np.diag(information) + 1e-12)
+        step = np.clip(np.linalg.solve(information, slope), -LARGEST_STEP, LARGEST_STEP)
+        trial = _inside(grid, parameters + step)
+        trial_spectrum, trial_gradient = evaluate(grid, basis, trial)
+        value = _log_likelihood(psd, trial_spectrum, weight)
+        if value <= best:
+            damping *= 10
+            if damping > 1e6:
+                break
+            continue
+        gain, best = value - best, value
+        parameters, spectrum, gradient = trial, trial_spectrum, trial_gradient
+        damping = max(damping / 10, 1e-9)
+        if gain < 1e-6 * max(weight, 1.0):
+            break
+    n_peaks = (len(parameters) - BACKGROUND_TERMS) // 3
+    return Fit(grid, parameters, n_peaks, spectrum, gradient, best, weight)
+
+
+def _log_likelihood(psd: Array, spectrum: Array, weight: float) -> float:
+    return float(-weight * np.sum(np.log(spectrum) + psd / spectrum))
+
+
+def _inside(grid: Grid, parameters: Array) -> Array:
+    """Keep natural frequencies in the band and bandwidths between a line and a background."""
+    bounded = parameters.copy()
+    peaks = bounded[BACKGROUND_TERMS:].reshape(-1, 3)
+    low, high = np.log(grid.frequency_hz[[0, -1]])
+    peaks[:, 1] = np.clip(peaks[:, 1], low, high)
+    narrowest = np.log(NARROWEST_BINS * grid.step_hz)
+    peaks[:, 2] = np.clip(peaks[:, 2], narrowest, peaks[:, 1] - np.log(LOWEST_Q))
+    peaks[:, 0] = np.maximum(peaks[:, 0], -600.0)
+    return bounded
+
+
+def background_start(grid: Grid, psd: Array) -> Array:
+    """Background coefficients from a least-squares fit to the logarithm."""
+    at_bins = grid.background_basis[:, 4 * OVERSAMPLING : -4 * OVERSAMPLING : OVERSAMPLING]
+    floor = np.maximum(psd, psd.max() * 1e-14)
+    return np.linalg.lstsq(at_bins.T, np.log(floor), rcond=None)[0]

@@ -1,0 +1,316 @@
+"""Heave and pitch of the car with its front and rear wheels: four degrees of freedom, linear.
+
+Coordinates, all about the static position: the height of the sprung mass's centre of gravity
+(m, up), its pitch angle (rad, nose up), the heights of the front and rear unsprung masses (m, up).
+Left and right wheels move together. Inputs are drag (N, rearward), lift (N, up) and pitch moment
+(N m, nose up) about the origin on the ground at mid-wheelbase, or road heights (m, up).
+
+How the force acts on the sprung mass. Lift L at the origin pushes at a distance x_s ahead of the
+sprung mass's own centre of gravity, so it turns it by L x_s. Drag D is too quick for the engine to
+answer: it slows the whole car, mass m with unsprung part m_u, by D/m, and the wheels, at height
+h_u, pull the body forward with D m_u/m. About the sprung centre of gravity, height h_s, that leaves
+
+    -D h_s + D (m_u/m) (h_s - h_u)  =  -D ((m - m_u) h_s + m_u h_u) / m  =  -D h_cg,
+
+so the arm of drag is the height of the whole car's centre of gravity whatever the wheels' height,
+while the arm of lift is that of the sprung one. Rotary inertia of wheels and drive is neglected.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from buffet.errors import BuffetError
+from buffet.vehicle.modes import Mode, modes_of
+
+if TYPE_CHECKING:
+    from ingest import Vehicle
+
+    from buffet.vehicle.seat import Cushion
+
+AxleName = Literal["front", "rear"]
+AXLE_NAMES: tuple[AxleName, ...] = get_args(AxleName)
+
+# Standard gravity, exact by definition (ISO 80000-3).
+GRAVITY_M_S2 = 9.80665
+
+WHEELS_PER_AXLE = 2
+
+
+class ImpossibleCarError(BuffetError):
+    """A car whose masses contradict each other."""
+
+
+@dataclass(frozen=True, eq=False)
+class RideModel:
+    """The car as a linear system; build it with `RideModel.from_vehicle`."""
+
+    mass: NDArray[np.float64]  # (4, 4), kg and kg m²
+    damping: NDArray[np.float64]  # (4, 4), N s/m, N s and N m s
+    stiffness: NDArray[np.float64]  # (4, 4), N/m, N and N m
+    force_input: NDArray[np.float64]  # (4, 3): drag, lift, pitch moment to generalised forces
+    tyre_stiffness_n_m: tuple[float, float]  # front, rear; both wheels of an axle
+    static_axle_load_n: tuple[float, float]  # front, rear; both wheels of an axle
+    wheelbase_m: float
+    sprung_cg_x_m: float  # rearward of mid-wheelbase
+    seat_x_m: float  # rearward of mid-wheelbase
+
+    def __post_init__(self) -> None:
+        for matrix in (self.mass, self.damping, self.stiffness, self.force_input):
+            matrix.flags.writeable = False
+
+    @classmethod
+    def from_vehicle(cls, vehicle: Vehicle) -> RideModel:
+        """Build the model of a car whose values are per wheel.
+
+        Raises
+        ------
+        ImpossibleCarError
+            If the wheels outweigh the car or an axle, or a mass or rate is not positive.
+        """
+        _check(vehicle)
+        wheelbase_m, half_m = vehicle.wheelbase_m, vehicle.wheelbase_m / 2
+        cg_x_m = _sprung_cg_x_m(vehicle)
+        return cls(
+            mass=_mass_matrix(vehicle),
+            damping=_link_matrix(
+                _suspension_links(half_m + cg_x_m, half_m - cg_x_m),
+                (vehicle.front.damping_n_s_m, vehicle.rear.damping_n_s_m),
+            ),
+            stiffness=_link_matrix(
+                _suspension_links(half_m + cg_x_m, half_m - cg_x_m),
+                (vehicle.front.wheel_rate_n_m, vehicle.rear.wheel_rate_n_m),
+            )
+            + _link_matrix(
+                _TYRE_LINKS,
+                (vehicle.front.tyre_stiffness_n_m, vehicle.rear.tyre_stiffness_n_m),
+            ),
+            force_input=_force_input(cg_x_m, vehicle.cg_height_m),
+            tyre_stiffness_n_m=(
+                WHEELS_PER_AXLE * vehicle.front.tyre_stiffness_n_m,
+                WHEELS_PER_AXLE * vehicle.rear.tyre_stiffness_n_m,
+            ),
+            static_axle_load_n=(
+                GRAVITY_M_S2 * vehicle.front_axle_mass_kg,
+                GRAVITY_M_S2 * (vehicle.mass_kg - vehicle.front_axle_mass_kg),
+            ),
+            wheelbase_m=wheelbase_m,
+            sprung_cg_x_m=cg_x_m,
+            seat_x_m=vehicle.seat_at_m[0],
+        )
+
+    @cached_property
+    def modes(self) -> tuple[Mode, ...]:
+        """The four modes by rising natural frequency, named by what moves most."""
+        return modes_of(self.mass, self.damping, self.stiffness)
+
+    def response_to_force(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
+        """Return the coordinates per drag, lift and pitch moment, (n_frequencies, 4, 3)."""
+        return self._solve(frequency_hz, self.force_input)
+
+    def response_to_road(
+        self, frequency_hz: ArrayLike, speed_m_s: float
+    ) -> NDArray[np.complex128]:
+        """Return the coordinates per metre of road under the front axle, (n_frequencies, 4).
+
+        The rear axle meets the same road later by wheelbase over speed; both tracks are alike.
+
+        Raises
+        ------
+        ValueError
+            If the speed is not positive.
+        """
+        per_axle = self._solve(frequency_hz, self._road_input())
+        response: NDArray[np.complex128] = np.einsum(
+            "fca,fa->fc", per_axle, self._road_at_axles(frequency_hz, speed_m_s)
+        )
+        return response
+
+    def seat_acceleration_per_force(
+        self,
+        frequency_hz: ArrayLike,
+        *,
+        seat_x_m: float | None = None,
+        cushion: Cushion | None = None,
+    ) -> NDArray[np.complex128]:
+        """Return vertical acceleration at the seat, (n_frequencies, 3), m/s² per N, N and N m.
+
+        Columns are drag, lift and pitch moment at the origin. The seat is the car's own unless
+        x (m, rearward of mid-wheelbase) is given; without a cushion it is the seat's base.
+        """
+        response = self.response_to_force(frequency_hz)
+        row = self._seat_row(frequency_hz, seat_x_m, cushion)
+        acceleration: NDArray[np.complex128] = np.einsum("fc,fci->fi", row, response)
+        return acceleration
+
+    def seat_acceleration_per_road(
+        self,
+        frequency_hz: ArrayLike,
+        speed_m_s: float,
+        *,
+        seat_x_m: float | None = None,
+        cushion: Cushion | None = None,
+    ) -> NDArray[np.complex128]:
+        """Return vertical seat acceleration per metre of road, (n_frequencies,), 1/s².
+
+        Raises
+        ------
+        ValueError
+            If the speed is not positive.
+        """
+        response = self.response_to_road(frequency_hz, speed_m_s)
+        row = self._seat_row(frequency_hz, seat_x_m, cushion)
+        acceleration: NDArray[np.complex128] = np.einsum("fc,fc->f", row, response)
+        return acceleration
+
+    def axle_load_per_force(
+        self, frequency_hz: ArrayLike, axle: AxleName
+    ) -> NDArray[np.complex128]:
+        """Return the axle's load on the road, (n_frequencies, 3), N per N, N and N m.
+
+        Positive is more load; columns are drag, lift and pitch moment at the origin.
+
+        Raises
+        ------
+        ValueError
+            If the axle is neither front nor rear.
+        """
+        index = _axle_index(axle)
+        return -self.tyre_stiffness_n_m[index] * self.response_to_force(frequency_hz)[:, 2 + index]
+
+    def axle_load_per_road(
+        self, frequency_hz: ArrayLike, speed_m_s: float, axle: AxleName
+    ) -> NDArray[np.complex128]:
+        """Return the axle's load on the road per metre of road, (n_frequencies,), N/m.
+
+        Raises
+        ------
+        ValueError
+            If the axle is neither front nor rear, or the speed is not positive.
+        """
+        index = _axle_index(axle)
+        road = self._road_at_axles(frequency_hz, speed_m_s)[:, index]
+        wheel = self.response_to_road(frequency_hz, speed_m_s)[:, 2 + index]
+        return self.tyre_stiffness_n_m[index] * (road - wheel)
+
+    def _solve(
+        self, frequency_hz: ArrayLike, inputs: NDArray[np.float64]
+    ) -> NDArray[np.complex128]:
+        omega = 2 * np.pi * _as_grid(frequency_hz)[:, np.newaxis, np.newaxis]
+        dynamic = self.stiffness - omega**2 * self.mass + 1j * omega * self.damping
+        return np.linalg.solve(dynamic, np.broadcast_to(inputs, (len(omega), *inputs.shape)))
+
+    def _road_input(self) -> NDArray[np.float64]:
+        """Return what a metre of road under each axle pushes with, (4, 2)."""
+        return _TYRE_LINKS.T * np.array(self.tyre_stiffness_n_m)
+
+    def _road_at_axles(
+        self, frequency_hz: ArrayLike, speed_m_s: float
+    ) -> NDArray[np.complex128]:
+        if not speed_m_s > 0:
+            raise ValueError(
+                f"a road response needs a speed above 0 m/s, got {speed_m_s:g} m/s: "
+                "the rear wheels follow the front ones after wheelbase / speed"
+            )
+        delay_s = self.wheelbase_m / speed_m_s
+        rear = np.exp(-2j * np.pi * _as_grid(frequency_hz) * delay_s)
+        return np.stack([np.ones_like(rear), rear], axis=1)
+
+    def _seat_row(
+        self, frequency_hz: ArrayLike, seat_x_m: float | None, cushion: Cushion | None
+    ) -> NDArray[np.complex128]:
+        """Return acceleration at the seat per coordinate, (n_frequencies, 4)."""
+        grid = _as_grid(frequency_hz)
+        x_m = self.seat_x_m if seat_x_m is None else seat_x_m
+        gain = -((2 * np.pi * grid) ** 2).astype(np.complex128)
+        if cushion is not None:
+            gain = gain * cushion.transmissibility(grid)
+        return gain[:, np.newaxis] * np.array([1.0, self.sprung_cg_x_m - x_m, 0.0, 0.0])
+
+
+_TYRE_LINKS = np.array([[0.0, 0.0, 1.0, 0.0], [0.0, 0.0, 0.0, 1.0]])
+
+
+def _suspension_links(to_front_m: float, to_rear_m: float) -> NDArray[np.float64]:
+    """Return each suspension's extension per coordinate, (2, 4), from distances to the cg."""
+    return np.array([[1.0, to_front_m, -1.0, 0.0], [1.0, -to_rear_m, 0.0, -1.0]])
+
+
+def _link_matrix(
+    links: NDArray[np.float64], per_wheel: tuple[float, float]
+) -> NDArray[np.float64]:
+    matrix: NDArray[np.float64] = links.T @ np.diag(per_wheel) @ links * WHEELS_PER_AXLE
+    return matrix
+
+
+def _force_input(sprung_cg_x_m: float, cg_height_m: float) -> NDArray[np.float64]:
+    """Return generalised forces per drag, lift and pitch moment, (4, 3), as derived above."""
+    return np.array(
+        [[0.0, 1.0, 0.0], [-cg_height_m, sprung_cg_x_m, 1.0], [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]]
+    )
+
+
+def _mass_matrix(vehicle: Vehicle) -> NDArray[np.float64]:
+    front_kg, rear_kg = _unsprung_kg(vehicle)
+    sprung_kg = vehicle.mass_kg - front_kg - rear_kg
+    return np.diag([sprung_kg, vehicle.pitch_inertia_kg_m2, front_kg, rear_kg])
+
+
+def _unsprung_kg(vehicle: Vehicle) -> tuple[float, float]:
+    return (
+        WHEELS_PER_AXLE * vehicle.front.unsprung_mass_kg,
+        WHEELS_PER_AXLE * vehicle.rear.unsprung_mass_kg,
+    )
+
+
+def _sprung_cg_x_m(vehicle: Vehicle) -> float:
+    """Return the sprung centre of gravity, rearward of mid-wheelbase, from the axle loads."""
+    front_kg, rear_kg = _unsprung_kg(vehicle)
+    sprung_kg = vehicle.mass_kg - front_kg - rear_kg
+    return vehicle.wheelbase_m * (0.5 - (vehicle.front_axle_mass_kg - front_kg) / sprung_kg)
+
+
+def _check(vehicle: Vehicle) -> None:
+    front_kg, rear_kg = _unsprung_kg(vehicle)
+    axle_kg = {
+        "front": (vehicle.front_axle_mass_kg, front_kg),
+        "rear": (vehicle.mass_kg - vehicle.front_axle_mass_kg, rear_kg),
+    }
+    for axle, (carried_kg, unsprung_kg) in axle_kg.items():
+        if not carried_kg > unsprung_kg > 0:
+            raise ImpossibleCarError(
+                f"{vehicle.name}: the {axle} axle carries {carried_kg:g} kg with unsprung masses "
+                f"of {unsprung_kg:g} kg, both wheels; wanted more than the unsprung masses, and "
+                "these above 0: correct mass, front_axle_mass or unsprung_mass (per wheel)"
+            )
+    for what, value in _positive_values(vehicle).items():
+        if not value > 0:
+            raise ImpossibleCarError(
+                f"{vehicle.name}: {what} is {value:g}; wanted a value above 0"
+            )
+
+
+def _positive_values(vehicle: Vehicle) -> dict[str, float]:
+    return {
+        "wheelbase (m)": vehicle.wheelbase_m,
+        "pitch_inertia (kg m²)": vehicle.pitch_inertia_kg_m2,
+        "front wheel_rate (N/m)": vehicle.front.wheel_rate_n_m,
+        "rear wheel_rate (N/m)": vehicle.rear.wheel_rate_n_m,
+        "front tyre_stiffness (N/m)": vehicle.front.tyre_stiffness_n_m,
+        "rear tyre_stiffness (N/m)": vehicle.rear.tyre_stiffness_n_m,
+    }
+
+
+def _axle_index(axle: AxleName) -> int:
+    if axle not in AXLE_NAMES:
+        raise ValueError(f"no axle is called {axle!r}: choose front or rear")
+    return AXLE_NAMES.index(axle)
+
+
+def _as_grid(frequency_hz: ArrayLike) -> NDArray[np.float64]:
+    return np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
