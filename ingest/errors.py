@@ -26,13 +26,13 @@ class QuantityError(IngestError):
     Example: "40 m" where a speed is wanted.
     """
 
-    def __init__(self, given: str, wanted: str) -> None:
+    def __init__(self, given: object, wanted: str) -> None:
         super().__init__(given, wanted)
         self.given = given
         self.wanted = wanted
 
     def __str__(self) -> str:
-        return f"{self.given!r} given, wanted {self.wanted}"
+        return f"got {self.given!r}; wanted {self.wanted}"
 
 
 @dataclass(frozen=True)

@@ -35,13 +35,13 @@ def test_recording_error_names_file_place_problem_and_advice() -> None:
     """The text holds all four pieces in reading order."""
     text = str(EXAMPLES[2])
 
-    assert "014.csv, line 17: 3 fields found, 4 expected; repair the line" == text
+    assert text == "014.csv, line 17: 3 fields found, 4 expected; repair the line"
 
 
 def test_recording_error_without_place_names_the_file_only() -> None:
     """No stray comma where the whole file is meant."""
-    assert "a.csv: empty; copy it again" == str(
-        RecordingError("a.csv", "", "empty", "copy it again")
+    assert (
+        str(RecordingError("a.csv", "", "empty", "copy it again")) == "a.csv: empty; copy it again"
     )
 
 
@@ -49,9 +49,9 @@ def test_sheet_error_lists_every_fault() -> None:
     """Several faults are counted and listed one a line."""
     lines = str(EXAMPLES[1]).splitlines()
 
-    assert "2 faults in the sheets of campaign:" == lines[0]
-    assert "  runs/014.toml: channel[0].gain: must be N/V, got Pa/V" == lines[1]
-    assert "  vehicle.toml: not found" == lines[2]
+    assert lines[0] == "2 faults in the sheets of campaign:"
+    assert lines[1] == "  runs/014.toml: channel[0].gain: must be N/V, got Pa/V"
+    assert lines[2] == "  vehicle.toml: not found"
 
 
 def test_single_fault_needs_no_list() -> None:
