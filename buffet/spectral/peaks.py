@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from buffet.interval import LEVEL, Interval
 from buffet.spectral.whittle import (
     BACKGROUND_TERMS,
-    NARROWEST_BINS,
     Fit,
     Grid,
     background_start,
@@ -69,54 +68,82 @@ def find_peaks(frequency_hz: Array, psd: Array, effective_segments: float) -> tu
     current = fit(grid, level, background_start(grid, level), weight)
     p_values: list[float] = []
     while current.n_peaks < MOST_PEAKS:
-        templates = _templates(grid)
-        p_value, candidate = _strongest(current, level, templates, effective_segments)
+        p_value, candidate = _strongest(current, level, effective_segments)
         if p_value >= SIGNIFICANCE:
             break
-        start = np.append(current.parameters, _start(current, level, candidate))
-        current = fit(grid, level, start, weight)
+        current = _with_peak(current, level, candidate)
         p_values.append(p_value)
     peaks = [_peak(current, i, p, scale) for i, p in enumerate(p_values)]
     return tuple(sorted(peaks, key=lambda peak: -peak.rms.value))
 
 
-def _templates(grid: Grid) -> list[tuple[float, float]]:
+def _with_peak(null: Fit, psd: Array, candidate: tuple[float, float]) -> Fit:
+    """Refit with one more peak; one that shrinks to a line is fitted as a line."""
+    start = np.append(null.parameters, _start(null, psd, candidate))
+    grown = fit(null.grid, psd, start, null.weight, (*null.lines, False))
+    log_height, _, log_width = grown.peak(-1)
+    if np.exp(log_width) > LINE_WIDTH_BINS * null.grid.step_hz:
+        return grown
+    start = grown.parameters.copy()
+    start[-3] = np.log(resonance_variance(np.exp(log_height), np.exp(log_width)))
+    line = fit(null.grid, psd, start, null.weight, (*null.lines, True))
+    return line if line.log_likelihood > grown.log_likelihood else grown
+
+
+@dataclass(frozen=True)
+class _Templates:
+    """Peaks of unit height to look for, as the window shows them at the bins."""
+
+    natural_hz: Array  # (n_templates,)
+    bandwidth_hz: Array  # (n_templates,)
+    shape: Array  # (n_templates, n_bins)
+
+
+@lru_cache(maxsize=4)
+def _templates(low_hz: float, step_hz: float, n_bins: int) -> _Templates:
     """Natural frequencies and bandwidths to scan, spaced by a fraction of the bandwidth."""
-    low, high = float(grid.frequency_hz[0]), float(grid.frequency_hz[-1])
+    frequency_hz = low_hz + step_hz * np.arange(n_bins)
+    high_hz = float(frequency_hz[-1])
     pairs: list[tuple[float, float]] = []
     for bins in NARROW_WIDTHS_BINS:
-        width = bins * grid.step_hz
-        spacing = max(width, grid.step_hz) / 2
-        pairs += [(f, width) for f in np.arange(low, high, spacing) if width < f]
+        width = bins * step_hz
+        spacing = max(width, step_hz) / 2
+        pairs += [(f, width) for f in np.arange(low_hz, high_hz, spacing) if width < f]
     for quality in QUALITY_FACTORS:
-        n = max(2, int(np.log(high / low) * quality * 3))
-        broad = np.geomspace(low, high, n)
-        pairs += [(f, f / quality) for f in broad if f / quality > 2 * grid.step_hz]
-    return pairs
+        n = max(2, int(np.log(high_hz / low_hz) * quality * 3))
+        broad = np.geomspace(low_hz, high_hz, n)
+        pairs += [(f, f / quality) for f in broad if f / quality > 2 * step_hz]
+    grid = Grid(frequency_hz, step_hz)
+    fine = grid.fine_hz
+    shapes = [grid.smooth(resonance(fine, 1.0, f, b)[None])[0] for f, b in pairs]
+    natural, width_hz = np.array(pairs).T
+    return _Templates(natural, width_hz, np.array(shapes))
 
 
 def _strongest(
-    null: Fit, psd: Array, candidates: list[tuple[float, float]], effective_segments: float
+    null: Fit, psd: Array, effective_segments: float
 ) -> tuple[float, tuple[float, float]]:
-    """p-value of the largest score over all candidates, and that candidate.
+    """p-value of the largest score over all templates, and that peak's f0 and B.
 
     Efficient score of a peak of vanishing height (Rao 1948), the directions of the fitted
     parameters projected out, against the same maximum over spectra drawn from the null fit.
     """
-    shapes = np.array([resonance(null.grid.fine_hz, 1.0, f, b) for f, b in candidates])
-    templates = null.grid.smooth(shapes) / null.spectrum
+    grid = null.grid
+    wanted = _templates(float(grid.frequency_hz[0]), grid.step_hz, len(psd))
+    shapes = wanted.shape / null.spectrum
     tangent = np.linalg.qr((null.gradient / null.spectrum).T)[0]
-    raw = np.linalg.norm(templates, axis=1)
-    templates = templates - (templates @ tangent) @ tangent.T
-    norms = np.linalg.norm(templates, axis=1)
+    raw = np.linalg.norm(shapes, axis=1)
+    shapes = shapes - (shapes @ tangent) @ tangent.T
+    norms = np.linalg.norm(shapes, axis=1)
     distinct = norms > 0.05 * raw  # the rest is what the null already fits
-    templates = templates[distinct] / norms[distinct, None]
-    scores = templates @ (psd / null.spectrum - 1)
+    shapes = shapes[distinct] / norms[distinct, None]
+    scores = shapes @ (psd / null.spectrum - 1)
     ratios = null_ratios(len(psd), round(effective_segments, 2))
-    largest = (templates @ (ratios - 1).T).max(axis=0)
+    largest = (shapes @ (ratios - 1).T).max(axis=0)
     best = int(np.argmax(scores))
     p_value = (1 + int(np.sum(largest >= scores[best]))) / (len(largest) + 1)
-    return p_value, [c for c, keep in zip(candidates, distinct, strict=True) if keep][best]
+    index = np.flatnonzero(distinct)[best]
+    return p_value, (float(wanted.natural_hz[index]), float(wanted.bandwidth_hz[index]))
 
 
 @lru_cache(maxsize=8)
@@ -143,7 +170,7 @@ def null_ratios(n_bins: int, effective_segments: float, seed: int = 1982) -> Arr
 def _start(null: Fit, psd: Array, candidate: tuple[float, float]) -> Array:
     """Height that makes up for the excess over the null fit, at the best candidate."""
     natural, width = candidate
-    shape = null.grid.smooth(resonance(null.grid.fine_hz, 1.0, natural, width))
+    shape = null.grid.smooth(resonance(null.grid.fine_hz, 1.0, natural, width)[None])[0]
     near = shape > 0.3 * shape.max()
     excess = float(np.mean((psd - null.spectrum)[near]) / np.mean(shape[near]))
     floor = 0.05 * float(np.mean(null.spectrum[near]))
@@ -153,20 +180,21 @@ def _start(null: Fit, psd: Array, candidate: tuple[float, float]) -> Array:
 def _peak(fitted: Fit, index: int, p_value: float, scale: float) -> Peak:
     log_height, log_natural, log_width = fitted.peak(index)
     covariance = fitted.peak_covariance(index)
+    frequency = _log_interval(float(np.exp(log_natural)), covariance[1, 1])
+    if fitted.lines[index]:
+        rms = _log_interval(float(np.sqrt(scale * np.exp(log_height))), covariance[0, 0] / 4)
+        # the window sets its width: known only from above
+        width = Interval(0.0, 0.0, LINE_WIDTH_BINS * fitted.grid.step_hz)
+        return Peak(frequency, width, rms, p_value, "line")
     variance = scale * resonance_variance(float(np.exp(log_height)), float(np.exp(log_width)))
     # variance ∝ A · B, so its logarithm is the sum of theirs
     energy = covariance[0, 0] + covariance[2, 2] + 2 * covariance[0, 2]
-    width_bins = float(np.exp(log_width)) / fitted.grid.step_hz
-    kind: PeakKind = "line" if width_bins < LINE_WIDTH_BINS else "broad"
-    width = _log_interval(float(np.exp(log_width)), covariance[2, 2])
-    if width_bins <= NARROWEST_BINS * 1.01:  # the bandwidth is only known from above
-        width = Interval(width.value, None, LINE_WIDTH_BINS * fitted.grid.step_hz)
     return Peak(
-        _log_interval(float(np.exp(log_natural)), covariance[1, 1]),
-        width,
+        frequency,
+        _log_interval(float(np.exp(log_width)), covariance[2, 2]),
         _log_interval(float(np.sqrt(variance)), energy / 4),
         p_value,
-        kind,
+        "broad",
     )
 
 

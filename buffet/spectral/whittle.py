@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.spectral.window import spectral_kernel
+from buffet.spectral.window import line_shape, spectral_kernel
 
 Array = NDArray[np.float64]
 
@@ -17,8 +17,8 @@ OVERSAMPLING = 8
 NARROWEST_BINS = 0.25
 # A resonance wider than its own frequency is background.
 LOWEST_Q = 1.0
-# Cubic in log frequency: follows wakes that fall off and noise floors, not a resonance.
-BACKGROUND_TERMS = 4
+# Quintic in log frequency: follows wakes that fall off and noise floors, not a resonance.
+BACKGROUND_TERMS = 6
 MOST_STEPS = 80
 LARGEST_STEP = 0.5  # in log units, so that a first step cannot leave the data
 
@@ -39,17 +39,10 @@ class Grid:
         return np.maximum(np.abs(fine), self.step_hz / OVERSAMPLING)
 
     def smooth(self, fine: Array) -> Array:
-        """What the Hann window makes of densities on the fine grid, at the bins.
-
-        `fine` has shape ``(n_fine,)`` or ``(n, n_fine)``.
-        """
-        from scipy.signal import oaconvolve
-
+        """What the Hann window makes of densities ``(n, n_fine)``, at the bins ``(n, n_bins)``."""
         kernel = spectral_kernel(OVERSAMPLING)
-        kernel = kernel / kernel.sum()
-        if fine.ndim == 1:
-            return np.asarray(np.convolve(fine, kernel, "valid")[::OVERSAMPLING])
-        return np.asarray(oaconvolve(fine, kernel[None, :], "valid", axes=1)[:, ::OVERSAMPLING])
+        windows = np.lib.stride_tricks.sliding_window_view(fine, len(kernel), axis=1)
+        return np.asarray(windows[:, ::OVERSAMPLING] @ kernel)
 
     @property
     def background_basis(self) -> Array:
@@ -77,15 +70,23 @@ def resonance_variance(height: float, bandwidth_hz: float) -> float:
 
 @dataclass(frozen=True)
 class Fit:
-    """A fitted model; parameters are background coefficients, then log A, log f0, log B a peak."""
+    """A fitted model; parameters are background coefficients, then log A, log f0, log B a peak.
+
+    A pure line has no bandwidth: its A is a variance and its log B is not used.
+    """
 
     grid: Grid
     parameters: Array
-    n_peaks: int
+    lines: tuple[bool, ...]  # one a peak: pure line or resonance
     spectrum: Array  # (n_bins,) fitted, as the window shows it
     gradient: Array  # (n_parameters, n_bins) of `spectrum`
     log_likelihood: float
     weight: float
+
+    @property
+    def n_peaks(self) -> int:
+        """Peaks and lines in the model."""
+        return len(self.lines)
 
     @property
     def covariance(self) -> Array:
@@ -95,8 +96,7 @@ class Fit:
 
     def peak(self, index: int) -> Array:
         """log A, log f0, log B of one peak."""
-        start = BACKGROUND_TERMS + 3 * index
-        return self.parameters[start : start + 3]
+        return np.asarray(self.parameters[BACKGROUND_TERMS:].reshape(-1, 3)[index])
 
     def peak_covariance(self, index: int) -> Array:
         """Covariance of `peak`."""
@@ -104,28 +104,50 @@ class Fit:
         return self.covariance[start : start + 3, start : start + 3]
 
 
-def evaluate(grid: Grid, basis: Array, parameters: Array) -> tuple[Array, Array]:
+def evaluate(
+    grid: Grid, basis: Array, parameters: Array, lines: tuple[bool, ...]
+) -> tuple[Array, Array]:
     """Model spectrum at the bins and its gradient, ``(n_bins,)`` and ``(n_parameters, n_bins)``."""
     background = np.exp(parameters[:BACKGROUND_TERMS] @ basis)
-    total = background.copy()
-    parts = [background * row for row in basis]
+    rows = grid.smooth(background * np.vstack([np.ones_like(background), basis]))
+    total, gradient = rows[0], [*rows[1:]]
+    peaks = parameters[BACKGROUND_TERMS:].reshape(-1, 3)
+    for is_line, (log_height, log_natural, log_width) in zip(lines, peaks, strict=True):
+        height, natural = np.exp(log_height), np.exp(log_natural)
+        if is_line:
+            peak, *slopes = _line(grid, height, natural)
+        else:
+            peak, *slopes = _resonance(grid, height, natural, np.exp(log_width))
+        total = total + peak
+        gradient += [peak, *slopes]
+    return np.maximum(total, 1e-300), np.array(gradient)
+
+
+def _resonance(grid: Grid, height: float, natural: float, width: float) -> Array:
+    """A smoothed resonance and its slopes with log f0 and log B, ``(3, n_bins)``."""
     fine = grid.fine_hz
-    for log_height, log_natural, log_width in parameters[BACKGROUND_TERMS:].reshape(-1, 3):
-        natural, width = np.exp(log_natural), np.exp(log_width)
-        peak = resonance(fine, np.exp(log_height), natural, width)
-        off = fine**2 - natural**2
-        denominator = off**2 + fine**2 * width**2
-        total += peak
-        parts += [
-            peak,
-            peak * (2 + 4 * natural**2 * off / denominator),
-            peak * (2 - 2 * fine**2 * width**2 / denominator),
-        ]
-    smooth = grid.smooth(np.array([total, *parts]))
-    return np.maximum(smooth[0], 1e-300), smooth[1:]
+    peak = resonance(fine, height, natural, width)
+    off = fine**2 - natural**2
+    denominator = off**2 + fine**2 * width**2
+    with_natural = peak * (2 + 4 * natural**2 * off / denominator)
+    with_width = peak * (2 - 2 * fine**2 * width**2 / denominator)
+    return grid.smooth(np.array([peak, with_natural, with_width]))
 
 
-def fit(grid: Grid, psd: Array, start: Array, weight: float) -> Fit:
+def _line(grid: Grid, variance: float, natural: float) -> Array:
+    """A pure line and its slope with log f0; none with log B, ``(3, n_bins)``."""
+    nudge = 1e-3 * grid.step_hz
+
+    def at(frequency_hz: float) -> Array:
+        return variance * line_shape((grid.frequency_hz - frequency_hz) / grid.step_hz)
+
+    slope = (at(natural + nudge) - at(natural - nudge)) * natural / (2 * nudge)
+    return np.array([at(natural), slope, np.zeros_like(slope)]) / grid.step_hz
+
+
+def fit(
+    grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, ...] = ()
+) -> Fit:
     """Maximise the Whittle likelihood from a start, by damped scoring.
 
     The likelihood of an averaged periodogram I with mean S is -Σ w (log S + I / S) (Whittle
@@ -134,17 +156,17 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float) -> Fit:
     """
     basis = grid.background_basis
     parameters = start.copy()
-    spectrum, gradient = evaluate(grid, basis, parameters)
+    spectrum, gradient = evaluate(grid, basis, parameters, lines)
     best = _log_likelihood(psd, spectrum, weight)
     damping = 1e-3
     for _ in range(MOST_STEPS):
         relative = gradient / spectrum
         slope = relative @ (psd / spectrum - 1)
         information = relative @ relative.T
-        information += damping * np.diag(np.diag(information) + 1e-12)
+        information += damping * np.diag(np.diag(information)) + 1e-12 * np.eye(len(slope))
         step = np.clip(np.linalg.solve(information, slope), -LARGEST_STEP, LARGEST_STEP)
         trial = _inside(grid, parameters + step)
-        trial_spectrum, trial_gradient = evaluate(grid, basis, trial)
+        trial_spectrum, trial_gradient = evaluate(grid, basis, trial, lines)
         value = _log_likelihood(psd, trial_spectrum, weight)
         if value <= best:
             damping *= 10
@@ -156,8 +178,7 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float) -> Fit:
         damping = max(damping / 10, 1e-9)
         if gain < 1e-6 * max(weight, 1.0):
             break
-    n_peaks = (len(parameters) - BACKGROUND_TERMS) // 3
-    return Fit(grid, parameters, n_peaks, spectrum, gradient, best, weight)
+    return Fit(grid, parameters, lines, spectrum, gradient, best, weight)
 
 
 def _log_likelihood(psd: Array, spectrum: Array, weight: float) -> float:

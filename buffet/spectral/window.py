@@ -53,17 +53,23 @@ def chi2_factors(degrees_of_freedom: float, level: float = 0.95) -> tuple[float,
     )
 
 
-def spectral_kernel(oversampling: int) -> NDArray[np.float64]:
-    """What the Hann window makes of a line: weights on a grid `oversampling` times the bins.
+def line_shape(offset_bins: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Share of a line's power per bin, at `offset_bins` from the line; whole bins sum to 1.
 
-    Shape ``(2 · reach · oversampling + 1,)``, centred, summing to `oversampling` · 1, so that a
-    convolution followed by division by `oversampling` keeps the variance. The transform of the
-    window is sin(πx) / (πx (1 - x²)) at x bins from the line (Harris 1978).
+    The window's transform is sin(πx) / (πx (1 - x²)), whose square sums to 1.5 over whole
+    bins (Harris 1978).
     """
-    reach = 4  # bins; beyond it the kernel holds less than 1e-5 of the energy
-    offset = np.arange(-reach * oversampling, reach * oversampling + 1) / oversampling
-    at_pole = np.isclose(np.abs(offset), 1.0)
-    safe = np.where(at_pole, 0.5, offset)
+    at_pole = np.isclose(np.abs(offset_bins), 1.0)
+    safe = np.where(at_pole, 0.5, offset_bins)
     shape = np.where(at_pole, 0.5, np.sinc(safe) / (1 - safe**2))
-    kernel = shape**2
-    return np.asarray(kernel * oversampling / kernel.sum())
+    return np.asarray(shape**2 / HANN_NOISE_BANDWIDTH_BINS)
+
+
+def spectral_kernel(oversampling: int) -> NDArray[np.float64]:
+    """The window's smoothing of a spectrum given `oversampling` times a bin; sums to 1.
+
+    Shape ``(8 · oversampling + 1,)``, centred; beyond four bins lies less than 1e-5 of it.
+    """
+    steps = np.arange(-4 * oversampling, 4 * oversampling + 1)
+    kernel = line_shape(steps / oversampling)
+    return np.asarray(kernel / kernel.sum())
