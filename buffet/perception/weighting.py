@@ -66,15 +66,15 @@ def weighting(name: WeightingName, frequency_hz: ArrayLike) -> NDArray[np.comple
     ISO 8041-1:2017 Formulae (1) to (5) with Table 3; ISO 2631-1:1997 Annex A.
     """
     row = _parameters(name)
-    s = 2j * pi * np.asarray(frequency_hz, dtype=np.float64)
+    s = np.asarray(2j * pi * np.asarray(frequency_hz), dtype=np.complex128)
     return _band_limit(row, s) * _transition(row, s) * _upward_step(row, s)
 
 
 def _parameters(name: WeightingName) -> WeightingParameters:
     if name not in WEIGHTINGS:
         raise ValueError(
-            f"no frequency weighting is called {name!r}; ISO 8041-1's whole-body weightings are "
-            f"{', '.join(WEIGHTING_NAMES)}: choose Wk for vertical and Wd for horizontal seat motion"
+            f"no frequency weighting is called {name!r}; ISO 8041-1's whole-body ones are "
+            f"{', '.join(WEIGHTING_NAMES)}: choose Wk for vertical, Wd for horizontal seat motion"
         )
     return WEIGHTINGS[name]
 

@@ -29,9 +29,8 @@ from buffet.errors import BuffetError
 from buffet.vehicle.modes import Mode, modes_of
 
 if TYPE_CHECKING:
-    from ingest import Vehicle
-
     from buffet.vehicle.seat import Cushion
+    from ingest import Vehicle
 
 AxleName = Literal["front", "rear"]
 AXLE_NAMES: tuple[AxleName, ...] = get_args(AxleName)
@@ -74,32 +73,26 @@ class RideModel:
             If the wheels outweigh the car or an axle, or a mass or rate is not positive.
         """
         _check(vehicle)
-        wheelbase_m, half_m = vehicle.wheelbase_m, vehicle.wheelbase_m / 2
         cg_x_m = _sprung_cg_x_m(vehicle)
+        links = _suspension_links(
+            vehicle.wheelbase_m / 2 + cg_x_m, vehicle.wheelbase_m / 2 - cg_x_m
+        )
+        front, rear = vehicle.front, vehicle.rear
         return cls(
             mass=_mass_matrix(vehicle),
-            damping=_link_matrix(
-                _suspension_links(half_m + cg_x_m, half_m - cg_x_m),
-                (vehicle.front.damping_n_s_m, vehicle.rear.damping_n_s_m),
-            ),
-            stiffness=_link_matrix(
-                _suspension_links(half_m + cg_x_m, half_m - cg_x_m),
-                (vehicle.front.wheel_rate_n_m, vehicle.rear.wheel_rate_n_m),
-            )
-            + _link_matrix(
-                _TYRE_LINKS,
-                (vehicle.front.tyre_stiffness_n_m, vehicle.rear.tyre_stiffness_n_m),
-            ),
+            damping=_link_matrix(links, (front.damping_n_s_m, rear.damping_n_s_m)),
+            stiffness=_link_matrix(links, (front.wheel_rate_n_m, rear.wheel_rate_n_m))
+            + _link_matrix(_TYRE_LINKS, (front.tyre_stiffness_n_m, rear.tyre_stiffness_n_m)),
             force_input=_force_input(cg_x_m, vehicle.cg_height_m),
             tyre_stiffness_n_m=(
-                WHEELS_PER_AXLE * vehicle.front.tyre_stiffness_n_m,
-                WHEELS_PER_AXLE * vehicle.rear.tyre_stiffness_n_m,
+                WHEELS_PER_AXLE * front.tyre_stiffness_n_m,
+                WHEELS_PER_AXLE * rear.tyre_stiffness_n_m,
             ),
             static_axle_load_n=(
                 GRAVITY_M_S2 * vehicle.front_axle_mass_kg,
                 GRAVITY_M_S2 * (vehicle.mass_kg - vehicle.front_axle_mass_kg),
             ),
-            wheelbase_m=wheelbase_m,
+            wheelbase_m=vehicle.wheelbase_m,
             sprung_cg_x_m=cg_x_m,
             seat_x_m=vehicle.seat_at_m[0],
         )
@@ -113,9 +106,7 @@ class RideModel:
         """Return the coordinates per drag, lift and pitch moment, (n_frequencies, 4, 3)."""
         return self._solve(frequency_hz, self.force_input)
 
-    def response_to_road(
-        self, frequency_hz: ArrayLike, speed_m_s: float
-    ) -> NDArray[np.complex128]:
+    def response_to_road(self, frequency_hz: ArrayLike, speed_m_s: float) -> NDArray[np.complex128]:
         """Return the coordinates per metre of road under the front axle, (n_frequencies, 4).
 
         The rear axle meets the same road later by wheelbase over speed; both tracks are alike.
@@ -203,15 +194,15 @@ class RideModel:
     ) -> NDArray[np.complex128]:
         omega = 2 * np.pi * _as_grid(frequency_hz)[:, np.newaxis, np.newaxis]
         dynamic = self.stiffness - omega**2 * self.mass + 1j * omega * self.damping
-        return np.linalg.solve(dynamic, np.broadcast_to(inputs, (len(omega), *inputs.shape)))
+        inputs_at_all = np.broadcast_to(inputs, (len(omega), *inputs.shape))
+        return np.asarray(np.linalg.solve(dynamic, inputs_at_all), dtype=np.complex128)
 
     def _road_input(self) -> NDArray[np.float64]:
         """Return what a metre of road under each axle pushes with, (4, 2)."""
-        return _TYRE_LINKS.T * np.array(self.tyre_stiffness_n_m)
+        pushes: NDArray[np.float64] = _TYRE_LINKS.T * np.array(self.tyre_stiffness_n_m)
+        return pushes
 
-    def _road_at_axles(
-        self, frequency_hz: ArrayLike, speed_m_s: float
-    ) -> NDArray[np.complex128]:
+    def _road_at_axles(self, frequency_hz: ArrayLike, speed_m_s: float) -> NDArray[np.complex128]:
         if not speed_m_s > 0:
             raise ValueError(
                 f"a road response needs a speed above 0 m/s, got {speed_m_s:g} m/s: "
@@ -230,7 +221,8 @@ class RideModel:
         gain = -((2 * np.pi * grid) ** 2).astype(np.complex128)
         if cushion is not None:
             gain = gain * cushion.transmissibility(grid)
-        return gain[:, np.newaxis] * np.array([1.0, self.sprung_cg_x_m - x_m, 0.0, 0.0])
+        row: NDArray[np.complex128] = gain[:, np.newaxis] * [1.0, self.sprung_cg_x_m - x_m, 0, 0]
+        return row
 
 
 _TYRE_LINKS = np.array([[0.0, 0.0, 1.0, 0.0], [0.0, 0.0, 0.0, 1.0]])
@@ -241,9 +233,7 @@ def _suspension_links(to_front_m: float, to_rear_m: float) -> NDArray[np.float64
     return np.array([[1.0, to_front_m, -1.0, 0.0], [1.0, -to_rear_m, 0.0, -1.0]])
 
 
-def _link_matrix(
-    links: NDArray[np.float64], per_wheel: tuple[float, float]
-) -> NDArray[np.float64]:
+def _link_matrix(links: NDArray[np.float64], per_wheel: tuple[float, float]) -> NDArray[np.float64]:
     matrix: NDArray[np.float64] = links.T @ np.diag(per_wheel) @ links * WHEELS_PER_AXLE
     return matrix
 
@@ -290,9 +280,7 @@ def _check(vehicle: Vehicle) -> None:
             )
     for what, value in _positive_values(vehicle).items():
         if not value > 0:
-            raise ImpossibleCarError(
-                f"{vehicle.name}: {what} is {value:g}; wanted a value above 0"
-            )
+            raise ImpossibleCarError(f"{vehicle.name}: {what} is {value:g}; wanted a value above 0")
 
 
 def _positive_values(vehicle: Vehicle) -> dict[str, float]:
