@@ -34,15 +34,21 @@ def modes_of(
     """Return the four modes by rising natural frequency, of matrices (4, 4) in SI.
 
     Each mode takes the name of a coordinate so that the shares of kinetic energy in the named
-    coordinates add up to most. A pair of real eigenvalues is one overdamped mode.
+    coordinates add up to most. Two real eigenvalues of most alike shape are one overdamped mode.
 
     References
     ----------
     Eigenvalues of the state matrix, |λ| = ω_n and ζ = -Re λ / |λ|: Meirovitch, Fundamentals of
     Vibrations (2001), section 7.15 (from memory).
     """
-    omega_rad_s, ratios, shapes = _damped_pairs(_state_matrix(mass, damping, stiffness))
-    energy = np.diag(mass)[:, np.newaxis] * np.abs(shapes) ** 2
+    values, vectors = np.linalg.eig(_state_matrix(mass, damping, stiffness))
+    weights = np.sqrt(np.diag(mass))[:, np.newaxis]
+    unit = weights * vectors[: len(mass)].astype(np.complex128)
+    pairs = _pairs(values, unit / np.linalg.norm(unit, axis=0))
+    omega_rad_s = np.sqrt([(values[i] * values[j]).real for i, j in pairs])
+    ratios = [-(values[i] + values[j]).real for i, j in pairs] / (2 * omega_rad_s)
+    shapes = vectors[: len(mass), [i for i, _ in pairs]].astype(np.complex128)
+    energy = np.abs(weights * shapes) ** 2
     shares = energy / energy.sum(axis=0)
     coordinates = _naming_coordinates(shares)
     return tuple(
@@ -66,28 +72,23 @@ def _state_matrix(
     return np.vstack([np.hstack([np.zeros((n, n)), np.eye(n)]), lower])
 
 
-def _damped_pairs(
-    state: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.complex128]]:
-    """Return natural frequency (rad/s), damping ratio and shape (columns) of every pair."""
-    values, vectors = np.linalg.eig(state)
-    swinging = np.flatnonzero(values.imag > 0)
-    real = np.flatnonzero(values.imag == 0)
-    slow_first = real[np.argsort(np.abs(values[real]))]
-    # Two overdamped modes leave four real values; the nearest neighbours are taken together.
-    first = np.concatenate([swinging, slow_first[0::2]])
-    product = np.concatenate(
-        [
-            np.abs(values[swinging]) ** 2,
-            (values[slow_first[0::2]] * values[slow_first[1::2]]).real,
-        ]
-    )
-    total = np.concatenate(
-        [2 * values[swinging].real, (values[slow_first[0::2]] + values[slow_first[1::2]]).real]
-    )
-    omega = np.sqrt(product)
-    shapes = np.asarray(vectors[: len(state) // 2, first], dtype=np.complex128)
-    return omega, -total / (2 * omega), shapes
+def _pairs(
+    values: NDArray[np.complexfloating], unit_shapes: NDArray[np.complex128]
+) -> list[tuple[int, int]]:
+    """Return the eigenvalues two by two: conjugates, then real ones of most alike shape."""
+    swinging = [
+        (int(i), int(np.argmin(np.abs(values - values[i].conj()))))
+        for i in np.flatnonzero(values.imag > 0)
+    ]
+    alike = np.abs(unit_shapes.conj().T @ unit_shapes)
+    real = sorted(np.flatnonzero(values.imag == 0).tolist(), key=lambda i: abs(values[i]))
+    overdamped = []
+    while real:
+        slow = real.pop(0)
+        quick = max(real, key=lambda j: float(alike[slow, j]))
+        real.remove(quick)
+        overdamped.append((slow, quick))
+    return swinging + overdamped
 
 
 def _naming_coordinates(shares: NDArray[np.float64]) -> tuple[int, ...]:
