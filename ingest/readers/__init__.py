@@ -1,0 +1,37 @@
+"""Readers of recordings: each says whether a file is its own, by content, and opens it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from ingest.errors import RecordingError
+from ingest.readers import text_opening
+from ingest.recording import ClockOptions, FileOptions, Recording
+
+_Recognise = Callable[[bytes], bool]
+_Open = Callable[[Path, FileOptions, ClockOptions], Recording]
+
+# Asked in this order with the first bytes of the decompressed content; text comes last because
+# it is recognised by what it does not contain.
+_READERS: tuple[tuple[_Recognise, _Open], ...] = ((text_opening.is_text, text_opening.open_text),)
+
+
+def open_recording(path: Path, file: FileOptions, clock: ClockOptions) -> Recording:
+    """Open a recording with the reader whose content it is; reads its first lines only.
+
+    Raises
+    ------
+    RecordingError
+        No reader takes the file, or the one that does finds it damaged or not as stated.
+    """
+    first = text_opening.first_bytes(path)
+    for recognise, open_ in _READERS:
+        if recognise(first):
+            return open_(path, file, clock)
+    raise RecordingError(
+        path,
+        "",
+        f"the content is binary (it begins with {first[:8].hex(' ')}), not text",
+        "export the recording as delimited text (plain, .gz or .zip)",
+    )

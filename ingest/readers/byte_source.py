@@ -1,0 +1,131 @@
+"""Bytes of a text recording, plain, in a gzip file or in a zip archive, hashed on the way."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import io
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, cast
+
+from ingest.errors import RecordingError
+
+GZIP_MAGIC = b"\x1f\x8b"
+ZIP_MAGIC = b"PK\x03\x04"
+_READ_BYTES = 1 << 18
+_DAMAGE = (EOFError, gzip.BadGzipFile, zlib.error, zipfile.BadZipFile)
+
+
+class HashedFile(io.RawIOBase):
+    """A file on disk whose bytes are hashed in file order as they are read.
+
+    An archive's directory stands at its end and is read first: bytes out of order are hashed when
+    the reading comes past them, and whatever was never read is hashed by `hexdigest`.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._file = open(path, "rb", buffering=0)  # noqa: SIM115 - closed with this object
+        self._sha256 = hashlib.sha256()
+        self._hashed_to = 0
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._file.tell()
+
+    def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
+        start = self._file.tell()
+        count = self._file.readinto(buffer) or 0
+        if start <= self._hashed_to < start + count:
+            self._sha256.update(memoryview(buffer)[self._hashed_to - start : count])
+            self._hashed_to = start + count
+        return count
+
+    def hexdigest(self) -> str:
+        """Digest of the whole file; reads what has not been read yet."""
+        self._file.seek(self._hashed_to)
+        while data := self._file.read(_READ_BYTES):
+            self._sha256.update(data)
+            self._hashed_to += len(data)
+        return self._sha256.hexdigest()
+
+    def close(self) -> None:
+        self._file.close()
+        super().close()
+
+
+@contextmanager
+def open_bytes(path: Path) -> Iterator[tuple[IO[bytes], HashedFile]]:
+    """Open the decompressed bytes of a recording and the hashed file beneath them.
+
+    Raises
+    ------
+    RecordingError
+        The file is missing, its compression is damaged, or an archive does not hold one file.
+    """
+    try:
+        with HashedFile(path) as on_disk:
+            buffered = io.BufferedReader(on_disk, _READ_BYTES)
+            with _decompressed(path, buffered) as stream:
+                yield stream, on_disk
+    except FileNotFoundError:
+        raise RecordingError(path, "", "there is no such file", "check `recording`") from None
+    except IsADirectoryError:
+        raise RecordingError(path, "", "this is a folder", "name one file") from None
+    except _DAMAGE as fault:
+        raise RecordingError(
+            path, "", f"the compressed data are damaged ({fault})", "copy the file again"
+        ) from fault
+
+
+@contextmanager
+def _decompressed(path: Path, raw: io.BufferedReader[HashedFile]) -> Iterator[IO[bytes]]:
+    magic = raw.peek(4)[:4]
+    if magic.startswith(GZIP_MAGIC):
+        with gzip.GzipFile(fileobj=raw) as stream:
+            yield cast(IO[bytes], stream)
+    elif magic == ZIP_MAGIC:
+        with zipfile.ZipFile(raw) as archive, archive.open(_only_member(path, archive)) as member:
+            yield member
+    else:
+        yield raw
+
+
+def _only_member(path: Path, archive: zipfile.ZipFile) -> zipfile.ZipInfo:
+    members = [member for member in archive.infolist() if not member.is_dir()]
+    if len(members) != 1:
+        names = ", ".join(member.filename for member in members[:5]) or "none"
+        raise RecordingError(
+            path, "", f"the archive holds {len(members)} files ({names})", "pack exactly one file"
+        )
+    if members[0].flag_bits & 0x1:
+        raise RecordingError(path, "", "the archive is encrypted", "pack it without a password")
+    return members[0]
+
+
+def text_size(path: Path) -> int | None:
+    """Bytes of the decompressed text as the container states them, None if it does not say."""
+    size = path.stat().st_size
+    with open(path, "rb") as file:
+        magic = file.read(4)
+        if magic == ZIP_MAGIC:
+            with zipfile.ZipFile(file) as archive:
+                return _only_member(path, archive).file_size
+        if magic.startswith(GZIP_MAGIC):
+            file.seek(-4, io.SEEK_END)
+            # The trailer counts modulo 2**32 and for the last member only (RFC 1952, 2.3.1):
+            # a count below the compressed size cannot be the whole.
+            stated = int.from_bytes(file.read(4), "little")
+            return stated if stated > size else None
+    return size

@@ -1,0 +1,88 @@
+"""What one field of a delimited text can be, and how a line falls into fields."""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from functools import lru_cache
+
+BLANKS = " "  # stands for any run of blanks as delimiter
+
+# Texts that loggers and spreadsheets write where a sample is missing; the empty field is one too.
+MISSING = (
+    *("", "NaN", "NAN", "nan", "-nan", "-NaN", "NA", "N/A", "n/a", "#N/A", "#NV", "#NUM!"),
+    *("NULL", "null", "None", "-", "--", "---", "*", "?"),
+)
+_INFINITE = re.compile(r"[+-]?inf(inity)?|[+-]?1\.#\w+", re.IGNORECASE)
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_TIME = re.compile(r"(\d{4}-\d\d-\d\d|\d\d?[./]\d\d?[./]\d{2,4})?[T ]?(\d\d?:\d\d(:\d\d)?\S*)?")
+_BRACKETED = re.compile(r"[\[(<].{0,12}[\])>]")
+_UNIT_ATOMS = frozenset(
+    (
+        *("V", "mV", "uV", "µV", "A", "mA", "count", "counts", "bit", "dB", "TS", "RN"),
+        *("N", "mN", "kN", "Nm", "kNm", "lbf", "lb", "g", "kg"),
+        *("Pa", "hPa", "kPa", "MPa", "bar", "mbar", "psi"),
+        *("m", "mm", "cm", "km", "ft", "in", "rad", "deg", "°", "rpm"),
+        *("s", "sec", "ms", "us", "µs", "min", "h", "Hz", "kHz"),
+        *("K", "C", "°C", "degC", "F", "degF"),
+    )
+)
+_UNIT_GLUE = re.compile(r"[/*·^\d²³\s-]+")
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Fields of one line, stripped and without quotes."""
+    if delimiter == BLANKS:
+        if '"' not in line:
+            return line.split()
+        fields = next(csv.reader([line.strip()], delimiter=" ", skipinitialspace=True), [])
+        return [field for field in fields if field]
+    if '"' not in line:
+        return [field.strip() for field in line.split(delimiter)]
+    fields = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    return [field.strip() for field in fields]
+
+
+@lru_cache(maxsize=64)
+def _as_written(decimal: str, missing: tuple[str, ...]) -> tuple[frozenset[str], frozenset[float]]:
+    texts = frozenset((*MISSING, *(marker.strip() for marker in missing)))
+    numbers = [marker.strip().replace(decimal, ".") for marker in missing]
+    return texts, frozenset(float(text) for text in numbers if _NUMBER.fullmatch(text))
+
+
+def sample(text: str, decimal: str, missing: tuple[str, ...]) -> float | None:
+    """The number a stripped field stands for, NaN where missing, None where it is neither."""
+    texts, numbers = _as_written(decimal, missing)
+    if text in texts or _INFINITE.fullmatch(text):
+        return math.nan
+    plain = text.replace(decimal, ".") if decimal != "." else text
+    if not _NUMBER.fullmatch(plain):
+        return None
+    number = float(plain)
+    return math.nan if number in numbers or math.isinf(number) else number
+
+
+def looks_like_time(text: str) -> bool:
+    """A date, a time of day, or both."""
+    return ("-" in text or ":" in text or "." in text or "/" in text) and bool(
+        _TIME.fullmatch(text)
+    )
+
+
+def look_like_units(fields: list[str]) -> bool:
+    """Nothing but short units, in brackets or known to the trade; at least one of them."""
+    filled = [field for field in fields if field]
+    return bool(filled) and all(_is_unit(field) for field in filled)
+
+
+def _is_unit(text: str) -> bool:
+    if _BRACKETED.fullmatch(text):
+        return True
+    atoms = [atom for atom in _UNIT_GLUE.split(text) if atom]
+    return text in ("-", "1", "%") or (bool(atoms) and all(atom in _UNIT_ATOMS for atom in atoms))
+
+
+def unit_text(text: str) -> str:
+    """A unit without its brackets."""
+    return text[1:-1].strip() if _BRACKETED.fullmatch(text) else text
