@@ -1,1 +1,81 @@
 """Files in, calibrated records out: sheets, readers, checks, zeros, air and axes."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from ingest.air import ROAD_AIR as ROAD_AIR
+    from ingest.air import RoadAir as RoadAir
+    from ingest.air import StatedAir as StatedAir
+    from ingest.air import density_kg_m3 as density_kg_m3
+    from ingest.air import viscosity_pa_s as viscosity_pa_s
+    from ingest.campaign import Campaign as Campaign
+    from ingest.campaign import open_campaign as open_campaign
+    from ingest.channel import Channel as Channel
+    from ingest.errors import IngestError as IngestError
+    from ingest.errors import NoCampaignError as NoCampaignError
+    from ingest.errors import QuantityError as QuantityError
+    from ingest.errors import RecordingError as RecordingError
+    from ingest.errors import RecordUseError as RecordUseError
+    from ingest.errors import SheetError as SheetError
+    from ingest.errors import SheetFault as SheetFault
+    from ingest.errors import UnknownRunError as UnknownRunError
+    from ingest.findings import Finding as Finding
+    from ingest.model import Model as Model
+    from ingest.model import TestSection as TestSection
+    from ingest.provenance import Provenance as Provenance
+    from ingest.provenance import Step as Step
+    from ingest.quantities import parse_quantity as parse_quantity
+    from ingest.record import Run as Run
+    from ingest.vehicle import Axle as Axle
+    from ingest.vehicle import RoadLoad as RoadLoad
+    from ingest.vehicle import Steering as Steering
+    from ingest.vehicle import Vehicle as Vehicle
+    from ingest.vehicle_sheet import read_vehicle as read_vehicle
+
+# Where each name lives; nothing is loaded before it is asked for.
+_HOME = {
+    "Axle": "vehicle",
+    "Campaign": "campaign",
+    "Channel": "channel",
+    "Finding": "findings",
+    "IngestError": "errors",
+    "Model": "model",
+    "NoCampaignError": "errors",
+    "Provenance": "provenance",
+    "QuantityError": "errors",
+    "ROAD_AIR": "air",
+    "RecordUseError": "errors",
+    "RecordingError": "errors",
+    "RoadAir": "air",
+    "RoadLoad": "vehicle",
+    "Run": "record",
+    "SheetError": "errors",
+    "SheetFault": "errors",
+    "StatedAir": "air",
+    "Steering": "vehicle",
+    "Step": "provenance",
+    "TestSection": "model",
+    "UnknownRunError": "errors",
+    "Vehicle": "vehicle",
+    "density_kg_m3": "air",
+    "open_campaign": "campaign",
+    "parse_quantity": "quantities",
+    "read_vehicle": "vehicle_sheet",
+    "viscosity_pa_s": "air",
+}
+
+__all__ = sorted(_HOME)
+
+
+def __getattr__(name: str) -> Any:
+    """Load the module that holds a name when it is first asked for."""
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return list(__all__)

@@ -2,6 +2,8 @@
 
 IngestError                what every caller may catch
 ├── QuantityError          a text that is no quantity, or one of the wrong dimension
+├── NoCampaignError        a folder without campaign.toml
+├── UnknownRunError        a run number that no sheet has
 ├── SheetError             campaign.toml, run sheets, vehicle.toml: all faults of all sheets
 ├── RecordingError         a recording that is damaged or not what its sheet says
 └── RecordUseError         a record asked twice for its samples, or too early for its results
@@ -33,6 +35,24 @@ class QuantityError(IngestError):
 
     def __str__(self) -> str:
         return f"got {self.given!r}; wanted {self.wanted}"
+
+
+class NoCampaignError(IngestError):
+    """A folder has no campaign.toml."""
+
+    def __init__(self, folder: str | Path) -> None:
+        super().__init__(folder)
+        self.folder = Path(folder)
+
+    def __str__(self) -> str:
+        return (
+            f"no campaign.toml in {self.folder}; a campaign is a folder with campaign.toml and "
+            "runs/*.toml, `buffet demo FOLDER` writes an example"
+        )
+
+
+class UnknownRunError(IngestError):
+    """A run number that no sheet of the campaign has."""
 
 
 @dataclass(frozen=True)

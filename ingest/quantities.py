@@ -130,7 +130,7 @@ def parse_quantity(given: str | float, dimension: Dimension) -> float:
     if isinstance(given, str):
         return _parse_text(given, dimension)
     if isinstance(given, bool) or not isinstance(given, int | float) or not math.isfinite(given):
-        raise QuantityError(given, _wanted(dimension))
+        raise QuantityError(given, wanted_quantity(dimension))
     return float(given)
 
 
@@ -140,22 +140,28 @@ def _parse_text(text: str, dimension: Dimension) -> float:
         number, unit = split_quantity(text)
         value = _convert(number, unit, dimension)
     except QuantityError as error:
-        raise QuantityError(text, _wanted(dimension)) from error
+        raise QuantityError(text, wanted_quantity(dimension)) from error
     if not math.isfinite(value):
-        raise QuantityError(text, _wanted(dimension))
+        raise QuantityError(text, wanted_quantity(dimension))
     return value
 
 
-def _wanted(dimension: Dimension) -> str:
+def wanted_quantity(dimension: Dimension) -> str:
+    """What to write for a dimension, with an example."""
     article = "an" if dimension[0] in "aeiou" else "a"
     return f"{article} {dimension} such as {SI_UNITS[dimension].example!r}"
 
 
 def _convert(number: float, unit_text: str, dimension: Dimension) -> float:
     if dimension == "acceleration":
-        unit_text = _GRAVITY.sub("standard_gravity", unit_text)
+        unit_text = with_gravity(unit_text)
     scale, offset = affine_to_si(parse_unit(unit_text), target_unit(unit_text, dimension))
     return number * scale + offset
+
+
+def with_gravity(unit_text: str) -> str:
+    """Read g as standard gravity, not as gram: for accelerations."""
+    return _GRAVITY.sub("standard_gravity", unit_text)
 
 
 def target_unit(unit_text: str, dimension: Dimension) -> str:
@@ -171,6 +177,7 @@ def has_angle(unit: Unit) -> bool:
     return any(name.endswith(angle) for name in names for angle in _ANGLES)
 
 
+@lru_cache(maxsize=1024)
 def affine_to_si(unit: Unit, si_unit: str) -> tuple[float, float]:
     """Scale and offset that carry numbers of a unit to the SI unit: si = scale · x + offset.
 

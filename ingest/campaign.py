@@ -1,0 +1,162 @@
+"""A campaign folder: campaign.toml, run sheets and the vehicle, checked as a whole."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ingest.campaign_checks import SheetsRead, cross_faults
+from ingest.errors import NoCampaignError, SheetError, SheetFault, UnknownRunError
+from ingest.model import Model, TestSection
+from ingest.paths import PathFault, is_inside, named_file
+from ingest.record import Run
+from ingest.run_sheet import run_from_sheet
+from ingest.sheet_faults import nearest, read_toml, validate
+from ingest.sheet_models import CampaignSheet
+from ingest.vehicle import Vehicle
+from ingest.vehicle_sheet import vehicle_from_sheet
+
+CAMPAIGN_FILE = "campaign.toml"
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """Everything the sheets of one folder state; recordings are opened run by run."""
+
+    folder: Path
+    title: str
+    baseline: str | None
+    model: Model | None
+    test_section: TestSection | None
+    vehicle: Vehicle | None
+    runs: tuple[Run, ...]  # by number, "9" before "10"
+
+    @property
+    def wind_on(self) -> tuple[Run, ...]:
+        """Runs with wind."""
+        return tuple(run for run in self.runs if run.kind == "wind-on")
+
+    @property
+    def wind_off(self) -> tuple[Run, ...]:
+        """Runs without wind: zeros and noise."""
+        return tuple(run for run in self.runs if run.kind == "wind-off")
+
+    @property
+    def configurations(self) -> tuple[str, ...]:
+        """Names in the order of their first wind-on run, the baseline first."""
+        names = dict.fromkeys(run.configuration for run in self.wind_on if run.configuration)
+        first = [self.baseline] if self.baseline else []
+        return tuple(dict.fromkeys((*first, *names)))
+
+    def run(self, number: str) -> Run:
+        """The run with this number.
+
+        Raises UnknownRunError where there is none.
+        """
+        for run in self.runs:
+            if run.number == number:
+                return run
+        remark = nearest(number, [run.number for run in self.runs])
+        raise UnknownRunError(f"{self.folder} has no run {number!r}{remark}")
+
+
+def open_campaign(folder: str | Path) -> Campaign:
+    """Read and check every sheet of a campaign folder; no recording is opened.
+
+    Raises NoCampaignError where the folder is none, SheetError with all faults of all sheets.
+    """
+    folder = Path(folder)
+    path = folder / CAMPAIGN_FILE
+    if not path.is_file():
+        raise NoCampaignError(folder)
+    table, faults = _checked_toml(folder, path)
+    sheet = None
+    if table is not None:
+        sheet, found = validate(CampaignSheet, table, CAMPAIGN_FILE)
+        faults += found
+    vehicle, found = _vehicle(folder, sheet)
+    tables, runs, run_faults = _runs(folder)
+    faults += found + run_faults
+    read = SheetsRead(
+        runs=tables,
+        baseline=sheet.campaign.baseline if sheet else None,
+        model=_model(sheet),
+        test_section=_test_section(sheet),
+        vehicle=vehicle,
+        vehicle_file=sheet.vehicle.file if sheet and sheet.vehicle else None,
+    )
+    faults += cross_faults(read)
+    if faults or sheet is None:
+        raise SheetError(folder, faults)
+    return Campaign(
+        folder=folder,
+        title=sheet.campaign.title,
+        baseline=read.baseline,
+        model=read.model,
+        test_section=read.test_section,
+        vehicle=vehicle,
+        runs=tuple(sorted(runs, key=lambda run: natural_order(run.number))),
+    )
+
+
+def natural_order(text: str) -> tuple[str | int, ...]:
+    """Sort key that puts "9" before "10" and "014b" after "014"."""
+    parts = re.split(r"(\d+)", text)
+    return tuple(int(part) if i % 2 else part for i, part in enumerate(parts))
+
+
+def _checked_toml(folder: Path, path: Path) -> tuple[dict[str, Any] | None, list[SheetFault]]:
+    shown = path.relative_to(folder).as_posix()
+    if not is_inside(folder, path):
+        return None, [SheetFault(shown, "", "is a link out of the campaign folder")]
+    table = read_toml(path, shown)
+    return (None, [table]) if isinstance(table, SheetFault) else (table, [])
+
+
+def _runs(folder: Path) -> tuple[dict[str, dict[str, Any]], list[Run], list[SheetFault]]:
+    """Tables of all readable run sheets by file, the runs among them, and all faults."""
+    tables: dict[str, dict[str, Any]] = {}
+    runs: list[Run] = []
+    faults: list[SheetFault] = []
+    for path in sorted(folder.glob("runs/*.toml"), key=lambda path: natural_order(path.name)):
+        table, found = _checked_toml(folder, path)
+        faults += found
+        if table is None:
+            continue
+        tables[path.relative_to(folder).as_posix()] = table
+        run, found = run_from_sheet(folder, path, table)
+        faults += found
+        runs += [run] if run else []
+    return tables, runs, faults
+
+
+def _vehicle(folder: Path, sheet: CampaignSheet | None) -> tuple[Vehicle | None, list[SheetFault]]:
+    if sheet is None or sheet.vehicle is None:
+        return None, []
+    shown = sheet.vehicle.file
+    try:
+        path = named_file(folder, folder / CAMPAIGN_FILE, shown)
+    except PathFault as error:
+        return None, [SheetFault(CAMPAIGN_FILE, "vehicle.file", str(error))]
+    table = read_toml(path, shown)
+    return (None, [table]) if isinstance(table, SheetFault) else vehicle_from_sheet(table, shown)
+
+
+def _model(sheet: CampaignSheet | None) -> Model | None:
+    stated = sheet.model if sheet else None
+    if stated is None:
+        return None
+    return Model(
+        scale=stated.scale,
+        frontal_area_m2=stated.frontal_area,
+        wheelbase_m=stated.wheelbase,
+        strouhal_length_m=stated.strouhal_length,
+        strouhal_length_is=stated.strouhal_length_is,
+    )
+
+
+def _test_section(sheet: CampaignSheet | None) -> TestSection | None:
+    stated = sheet.test_section if sheet else None
+    return TestSection(stated.kind, stated.area) if stated else None

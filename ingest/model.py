@@ -1,0 +1,27 @@
+"""The model in the tunnel and the section around it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True)
+class Model:
+    """The car as tested; lengths and area are the model's own."""
+
+    scale: float  # model length over full-scale length
+    frontal_area_m2: float
+    wheelbase_m: float
+    strouhal_length_m: float  # L in St = f L / U
+    strouhal_length_is: str | None = None  # "body height"
+
+
+@dataclass(frozen=True)
+class TestSection:
+    """The wind tunnel's test section."""
+
+    __test__ = False  # not a test class, whatever its name says to pytest
+
+    kind: Literal["closed", "open"]
+    area_m2: float

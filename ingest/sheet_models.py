@@ -1,0 +1,215 @@
+"""What campaign.toml and a run sheet may hold: keys, kinds and limits."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, model_validator
+
+from ingest.calibration import CalibrationFault, StraightLine, straight_line
+from ingest.channel import Measures
+from ingest.errors import QuantityError
+from ingest.quantities import parse_quantity
+from ingest.sheet_values import (
+    Angle,
+    AnyPressure,
+    Area,
+    Character,
+    Column,
+    Density,
+    FilePath,
+    Frequency,
+    Length,
+    Name,
+    NumberWithUnit,
+    Point,
+    Pressure,
+    Row,
+    Scale,
+    Share,
+    Speed,
+    Temperature,
+    Time,
+    Viscosity,
+    Volume,
+    fault,
+    pieces,
+)
+
+Kind = Literal["wind-on", "wind-off"]
+
+
+class Table(BaseModel):
+    """A TOML table in which an unknown key is a fault."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Sheet(Table):
+    """A TOML file that names its own format version."""
+
+    format: Annotated[Literal[1], Field(description="format = 1")]
+
+
+class CampaignTable(Table):
+    title: Name
+    baseline: Name | None = None
+
+
+class ModelTable(Table):
+    scale: Scale
+    frontal_area: Area
+    wheelbase: Length
+    strouhal_length: Length
+    strouhal_length_is: Name | None = None
+
+
+class TestSectionTable(Table):
+    __test__ = False  # not a test class, whatever its name says to pytest
+
+    kind: Annotated[Literal["closed", "open"], Field(description="'closed' or 'open'")]
+    area: Area
+
+
+class FileReference(Table):
+    file: FilePath
+
+
+class CampaignSheet(Sheet):
+    """campaign.toml."""
+
+    campaign: Annotated[CampaignTable, Field(description="a [campaign] table with a title")]
+    model: ModelTable | None = None
+    test_section: TestSectionTable | None = None
+    vehicle: FileReference | None = None
+
+
+class RunTable(Table):
+    number: Name
+    configuration: Name | None = None
+    kind: Annotated[Kind, Field(description="'wind-on' or 'wind-off'")]
+    recording: FilePath
+    started: datetime | None = None
+    zero_before: Name | None = None
+    zero_after: Name | None = None
+    yaw: Angle = 0.0
+    note: StrictStr | None = None
+
+    @model_validator(mode="after")
+    def _wind_on_names_its_configuration(self) -> RunTable:
+        if self.kind == "wind-on" and self.configuration is None:
+            raise fault("a wind-on run must name its configuration", "configuration")
+        return self
+
+
+class AirTable(Table):
+    speed: Speed | None = None
+    dynamic_pressure: AnyPressure | None = None
+    temperature: Temperature | None = None
+    static_pressure: Pressure | None = None
+    relative_humidity: Share | None = None
+    density: Density | None = None
+    viscosity: Viscosity | None = None
+
+
+class SamplingTable(Table):
+    rate: Frequency | None = None
+    antialias_cutoff: Frequency | None = None
+    time_column: Column | None = None
+    time_unit: StrictStr = "s"
+    time_format: Name | None = None
+    start: Annotated[Time | None, Field(alias="from")] = None
+    to: Time | None = None
+
+    @model_validator(mode="after")
+    def _has_one_clock(self) -> SamplingTable:
+        if (self.rate is None) == (self.time_column is None):
+            has = "has neither" if self.rate is None else "has both"
+            raise fault(f"needs either rate or time_column; this sheet {has}")
+        return self
+
+    @model_validator(mode="after")
+    def _ends_after_it_starts(self) -> SamplingTable:
+        if self.to is not None and self.to <= (self.start or 0.0):
+            raise fault(f"must be later than from, got {self.to:g} s", "to")
+        return self
+
+    @model_validator(mode="after")
+    def _time_unit_is_a_time(self) -> SamplingTable:
+        try:
+            parse_quantity(f"1 {self.time_unit}", "time")
+        except QuantityError as error:
+            problem = f"must be a unit of time such as 's' or 'ms', got {self.time_unit!r}"
+            raise fault(problem, "time_unit") from error
+        return self
+
+
+class FileTable(Table):
+    delimiter: Character | None = None
+    decimal: Literal[".", ","] | None = None
+    encoding: Name | None = None
+    skip_rows: Row | None = None
+    header_row: Row | None = None
+    units_row: Row | None = None
+    comment: Name | None = None
+    missing: list[StrictStr] = []
+    orientation: Literal["columns", "rows"] | None = None
+
+
+class TubingPiece(Table):
+    length: Length
+    diameter: Length
+    volume: Volume = 0.0
+
+
+class ChannelTable(Table):
+    column: Column
+    name: Name
+    measures: Annotated[Measures, Field(description="what the channel measures, e.g. 'lift'")]
+    unit: Annotated[StrictStr, Field(description="the recording's unit, e.g. 'V'")]
+    gain: NumberWithUnit | None = None
+    offset: NumberWithUnit | None = None
+    full_scale: NumberWithUnit | None = None
+    natural_frequency: Frequency | None = None
+    damping: Share | None = None
+    at: Point | None = None
+    tubing: Annotated[list[TubingPiece], BeforeValidator(pieces)] = []
+
+    def line(self) -> StraightLine:
+        """Calibration in SI; Raises CalibrationFault where a unit does not fit."""
+        return straight_line(self.measures, self.unit, self.gain, self.offset, self.full_scale)
+
+    @model_validator(mode="after")
+    def _units_fit(self) -> ChannelTable:
+        try:
+            self.line()
+        except CalibrationFault as error:
+            raise fault(error.problem, error.key) from error
+        return self
+
+    @model_validator(mode="after")
+    def _damping_has_a_frequency(self) -> ChannelTable:
+        if self.damping is not None and self.natural_frequency is None:
+            raise fault("only goes with natural_frequency", "damping")
+        return self
+
+
+class BalanceTable(Table):
+    file: FilePath
+
+    @model_validator(mode="after")
+    def _is_not_available(self) -> BalanceTable:
+        problem = "a balance calibrated as a whole is not available yet; state a gain per channel"
+        raise fault(problem, "file")
+
+
+class RunSheet(Sheet):
+    """One of runs/*.toml."""
+
+    run: Annotated[RunTable, Field(description="a [run] table with number, kind and recording")]
+    sampling: Annotated[SamplingTable, Field(description="[sampling] with rate or time_column")]
+    channel: Annotated[list[ChannelTable], Field(min_length=1, description="[[channel]] tables")]
+    air: AirTable = AirTable()
+    file: FileTable = FileTable()
+    balance: BalanceTable | None = None

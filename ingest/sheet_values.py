@@ -1,0 +1,111 @@
+"""Kinds of values a sheet's keys may hold, each with its limits and the words to refuse others."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field, StrictStr
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+from ingest.errors import QuantityError
+from ingest.quantities import Dimension, parse_quantity, split_quantity, wanted_quantity
+
+
+def fault(problem: str, key: str | None = None) -> PydanticCustomError:
+    """A fault in our own words, at one key of the table where a table is at fault."""
+    context = {"problem": problem} | ({"key": key} if key else {})
+    return PydanticCustomError("fault", "{problem}", context)
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """Text with a unit, or a plain SI number, within limits; the field holds the SI number."""
+
+    dimension: Dimension
+    above: float | None = None
+    at_least: float | None = None
+    at_most: float | None = None
+
+    @property
+    def wanted(self) -> str:
+        """What a sheet should state here."""
+        return wanted_quantity(self.dimension)
+
+    def read(self, given: Any) -> float:
+        """Convert and check; raises the fault that pydantic collects."""
+        try:
+            value = parse_quantity(given, self.dimension)
+        except QuantityError as error:
+            raise fault(str(error)) from error
+        if self.above is not None and value <= self.above:
+            raise fault(f"must be above {self.above:g}, got {given!r}")
+        if self.at_least is not None and value < self.at_least:
+            raise fault(f"must be at least {self.at_least:g}, got {given!r}")
+        if self.at_most is not None and value > self.at_most:
+            raise fault(f"must be at most {self.at_most:g}, got {given!r}")
+        return value
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        """Read the whole value by ourselves."""
+        return core_schema.no_info_plain_validator_function(self.read)
+
+
+def _column(given: Any) -> str | int:
+    if isinstance(given, str) and given:
+        return given
+    if isinstance(given, int) and not isinstance(given, bool) and given >= 0:
+        return given
+    raise fault(f"got {given!r}; wanted a column's name or its index from 0")
+
+
+def _number_with_unit(given: Any) -> str | float:
+    """Text whose unit only the whole channel can judge, or a plain SI number."""
+    try:
+        if isinstance(given, str):
+            split_quantity(given)
+            return given
+        return parse_quantity(given, "ratio")
+    except QuantityError as error:
+        raise fault(f"got {given!r}; wanted a number with a unit, such as '250 N/V'") from error
+
+
+def pieces(given: Any) -> Any:
+    """One table is a list of one."""
+    return [given] if isinstance(given, dict) else given
+
+
+Area = Annotated[float, Quantity("area", above=0.0)]
+CornerStiffness = Annotated[float, Quantity("cornering stiffness", above=0.0)]
+Damping = Annotated[float, Quantity("damping", at_least=0.0)]
+Density = Annotated[float, Quantity("density", above=0.0)]
+Frequency = Annotated[float, Quantity("frequency", above=0.0)]
+Inertia = Annotated[float, Quantity("inertia", above=0.0)]
+Length = Annotated[float, Quantity("length", above=0.0)]
+Mass = Annotated[float, Quantity("mass", above=0.0)]
+NotNegative = Annotated[float, Quantity("ratio", at_least=0.0)]
+Position = Annotated[float, Quantity("length")]
+Power = Annotated[float, Quantity("power", above=0.0)]
+Pressure = Annotated[float, Quantity("pressure", above=0.0)]
+Ratio = Annotated[float, Quantity("ratio", above=0.0)]
+RollStiffness = Annotated[float, Quantity("roll stiffness", above=0.0)]
+Scale = Annotated[float, Quantity("ratio", above=0.0, at_most=1.0)]
+Share = Annotated[float, Quantity("ratio", at_least=0.0, at_most=1.0)]
+Speed = Annotated[float, Quantity("speed")]
+AnyPressure = Annotated[float, Quantity("pressure")]
+Stiffness = Annotated[float, Quantity("stiffness", above=0.0)]
+Temperature = Annotated[float, Quantity("temperature", above=0.0)]
+Time = Annotated[float, Quantity("time", at_least=0.0)]
+Viscosity = Annotated[float, Quantity("viscosity", above=0.0)]
+Volume = Annotated[float, Quantity("volume", at_least=0.0)]
+Angle = Annotated[float, Quantity("angle")]
+
+Column = Annotated[
+    str | int, BeforeValidator(_column), Field(description="a column's name or its index from 0")
+]
+NumberWithUnit = Annotated[str | float, BeforeValidator(_number_with_unit)]
+Name = Annotated[StrictStr, Field(min_length=1, description="text in quotes")]
+FilePath = Annotated[StrictStr, Field(min_length=1, description="a file's path in quotes")]
+Character = Annotated[StrictStr, Field(min_length=1, max_length=1)]
+Point = Annotated[list[Position], Field(min_length=3, max_length=3)]
+Row = Annotated[int, Field(ge=0, strict=True)]
