@@ -1,0 +1,328 @@
+"""The one recipe: every run of a campaign, read once, reduced to spectra with uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.errors import RecordTooShortError
+from buffet.spectral.reduction import ReducedSpectra, reduce
+from buffet.spectral.resolution import segment_for_peaks_s, segment_samples
+from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.uncertainty import Resampling, resample, run_seed
+from ingest import (
+    Campaign,
+    Channel,
+    Finding,
+    FlowState,
+    IngestError,
+    Model,
+    Provenance,
+    Record,
+    Run,
+    ZeroReading,
+    flow_state,
+    quantities,
+    usable_to_hz,
+)
+
+Array = NDArray[np.float64]
+Progress = Callable[[str], None]
+
+# Samples of all channels held until the record's length is known; 32 MB in double precision.
+LOOKAHEAD_SAMPLES = 4_000_000
+
+
+@dataclass(frozen=True)
+class AnalysisSettings:
+    """What the user may choose."""
+
+    resolution_hz: float | None = None
+    workers: int = 2
+
+
+@dataclass(frozen=True)
+class NoiseFloor:
+    """A wind-off run reduced by the rows of a wind-on run, with its own resampling."""
+
+    run: str
+    spectra: ReducedSpectra
+    resampling: Resampling
+
+
+@dataclass(frozen=True)
+class RunAnalysis:
+    """One run after its one pass."""
+
+    run: Run
+    model: Model | None
+    flow: FlowState | None
+    sample_rate_hz: float
+    segment_s: float
+    n_segments: int
+    degrees_of_freedom: float
+    spectra: SegmentSpectra
+    signal: ReducedSpectra
+    noise: tuple[NoiseFloor, ...]
+    resampling: Resampling
+    findings: tuple[Finding, ...]
+    provenance: Provenance
+
+    def samples(self, functional: Callable[[ReducedSpectra], Array]) -> Array:
+        """Bootstrap samples of a functional with the wind-off noise taken out.
+
+        `functional` takes reduced spectra to ``(n_groups, ...)``; the result has shape
+        ``(1 + n_resamples, ...)`` with the measured value in row 0. Negative values stay.
+        """
+        result = self.resampling.means(functional(self.signal))
+        for floor in self.noise:
+            result = result - floor.resampling.means(functional(floor.spectra)) / len(self.noise)
+        return result
+
+    @property
+    def noise_psd(self) -> Array | None:
+        """Wind-off PSD on the bins of `signal`, or None where there is no wind-off run."""
+        if not self.noise:
+            return None
+        target = self.signal.frequency_hz
+        parts = [
+            [np.interp(target, floor.spectra.frequency_hz, row) for row in floor.spectra.psd]
+            for floor in self.noise
+        ]
+        return np.asarray(np.mean(parts, axis=0))
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A run that could not be read."""
+
+    run: str
+    error: str
+
+
+@dataclass(frozen=True)
+class CampaignAnalysis:
+    """All runs of a campaign that could be read, and those that could not."""
+
+    campaign: Campaign
+    runs: tuple[RunAnalysis, ...]  # wind-on
+    failed: tuple[Failure, ...]
+    wind_off_findings: tuple[Finding, ...]
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Of all runs."""
+        wind_on = [finding for run in self.runs for finding in run.findings]
+        return (*self.wind_off_findings, *wind_on)
+
+    def of(self, configuration: str) -> tuple[RunAnalysis, ...]:
+        """Runs of one configuration."""
+        return tuple(run for run in self.runs if run.run.configuration == configuration)
+
+
+@dataclass
+class _WindOff:
+    """What the wind-off runs leave for the wind-on ones."""
+
+    spectra: dict[str, tuple[SegmentSpectra, tuple[Channel, ...]]] = field(default_factory=dict)
+    zeros: dict[str, ZeroReading] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def analyse(
+    campaign: Campaign,
+    numbers: Sequence[str] | None = None,
+    settings: AnalysisSettings | None = None,
+    progress: Progress = lambda text: None,
+) -> CampaignAnalysis:
+    """Read and reduce the wind-on runs, and the wind-off runs they refer to first.
+
+    Parameters
+    ----------
+    numbers : run numbers, or None for all
+    progress : called with one line before each run
+
+    Raises
+    ------
+    RecordTooShortError
+        A resolution was asked for that a record cannot give.
+    """
+    settings = settings or AnalysisSettings()
+    chosen = [run for run in campaign.runs if numbers is None or run.number in numbers]
+    wind_on = [run for run in chosen if run.kind == "wind-on"]
+    wanted_s = _wanted_segment_s(campaign, settings)
+    off, failed = _WindOff(), []
+    needed = {number for run in wind_on for number in (run.zero_before, run.zero_after)}
+    needed |= {run.number for run in chosen if run.kind == "wind-off"}
+    steps = [run for run in campaign.wind_off if run.number in needed] + wind_on
+    results = []
+    for position, run in enumerate(steps, 1):
+        progress(f"run {run.number} ({position} of {len(steps)})")
+        try:
+            if run.kind == "wind-off":
+                _read_wind_off(run, off, wanted_s, settings)
+            else:
+                results.append(_analyse_run(campaign, run, off, wanted_s, settings))
+        except (IngestError, RecordTooShortError) as error:
+            if isinstance(error, RecordTooShortError) and settings.resolution_hz is not None:
+                raise
+            failed.append(Failure(run.number, str(error)))
+    return CampaignAnalysis(campaign, tuple(results), tuple(failed), tuple(off.findings))
+
+
+def _wanted_segment_s(campaign: Campaign, settings: AnalysisSettings) -> float | None:
+    """One segment length for the campaign, so that noise and signal share their bins."""
+    if settings.resolution_hz is not None:
+        return 1 / settings.resolution_hz
+    model = campaign.model
+    flows = [flow_state(run, model, {}) for run in campaign.wind_on]
+    speeds = [flow.speed_m_s for flow in flows if flow is not None]
+    if model is None or not speeds:
+        return None
+    return segment_for_peaks_s(model.strouhal_length_m, min(speeds))
+
+
+def _read_wind_off(
+    run: Run, off: _WindOff, wanted_s: float | None, settings: AnalysisSettings
+) -> None:
+    record = run.open()
+    spectra = _one_pass(record, wanted_s, settings)
+    off.spectra[run.number] = (spectra, record.channels)
+    off.zeros[run.number] = record.zero_reading(list(spectra.mean), spectra.n_samples)
+    off.findings.extend(record.findings)
+
+
+def _analyse_run(
+    campaign: Campaign,
+    run: Run,
+    off: _WindOff,
+    wanted_s: float | None,
+    settings: AnalysisSettings,
+) -> RunAnalysis:
+    record = run.open(off.zeros)
+    spectra = _one_pass(record, wanted_s, settings)
+    means = dict(zip((c.name for c in record.channels), spectra.mean, strict=True))
+    flow = flow_state(run, campaign.model, means)
+    rows = quantities(record.channels, campaign.model, flow)
+    usable = _usable(run, record.sample_rate_hz)
+    signal = reduce(spectra, record.channels, rows, usable)
+    floors = []
+    for number in dict.fromkeys((run.zero_before, run.zero_after)):
+        if number is not None and number in off.spectra:
+            floors.append(_noise_floor(number, off, record.channels, signal, usable))
+    keys = signal.group_totals()
+    resampling = resample(signal.group_segments, keys, run_seed(run.number))
+    return RunAnalysis(
+        run,
+        campaign.model,
+        flow,
+        record.sample_rate_hz,
+        spectra.segment_s,
+        spectra.n_segments,
+        spectra.degrees_of_freedom,
+        spectra,
+        signal,
+        tuple(floor for floor in floors if floor is not None),
+        resampling,
+        record.findings,
+        record.provenance,
+    )
+
+
+def _usable(run: Run, sample_rate_hz: float) -> Callable[[Channel], float]:
+    def limit(channel: Channel) -> float:
+        return usable_to_hz(channel, sample_rate_hz, run.antialias_cutoff_hz)
+
+    return limit
+
+
+def _noise_floor(
+    number: str,
+    off: _WindOff,
+    channels: Sequence[Channel],
+    signal: ReducedSpectra,
+    usable: Callable[[Channel], float],
+) -> NoiseFloor | None:
+    """The wind-off run seen through the wind-on run's rows; None where a channel is missing."""
+    spectra, own = off.spectra[number]
+    position = {channel.name: index for index, channel in enumerate(own)}
+    if any(channel.name not in position for channel in channels):
+        return None
+    order = [position[channel.name] for channel in channels]
+    reordered = tuple(own[index] for index in order)
+    noise = reduce(_reordered(spectra, order), reordered, signal.quantities, usable)
+    resampling = resample(noise.group_segments, noise.group_totals(), run_seed(number))
+    return NoiseFloor(number, noise, resampling)
+
+
+def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:
+    """The same spectra with channels in another order."""
+    if order == list(range(len(spectra.mean))):
+        return spectra
+    from dataclasses import replace
+
+    place = {channel: new for new, channel in enumerate(order)}
+    kept = tuple(sorted(place[c] for c in spectra.settings.cross_channels if c in place))
+    pairs = [(a, b) for i, a in enumerate(kept) for b in kept[i + 1 :]]
+    bins = spectra.settings.retained_bins
+    old = spectra.settings.cross_channels
+    matrix = spectra.group_matrix(bins)
+    where = {place[c]: i for i, c in enumerate(old) if c in place}
+    group_cross = [matrix[:, :, where[a], where[b]] for a, b in pairs]
+    empty = np.zeros((len(spectra.group_segments), 0, bins), complex)
+    return replace(
+        spectra,
+        settings=replace(spectra.settings, cross_channels=kept),
+        mean=spectra.mean[order],
+        covariance=spectra.covariance[np.ix_(order, order)],
+        psd=spectra.psd[order],
+        cross=np.array([spectra.cross_psd(order[a], order[b]) for a, b in pairs]).reshape(
+            len(pairs), spectra.psd.shape[1]
+        ),
+        group_psd=spectra.group_psd[:, order],
+        group_cross=np.stack(group_cross, axis=1) if pairs else empty,
+    )
+
+
+def _one_pass(
+    record: Record, wanted_s: float | None, settings: AnalysisSettings
+) -> SegmentSpectra:
+    """Feed the record to the engine; its length is looked ahead for, within bounds."""
+    blocks = record.blocks()
+    held = list(_look_ahead(blocks))
+    seen = sum(block.shape[1] for block in held)
+    rate = record.sample_rate_hz
+    length = segment_samples(
+        rate, seen / rate, wanted_s, insist=settings.resolution_hz is not None
+    )
+    usable = _usable(record.run, rate)
+    engine = SegmentEngine(
+        len(record.channels),
+        SegmentSettings(
+            rate,
+            length,
+            tuple(i for i, c in enumerate(record.channels) if c.is_component),
+            max(usable(channel) for channel in record.channels),
+            settings.workers,
+        ),
+    )
+    for block in held:
+        engine.push(block)
+    held.clear()
+    for block in blocks:
+        engine.push(block)
+    return engine.finish()
+
+
+def _look_ahead(blocks: Iterator[Array]) -> Iterator[Array]:
+    """Blocks up to the bound; the rest stays in `blocks`."""
+    held = 0
+    for block in blocks:
+        yield block
+        held += block.size
+        if held >= LOOKAHEAD_SAMPLES:
+            return
+

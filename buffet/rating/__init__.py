@@ -1,0 +1,1 @@
+"""From model spectra to what is felt at a road speed."""

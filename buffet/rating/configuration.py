@@ -1,0 +1,165 @@
+"""One configuration over road speeds: every criterion's metric with its uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.analysis import RunAnalysis
+from buffet.rating.criteria import Criteria, Criterion
+from buffet.rating.ride_metrics import RIDE_INPUTS, RideSetting, RunMotion, sliding_octaves
+from buffet.rating.road_speed import RoadBand
+from buffet.spectral.uncertainty import LogEstimate, half_value, log_estimate
+
+Array = NDArray[np.float64]
+Rows = Callable[[Array], NDArray[np.complex128]]
+
+# A vertical criterion is covered from 1 to 8 Hz at least, and if carrying the last level on flat
+# to the top of its band changes the metric by less than this share (engineering judgement).
+VERTICAL_NEEDS_HZ = (1.0, 8.0)
+CARRIED_ON_SHARE = 0.2
+# Band of the seat's acceleration in the road-speed table.
+VERTICAL_BAND_HZ = (1.0, 20.0)
+
+
+@dataclass(frozen=True)
+class MetricCurve:
+    """One criterion's metric at each road speed."""
+
+    criterion: Criterion
+    estimate: LogEstimate | None  # (n_speeds,); None where it was not measured
+    why_missing: str | None
+    covered: NDArray[np.bool_]  # (n_speeds,)
+    octave_hz: Array | None = None  # (n_speeds, 2), worst octave
+    silent: NDArray[np.bool_] | None = None  # (n_speeds,), below the perception threshold
+
+    def probabilities(self, index: int) -> tuple[float, float]:
+        """P(metric > possible), P(metric > likely) at one speed."""
+        if self.estimate is None:
+            return 0.0, 0.0
+        possible = self.estimate.probability_above(self.criterion.possible)
+        likely = self.estimate.probability_above(self.criterion.likely)
+        return float(possible[index]), float(likely[index])
+
+
+@dataclass(frozen=True)
+class ConfigurationCurves:
+    """All criteria of one configuration over the road speeds of `setting`."""
+
+    name: str
+    runs: tuple[RunAnalysis, ...]
+    setting: RideSetting
+    band_hz: tuple[Array, Array]  # usable road band, each (n_speeds,)
+    seat: LogEstimate | None  # Wk-weighted seat acceleration, m/s²
+    metrics: tuple[MetricCurve, ...]
+    missing: tuple[str, ...]  # components of the ride model that were not measured
+
+
+def configuration_curves(
+    name: str,
+    runs: Sequence[RunAnalysis],
+    setting: RideSetting,
+    criteria: Criteria,
+    extra_variance: float,
+) -> ConfigurationCurves:
+    """Evaluate every criterion of one configuration at all road speeds.
+
+    `extra_variance` is that of the logarithm of a pooled variance beyond the runs' own scatter.
+    """
+    words = [word for word in RIDE_INPUTS if all(word in r.signal.components for r in runs)]
+    missing = tuple(word for word in RIDE_INPUTS if word not in words)
+    band = RoadBand.of(runs, words or RIDE_INPUTS, setting.speeds_m_s)
+    if "lift" not in words:
+        nothing = np.zeros(len(setting.speeds_m_s), bool)
+        why = "lift was not measured in every run of the configuration"
+        curves = tuple(MetricCurve(row, None, why, nothing) for row in criteria.rows)
+        return ConfigurationCurves(
+            name, tuple(runs), setting, band.union_hz, None, curves, missing
+        )
+    motions = [RunMotion(setting, run, i, band) for i, run in enumerate(runs)]
+    pool = _Pool(motions, setting, band, extra_variance)
+    curves = tuple(pool.curve(row) for row in criteria.rows)
+    seat, _ = pool.seat(VERTICAL_BAND_HZ)
+    return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, seat, curves, missing)
+
+
+@dataclass
+class _Pool:
+    """The runs of a configuration together."""
+
+    motions: Sequence[RunMotion]
+    setting: RideSetting
+    band: RoadBand
+    extra_variance: float
+
+    @property
+    def blocks(self) -> float:
+        return float(sum(motion.run.resampling.blocks for motion in self.motions))
+
+    def curve(self, row: Criterion) -> MetricCurve:
+        """One criterion."""
+        seat, _ = self.seat(row.band_hz)
+        silent = seat.value < row.silent_below_m_s2
+        if row.metric == "seat-over-road":
+            estimate, reach, octave = self.over_road(row.band_hz)
+            return MetricCurve(row, estimate, None, self.covered(row, reach), octave, silent)
+        if row.metric == "seat-weighted":
+            estimate, reach = self.seat(row.band_hz)
+        else:
+            estimate, reach = self.rear_load(row.band_hz)
+        return MetricCurve(row, estimate, None, self.covered(row, reach), None, silent)
+
+    def seat(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array]:
+        """Weighted seat acceleration in a band, and its growth when carried on."""
+        edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
+        samples = self._sum(self.setting.seat_rows, *edges)[..., 0]
+        added = self._carried_on(self.setting.seat_rows, edges, band_hz[1])[:, 0]
+        return self._estimate(samples), _growth(samples[0], added)
+
+    def rear_load(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array]:
+        """Rear axle load over static, percent."""
+        edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
+        samples = self._sum(self.setting.rear_load_rows, *edges)[..., 0]
+        return self._estimate(samples), np.zeros(samples.shape[1])
+
+    def over_road(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array, Array]:
+        """Worst sliding octave over the road's, its growth, and the octave."""
+        low, high = sliding_octaves(*band_hz)
+        road = self.setting.road_octaves(low, high)
+        samples = self._sum(self.setting.seat_rows, low, high) / road
+        added = self._carried_on(self.setting.seat_rows, (low, high), band_hz[1]) / road
+        worst = samples.max(axis=2)
+        index = samples[0].argmax(axis=1)
+        grown = (np.maximum(samples[0], 0) + added).max(axis=1)
+        growth = _growth(worst[0], grown - worst[0])
+        return self._estimate(worst), growth, np.stack([low[index], high[index]], axis=1)
+
+    def covered(self, row: Criterion, growth: Array) -> NDArray[np.bool_]:
+        """Whether the usable road band carries the criterion, at each speed."""
+        low, high = self.band.union_hz
+        if row.coverage == "whole band":
+            return np.asarray((low <= row.band_hz[0]) & (high >= row.band_hz[1]))
+        spans = (low <= VERTICAL_NEEDS_HZ[0]) & (high >= VERTICAL_NEEDS_HZ[1])
+        return np.asarray(spans & (growth < CARRIED_ON_SHARE))
+
+    def _estimate(self, variance_samples: Array) -> LogEstimate:
+        return half_value(log_estimate(variance_samples, self.blocks, self.extra_variance))
+
+    def _sum(self, rows: Rows, low: Array, high: Array) -> Array:
+        parts = [motion.variances(rows, low, high) for motion in self.motions]
+        return np.asarray(np.sum(parts, axis=0))
+
+    def _carried_on(self, rows: Rows, edges: tuple[Array, Array], until_hz: float) -> Array:
+        """From the run that reaches highest, since the others leave off below it."""
+        furthest = int(np.argmax(self.band.high_hz[:, 0]))
+        return self.motions[furthest].carried_on(rows, edges, until_hz)
+
+
+def _growth(variance: Array, added: Array) -> Array:
+    """Relative change of an RMS when variance is added."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        growth = np.sqrt(1 + added / variance) - 1
+    return np.where(variance > 0, growth, np.inf)

@@ -1,0 +1,70 @@
+"""The lowest road speed at which a criterion reaches its limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.interval import Interval
+from buffet.rating.configuration import MetricCurve
+
+Array = NDArray[np.float64]
+
+LOWEST_SPEED_M_S = 30 / 3.6
+HIGHEST_SPEED_M_S = 250 / 3.6
+SPEED_STEP_M_S = 5 / 3.6
+
+
+@dataclass(frozen=True)
+class Onset:
+    """Where one criterion first reaches its lower limit; None where it does not."""
+
+    criterion: str
+    speed_m_s: Interval | None
+    covered_m_s: tuple[float, float] | None  # range of road speeds that was searched
+
+
+def search_speeds(*asked_m_s: float, up_to_m_s: float = HIGHEST_SPEED_M_S) -> Array:
+    """Road speeds of the search, with those asked for among them."""
+    grid = np.arange(LOWEST_SPEED_M_S, up_to_m_s + SPEED_STEP_M_S / 2, SPEED_STEP_M_S)
+    return np.unique(np.concatenate([grid, np.asarray(asked_m_s, float)]))
+
+
+def onset(curve: MetricCurve, speeds_m_s: Array, up_to_m_s: float) -> Onset:
+    """First crossing of the limit in the covered range, with the crossings of its limits.
+
+    P(metric > limit) reaches one half where the metric itself reaches the limit. The interval
+    holds all speeds at which the limit lies between the metric's confidence limits for the first
+    time: its upper limit gives the earliest onset, its lower limit the latest.
+    """
+    usable = curve.covered & (speeds_m_s <= up_to_m_s * (1 + 1e-9))
+    if curve.estimate is None or not usable.any() or not curve.estimate.reliable:
+        return Onset(curve.criterion.id, None, None)
+    speeds = speeds_m_s[usable]
+    heard = np.ones(len(speeds), bool) if curve.silent is None else ~curve.silent[usable]
+    low, high = (limit[usable] for limit in curve.estimate.limits())
+    value = np.where(heard, curve.estimate.value[usable], 0.0)
+    limit = curve.criterion.possible
+    first = first_crossing(speeds, value, limit)
+    span = (float(speeds[0]), float(speeds[-1]))
+    if first is None:
+        return Onset(curve.criterion.id, None, span)
+    earliest = first_crossing(speeds, high, limit)
+    latest = first_crossing(speeds, low, limit)
+    interval = Interval(first, min(earliest or first, first), latest)
+    return Onset(curve.criterion.id, interval, span)
+
+
+def first_crossing(speeds: Array, values: Array, limit: float) -> float | None:
+    """Lowest speed at which the values reach the limit, straight between logarithms."""
+    above = np.flatnonzero(values >= limit)
+    if not len(above):
+        return None
+    i = int(above[0])
+    if i == 0 or values[i - 1] <= 0:
+        return float(speeds[i])
+    x0, x1 = np.log(speeds[i - 1 : i + 1])
+    y0, y1 = np.log(values[i - 1 : i + 1])
+    return float(np.exp(x0 + (np.log(limit) - y0) / (y1 - y0) * (x1 - x0)))

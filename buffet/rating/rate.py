@@ -1,0 +1,256 @@
+"""Rate every configuration of a campaign at a road speed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.analysis import CampaignAnalysis, RunAnalysis
+from buffet.errors import NotRateableError
+from buffet.interval import LEVEL, Interval
+from buffet.rating.configuration import ConfigurationCurves, configuration_curves
+from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
+from buffet.rating.onset import HIGHEST_SPEED_M_S, Onset, onset, search_speeds
+from buffet.rating.ride_metrics import RideSetting
+from buffet.rating.road_speed import FullScale, full_scale
+from buffet.rating.scatter import Observation, Scatter, scatter
+from buffet.rating.verdict import CriterionRating, rate_criterion, worst
+from buffet.rating.wording import explain
+from buffet.spectral.reduction import ReducedSpectra
+from buffet.spectral.run_spectra import RunResult, run_result
+from buffet.spectral.uncertainty import log_estimate
+from buffet.vehicle import GOOD_MOTORWAY, Road, typical_car
+from ingest import Campaign, Vehicle
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class RatingSettings:
+    """What the user may choose."""
+
+    speed_m_s: float
+    up_to_m_s: float = HIGHEST_SPEED_M_S
+    criteria: Criteria | None = None  # the package's own
+    road: Road = GOOD_MOTORWAY
+
+
+@dataclass(frozen=True)
+class Shedding:
+    """The configuration's own frequency and how close it comes to a mode of the car."""
+
+    strouhal: Interval
+    frequency_hz: float  # at the rated road speed
+    mode: str  # nearest mode
+    mode_hz: float
+
+    @property
+    def distance(self) -> float:
+        """Shedding frequency over the mode's, less one."""
+        return self.frequency_hz / self.mode_hz - 1
+
+
+@dataclass(frozen=True)
+class ConfigurationRating:
+    """One configuration at the rated road speed."""
+
+    name: str
+    verdict: Verdict
+    why: str
+    onset: Onset | None  # of the criterion that comes first
+    onset_why: str
+    usable_band_hz: tuple[float, float]
+    criteria: tuple[CriterionRating, ...]
+    shedding: Shedding | None
+    speed_spread: float  # relative standard deviation of lift RMS between wind speeds
+    model_reynolds: tuple[float, float] | None
+    curves: ConfigurationCurves
+
+    @property
+    def decisive(self) -> CriterionRating | None:
+        """The row that set the verdict."""
+        return worst(self.criteria)
+
+
+@dataclass(frozen=True)
+class Rating:
+    """All configurations at one road speed, worst first."""
+
+    analysis: CampaignAnalysis
+    results: tuple[RunResult, ...]
+    speed_m_s: float
+    up_to_m_s: float
+    vehicle: Vehicle
+    road: Road
+    full_scale: FullScale
+    criteria: Criteria
+    configurations: tuple[ConfigurationRating, ...]
+    scatter: Scatter
+
+    @property
+    def road_reynolds(self) -> float:
+        """On the Strouhal length at the rated speed."""
+        return self.full_scale.reynolds(self.speed_m_s)
+
+
+def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
+    """Rate all configurations at `settings.speed_m_s`.
+
+    Raises
+    ------
+    NotRateableError
+        There is no [model], no wind-on run that could be read, or a run has no wind speed.
+    """
+    campaign = analysis.campaign
+    whole = full_scale(campaign)
+    if not analysis.runs:
+        raise NotRateableError(f"{campaign.folder}: no wind-on run could be read, nothing to rate")
+    criteria = settings.criteria or read_criteria()
+    vehicle = car_of(campaign)
+    speeds = search_speeds(settings.speed_m_s, up_to_m_s=settings.up_to_m_s)
+    setting = RideSetting(vehicle, settings.road, whole, speeds)
+    spread = scatter(analysis, observe_lift)
+    results = tuple(run_result(run) for run in analysis.runs)
+    names = [name for name in campaign.configurations if analysis.of(name)]
+    curves = [
+        configuration_curves(
+            name, analysis.of(name), setting, criteria, _extra(spread, name, analysis)
+        )
+        for name in names
+    ]
+    rated = [_rate_one(c, settings, criteria, spread, results) for c in curves]
+    return Rating(
+        analysis,
+        results,
+        settings.speed_m_s,
+        settings.up_to_m_s,
+        vehicle,
+        settings.road,
+        whole,
+        criteria,
+        tuple(sorted(rated, key=_worst_first)),
+        spread,
+    )
+
+
+def car_of(campaign: Campaign) -> Vehicle:
+    """The stated car, or a stated typical one with the model's wheelbase."""
+    if campaign.vehicle is not None:
+        return campaign.vehicle
+    return typical_car(full_scale(campaign).wheelbase_m)
+
+
+def observe_lift(run: RunAnalysis) -> Observation | None:
+    """Logarithm of a run's lift variance, for the scatter between runs."""
+    index = run.signal.measured("lift")
+    if index is None:
+        return None
+    samples = run.samples(lambda s: ReducedSpectra.group_totals(s)[:, index])
+    estimate = log_estimate(samples, run.resampling.blocks)
+    if estimate.value <= 0 or not np.isfinite(estimate.spread):
+        return None
+    return Observation(float(np.log(estimate.value)), float(estimate.spread**2))
+
+
+def _extra(spread: Scatter, name: str, analysis: CampaignAnalysis) -> float:
+    """Variance of the logarithm of a pooled variance that the runs' own scatter leaves out."""
+    return spread.run_to_run / len(analysis.of(name)) + spread.over_speed.get(name, 0.0)
+
+
+def _rate_one(
+    curves: ConfigurationCurves,
+    settings: RatingSettings,
+    criteria: Criteria,
+    spread: Scatter,
+    results: Sequence[RunResult],
+) -> ConfigurationRating:
+    speeds = curves.setting.speeds_m_s
+    index = int(np.searchsorted(speeds, settings.speed_m_s * (1 - 1e-12)))
+    rows = tuple(rate_criterion(curve, index, criteria) for curve in curves.metrics)
+    onsets = [onset(curve, speeds, settings.up_to_m_s) for curve in curves.metrics]
+    first, onset_why = _first(onsets, settings.up_to_m_s)
+    decisive = worst(rows)
+    verdict: Verdict = "undetermined"
+    if decisive is not None and decisive.verdict is not None:
+        verdict = decisive.verdict
+    shed = shedding(curves, results, settings.speed_m_s)
+    low, high = curves.band_hz
+    reynolds = [run.flow.reynolds for run in curves.runs if run.flow and run.flow.reynolds]
+    return ConfigurationRating(
+        curves.name,
+        verdict,
+        explain(verdict, decisive, shed, settings.speed_m_s, curves.missing),
+        first,
+        onset_why,
+        (float(low[index]), float(high[index])),
+        rows,
+        shed,
+        float(np.sqrt(spread.over_speed.get(curves.name, 0.0)) / 2),
+        (min(reynolds), max(reynolds)) if reynolds else None,
+        curves,
+    )
+
+
+def _first(onsets: Sequence[Onset], up_to_m_s: float) -> tuple[Onset | None, str]:
+    """The earliest onset and how to read it."""
+    reached = [o for o in onsets if o.speed_m_s is not None]
+    if reached:
+        first = min(reached, key=lambda o: o.speed_m_s.value if o.speed_m_s else np.inf)
+        text = f"first reached by {first.criterion}"
+        if first.speed_m_s is not None and first.speed_m_s.high is None:
+            text += f"; its upper end lies beyond {up_to_m_s * 3.6:.0f} km/h"
+        return first, text
+    searched = [o.covered_m_s for o in onsets if o.covered_m_s is not None]
+    if not searched:
+        return None, "no criterion is covered at any road speed"
+    low, high = min(s[0] for s in searched), max(s[1] for s in searched)
+    return None, f"none from {low * 3.6:.0f} up to {high * 3.6:.0f} km/h"
+
+
+def shedding(
+    curves: ConfigurationCurves, results: Sequence[RunResult], speed_m_s: float
+) -> Shedding | None:
+    """The configuration's Strouhal number over its runs and the car's nearest mode."""
+    own = [
+        result.strouhal
+        for result in results
+        if result.analysis.run.configuration == curves.name and result.strouhal is not None
+    ]
+    if not own:
+        return None
+    strouhal = pooled(own)
+    frequency = strouhal.value * speed_m_s / curves.setting.full_scale.strouhal_length_m
+    modes = curves.setting.ride.modes
+    nearest = min(modes, key=lambda m: abs(np.log(frequency / m.natural_frequency_hz)))
+    return Shedding(strouhal, frequency, nearest.name, nearest.natural_frequency_hz)
+
+
+def pooled(intervals: Sequence[Interval]) -> Interval:
+    """Weighted mean of positive values on the log scale, widened where they scatter more.
+
+    Weights are inverse variances; the widening is Birge's ratio (Birge 1932, Phys. Rev. 40, 207).
+    """
+    from scipy.special import ndtri
+
+    factor = float(ndtri(0.5 + LEVEL / 2))
+    logs = np.log([interval.value for interval in intervals])
+    halves = [np.log((i.high or i.value) / i.value) / factor for i in intervals]
+    weights = 1 / np.maximum(np.square(halves), 1e-12)
+    mean = float(np.average(logs, weights=weights))
+    variance = 1 / float(weights.sum())
+    if len(logs) > 1:
+        variance *= max(1.0, float(weights @ (logs - mean) ** 2) / (len(logs) - 1))
+    half = factor * np.sqrt(variance)
+    return Interval(float(np.exp(mean)), float(np.exp(mean - half)), float(np.exp(mean + half)))
+
+
+def _worst_first(rating: ConfigurationRating) -> tuple[int, float]:
+    shares = [
+        row.metric.value / row.criterion.possible
+        for row in rating.criteria
+        if row.metric is not None
+    ]
+    return WORST_FIRST.index(rating.verdict), -max(shares, default=0.0)

@@ -1,0 +1,55 @@
+"""What each row says of a configuration at a road speed, and the worst of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from buffet.interval import Interval
+from buffet.rating.configuration import MetricCurve
+from buffet.rating.criteria import WORST_FIRST, Criteria, Criterion, Verdict
+
+
+@dataclass(frozen=True)
+class CriterionRating:
+    """One criterion at one road speed."""
+
+    criterion: Criterion
+    metric: Interval | None  # the covered part; None where it was not measured
+    p_possible: float | None
+    p_likely: float | None
+    verdict: Verdict | None  # None where it was not measured
+    why: str | None  # why there is no metric, or why it is undetermined
+    octave_hz: tuple[float, float] | None = None
+
+
+def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> CriterionRating:
+    """One row at one of the curve's road speeds; coverage comes before any gate."""
+    row = curve.criterion
+    if curve.estimate is None:
+        return CriterionRating(row, None, None, None, None, curve.why_missing)
+    p_possible, p_likely = curve.probabilities(index)
+    metric = curve.estimate.interval(index)
+    octave = None if curve.octave_hz is None else tuple(map(float, curve.octave_hz[index]))
+    verdict, why = criteria.verdict(p_possible, p_likely), None
+    if metric.value <= 0:
+        metric = Interval(0.0, 0.0, None)
+    if not curve.covered[index]:
+        verdict, why = "undetermined", "the usable road band does not cover it"
+    elif not curve.estimate.reliable:
+        verdict, why = "undetermined", "too few independent stretches of record stand behind it"
+    elif curve.silent is not None and curve.silent[index]:
+        verdict, why = "unlikely", "the motion lies below the perception threshold"
+    return CriterionRating(
+        row, metric, p_possible, p_likely, verdict, why, octave  # type: ignore[arg-type]
+    )
+
+
+def worst(ratings: tuple[CriterionRating, ...]) -> CriterionRating | None:
+    """The row that decides: worst verdict, then the most of its limit."""
+    counted = [rating for rating in ratings if rating.verdict is not None]
+    return min(counted, key=_rank, default=None)
+
+
+def _rank(rating: CriterionRating) -> tuple[int, float]:
+    share = rating.metric.value / rating.criterion.possible if rating.metric else 0.0
+    return WORST_FIRST.index(rating.verdict or "unlikely"), -share

@@ -1,0 +1,212 @@
+"""From the spectra of logged channels to those of coefficients, rig resonance removed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.spectral.segments import SegmentSpectra
+from ingest import Channel, Quantity, balance_response
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+# The bins below this hold what the window leaks of the mean: spectra start above them.
+FIRST_BIN = 2
+
+
+@dataclass(frozen=True)
+class ReducedSpectra:
+    """Segment spectra of quantities; a group is one or more neighbouring segments."""
+
+    quantities: tuple[Quantity, ...]
+    components: tuple[str, ...]  # of `group_matrix`: the six force and moment words measured
+    frequency_hz: Array  # (n_bins,)
+    frequency_step_hz: float
+    usable_hz: Array  # (n_quantities,), upper end of the trusted band
+    duration_s: float
+    effective_segments: float
+    group_segments: Array  # (n_groups,)
+    group_psd: Array  # (n_groups, n_quantities, n_bins)
+    group_matrix: Complex  # (n_groups, n_bins, n_components, n_components)
+    mean: Array  # (n_quantities,)
+    below_resolution: Array  # (n_quantities,), variance of the moments less that of all bins
+
+    @property
+    def psd(self) -> Array:
+        """Averaged PSD, shape ``(n_quantities, n_bins)``."""
+        return np.asarray(np.average(self.group_psd, axis=0, weights=self.group_segments))
+
+    @property
+    def usable_bins(self) -> NDArray[np.bool_]:
+        """Which bins each quantity may use, shape ``(n_quantities, n_bins)``."""
+        return self.frequency_hz <= self.usable_hz[:, None]
+
+    @property
+    def mean_variance(self) -> Array:
+        """Variance of the mean by the integral time scale, shape ``(n_quantities,)``.
+
+        2 σ² T_I / T = S(0) / (2 T) for a one-sided S (Tennekes & Lumley 1972, section 6.4),
+        with S(0) from the lowest bins that hold no mean.
+        """
+        lowest = self.psd[:, 1 : FIRST_BIN + 2].mean(axis=1)
+        return np.asarray(lowest / (2 * self.duration_s))
+
+    def group_totals(self) -> Array:
+        """Each group's variance over the trusted band, shape ``(n_groups, n_quantities)``."""
+        in_bins = np.einsum("gqf,qf->gq", self.group_psd, self.usable_bins.astype(float))
+        return np.asarray(in_bins * self.frequency_step_hz + self.below_resolution)
+
+    def functional(self, rows: Complex, bands: Array) -> Array:
+        """Each group's band variances of linear combinations of the components.
+
+        Parameters
+        ----------
+        rows : (n, n_bins, n_components), what multiplies the components, at each bin
+        bands : (n, n_bands, n_bins), share of each bin in each band
+
+        Returns
+        -------
+        (n_groups, n, n_bands), Σ_f bands · |rows · X|² df
+        """
+        features = _real_features(self.group_matrix)
+        weights = _real_weights(rows)
+        n, n_bands, _ = bands.shape
+        each = np.einsum("nbf,nfk->nbfk", bands, weights).reshape(n * n_bands, -1)
+        values = features.reshape(len(features), -1) @ each.T * self.frequency_step_hz
+        return np.asarray(values.reshape(-1, n, n_bands))
+
+    def index(self, name: str) -> int | None:
+        """Position of the quantity of that name, or None."""
+        names = [quantity.name for quantity in self.quantities]
+        return names.index(name) if name in names else None
+
+    def measured(self, measures: str) -> int | None:
+        """Position of the first quantity that measures this, or None."""
+        words = [quantity.measures for quantity in self.quantities]
+        return words.index(measures) if measures in words else None
+
+
+def reduce(
+    spectra: SegmentSpectra,
+    channels: Sequence[Channel],
+    quantities: Sequence[Quantity],
+    usable: Callable[[Channel], float],
+) -> ReducedSpectra:
+    """Apply the quantities' rows to a record's spectra.
+
+    Parameters
+    ----------
+    channels : of `spectra`, in its order
+    quantities : their rows refer to `channels`
+    usable : upper end of a channel's trusted band, Hz
+    """
+    bins = spectra.settings.retained_bins
+    frequency = spectra.frequency_hz[:bins]
+    gain = np.array([_gain(channel, frequency) for channel in channels])
+    rows = np.array([quantity.row for quantity in quantities])
+    kept = list(spectra.settings.cross_channels)
+    corrected = spectra.group_matrix(bins)
+    corrected = corrected * np.einsum("if,jf->fij", gain[kept], np.conj(gain[kept]))
+    shares, matrix_rows, words = _component_rows(quantities, kept)
+    limits = np.array([usable(channel) for channel in channels])
+    uses = rows != 0
+    return ReducedSpectra(
+        tuple(quantities),
+        words,
+        frequency,
+        spectra.frequency_step_hz,
+        np.array([limits[used].min() if used.any() else 0.0 for used in uses]),
+        spectra.duration_s,
+        spectra.effective_segments,
+        spectra.group_segments,
+        _group_psd(spectra, rows, gain, corrected, shares, bins),
+        np.einsum("qi,gfij,rj->gfqr", matrix_rows, corrected, matrix_rows, optimize=True),
+        rows @ spectra.mean,
+        _below_resolution(spectra, rows),
+    )
+
+
+def _real_features(matrix: Complex) -> Array:
+    """Diagonal, and real and imaginary parts above it, ``(..., n_components²)``."""
+    i, j = np.triu_indices(matrix.shape[-1], 1)
+    diagonal = np.einsum("...ii->...i", matrix).real
+    upper = matrix[..., i, j]
+    return np.concatenate([diagonal, upper.real, upper.imag], axis=-1)
+
+
+def _real_weights(rows: Complex) -> Array:
+    """Weights of `_real_features` that give |Σ_i rows_i X_i|²."""
+    i, j = np.triu_indices(rows.shape[-1], 1)
+    cross = rows[..., i] * np.conj(rows[..., j])
+    return np.concatenate([np.abs(rows) ** 2, 2 * cross.real, -2 * cross.imag], axis=-1)
+
+
+def _gain(channel: Channel, frequency_hz: Array) -> Complex:
+    """What undoes the balance's resonance; one where none is stated."""
+    if channel.natural_frequency_hz is None:
+        return np.ones(len(frequency_hz), complex)
+    damping = channel.damping if channel.damping is not None else 0.0
+    with np.errstate(divide="ignore"):
+        response = balance_response(frequency_hz, channel.natural_frequency_hz, damping)
+    return np.asarray(1 / response, dtype=complex)
+
+
+def _component_rows(
+    quantities: Sequence[Quantity], kept: list[int]
+) -> tuple[dict[int, Array], Array, tuple[str, ...]]:
+    """Rows of the quantities that live on the kept force channels, and of the six components."""
+    shares = {
+        position: quantity.row[kept]
+        for position, quantity in enumerate(quantities)
+        if kept and np.all(np.delete(quantity.row, kept) == 0)
+    }
+    words, rows = [], []
+    for word in COMPONENTS:
+        for position, row in shares.items():
+            if quantities[position].measures == word:
+                words.append(word)
+                rows.append(row)
+                break
+    return shares, np.array(rows).reshape(len(rows), len(kept)), tuple(words)
+
+
+COMPONENTS = ("drag", "side force", "lift", "roll moment", "pitch moment", "yaw moment")
+
+
+def _group_psd(
+    spectra: SegmentSpectra,
+    rows: Array,
+    gain: Complex,
+    corrected: Complex,
+    shares: dict[int, Array],
+    bins: int,
+) -> Array:
+    groups = len(spectra.group_segments)
+    result = np.zeros((groups, len(rows), bins))
+    for position, row in enumerate(rows):
+        if position in shares:
+            share = shares[position]
+            value = np.einsum("i,gfij,j->gf", share, corrected, share, optimize=True).real
+        else:
+            channel = int(np.flatnonzero(row)[0])  # a lone tap or probe
+            power = np.abs(gain[channel]) ** 2 * row[channel] ** 2
+            value = spectra.group_psd[:, channel, :bins] * power
+        result[:, position] = value
+    return result
+
+
+def _below_resolution(spectra: SegmentSpectra, rows: Array) -> Array:
+    """Variance by the moments less the sum over all bins, before any correction."""
+    moments = np.einsum("qi,ij,qj->q", rows, spectra.covariance, rows)
+    in_bins = np.zeros(len(rows))
+    for position, row in enumerate(rows):
+        used = np.flatnonzero(row)
+        for i in used:
+            for j in used:
+                cross = spectra.cross_psd(int(i), int(j)).real.sum()
+                in_bins[position] += row[i] * row[j] * cross
+    return np.asarray(moments - in_bins * spectra.frequency_step_hz)

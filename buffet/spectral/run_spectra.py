@@ -1,0 +1,160 @@
+"""What `spectra` says of one run: mean, RMS, PSD and peaks of every quantity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.analysis import RunAnalysis
+from buffet.interval import LEVEL, Interval
+from buffet.spectral.peaks import Peak, find_peaks
+from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
+from buffet.spectral.strouhal import Fundamental, NamedPeaks, mark_harmonics, name_fundamental
+from buffet.spectral.uncertainty import half_value, log_estimate
+from buffet.spectral.window import chi2_factors
+from ingest import Quantity
+
+Array = NDArray[np.float64]
+
+NO_RMS = "the fluctuation does not rise above the wind-off noise"
+# Bins of the lowest frequencies behind the mean's uncertainty: see `mean_variance`.
+MEAN_BINS = 3
+
+
+@dataclass(frozen=True)
+class QuantityResult:
+    """One logged or derived quantity of a run."""
+
+    quantity: Quantity
+    mean: Interval
+    rms: Interval | None  # wind-off noise removed; None where nothing is left
+    reliable: bool  # enough independent blocks behind `rms`
+    noise_rms: float | None  # what was removed
+    below_resolution: float  # variance below the first bins, unit²
+    usable_to_hz: float
+    peaks: tuple[Peak, ...]
+    frequency_hz: Array  # (n,)
+    psd: Array  # (n,), noise not removed
+    psd_factors: tuple[float, float]  # to the confidence limits
+    noise_psd: Array | None  # (n,)
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """One run's quantities and its Strouhal number."""
+
+    analysis: RunAnalysis
+    quantities: tuple[QuantityResult, ...]
+    fundamental: Fundamental | None
+    strouhal: Interval | None
+    strouhal_why: str
+
+    @property
+    def strouhal_per_hz(self) -> float | None:
+        """L / U, or None without a model or wind."""
+        return strouhal_per_hz(self.analysis)
+
+
+def strouhal_per_hz(analysis: RunAnalysis) -> float | None:
+    """L / U of a run, or None without a model or wind."""
+    if analysis.flow is None or analysis.model is None:
+        return None
+    return analysis.model.strouhal_length_m / analysis.flow.speed_m_s
+
+
+def run_result(analysis: RunAnalysis) -> RunResult:
+    """Means, RMS values, spectra and peaks of one analysed run."""
+    signal = analysis.signal
+    totals = half_value(
+        log_estimate(analysis.samples(ReducedSpectra.group_totals), analysis.resampling.blocks)
+    )
+    noise = analysis.noise_psd
+    found = [_peaks(signal, i) for i in range(len(signal.quantities))]
+    fundamental, why = name_fundamental(_named(signal, found))
+    if fundamental is not None:
+        found = [mark_harmonics(peaks, fundamental.frequency_hz.value) for peaks in found]
+    factors = chi2_factors(analysis.degrees_of_freedom)
+    results = []
+    for i, quantity in enumerate(signal.quantities):
+        bins = signal.usable_bins[i]
+        positive = totals.value[i] > 0 and np.isfinite(totals.spread[i])
+        results.append(
+            QuantityResult(
+                quantity,
+                _mean(analysis, i),
+                totals.interval(i) if positive else None,
+                totals.reliable,
+                _noise_rms(analysis, i),
+                float(signal.below_resolution[i]),
+                float(signal.usable_hz[i]),
+                found[i],
+                signal.frequency_hz[bins],
+                signal.psd[i, bins],
+                factors,
+                None if noise is None else noise[i, bins],
+            )
+        )
+    return RunResult(
+        analysis, tuple(results), fundamental, *_strouhal(analysis, fundamental, why)
+    )
+
+
+def _strouhal(
+    analysis: RunAnalysis, fundamental: Fundamental | None, why: str
+) -> tuple[Interval | None, str]:
+    per_hz = strouhal_per_hz(analysis)
+    if fundamental is None:
+        return None, why
+    if per_hz is None:
+        missing = "no Strouhal length or wind speed is stated"
+        return None, f"{missing}; the frequency is that of {why}"
+    return fundamental.frequency_hz.scaled(per_hz), why
+
+
+def _named(signal: ReducedSpectra, found: list[tuple[Peak, ...]]) -> list[NamedPeaks]:
+    """Forces and moments; pressures, and then anything, where there is none."""
+    rms = np.sqrt(np.maximum(signal.group_totals().mean(axis=0), 0))
+    every = [
+        NamedPeaks(q.name, q.measures, float(rms[i]), found[i])
+        for i, q in enumerate(signal.quantities)
+    ]
+    forces = [n for n in every if n.measures.endswith(("drag", "force", "lift", "moment"))]
+    return forces or [n for n in every if n.measures == "pressure"] or every
+
+
+def _peaks(signal: ReducedSpectra, index: int) -> tuple[Peak, ...]:
+    bins = np.flatnonzero(signal.usable_bins[index])[FIRST_BIN:]
+    return find_peaks(
+        signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments
+    )
+
+
+def _mean(analysis: RunAnalysis, index: int) -> Interval:
+    """Mean with the scatter of the record and of its zeros."""
+    from scipy.special import stdtrit
+
+    signal = analysis.signal
+    variance = signal.mean_variance[index]
+    freedom = signal.effective_segments * 2 * MEAN_BINS
+    if analysis.noise:
+        zeros = [floor.spectra.mean_variance[index] for floor in analysis.noise]
+        variance = variance + sum(zeros) / len(zeros) ** 2
+    half = float(stdtrit(freedom, 0.5 + LEVEL / 2) * np.sqrt(variance))
+    value = float(signal.mean[index])
+    return Interval(value, value - half, value + half)
+
+
+def _noise_rms(analysis: RunAnalysis, index: int) -> float | None:
+    if not analysis.noise:
+        return None
+    totals = [
+        float(
+            np.average(
+                floor.spectra.group_totals()[:, index], weights=floor.spectra.group_segments
+            )
+        )
+        for floor in analysis.noise
+    ]
+    return float(np.sqrt(max(float(np.mean(totals)), 0.0)))
