@@ -1,7 +1,7 @@
 """The heave-pitch model against textbooks, statics, Newton's laws and a simulation in time."""
 
 import csv
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import cast
 
@@ -145,70 +145,84 @@ def test_newton_holds_at_every_frequency(force: int) -> None:
     assert turning_n_m == pytest.approx(1500 * acceleration[:, 1], abs=1e-9)
 
 
-def _simulate(
-    frequency_hz: float, speed_m_s: float, road_m: float, drag_n: float, lift_n: float
-) -> tuple[complex, complex]:
-    """Integrate the car in time; return the amplitudes of seat acceleration and rear load.
+@dataclass(frozen=True)
+class _SineRun:
+    """The hatchback under a sine road and sine forces, written out spring by spring.
 
-    The forces are written out spring by spring, with the wheels dragged along at a height of
-    their own, so that nothing is shared with the matrices under test.
+    Its wheels are dragged along at a height of their own, so that nothing is shared with the
+    matrices under test.
     """
-    car, omega = HATCHBACK, 2 * np.pi * frequency_hz
-    m_s, m_f, m_r = 1150 - 76 - 70, 76.0, 70.0
-    half_m, wheel_height_m = 1.29, 0.3
-    cg_m = (1150 * car.cg_x_m - (m_r - m_f) * half_m) / m_s
-    height_m = (1150 * car.cg_height_m - (m_f + m_r) * wheel_height_m) / m_s
-    a, b = half_m + cg_m, half_m - cg_m
 
-    def loads(t: float, y: NDArray[np.float64]) -> tuple[float, float, float, float]:
+    frequency_hz: float
+    road_m: float = 0.0
+    drag_n: float = 0.0
+    lift_n: float = 0.0
+    speed_m_s: float = 30.0
+
+    # Sprung mass, wheels and where they are; half a wheelbase is 1.29 m.
+    body_kg, front_kg, rear_kg, wheel_height_m = 1150 - 76 - 70, 76.0, 70.0, 0.3
+    cg_x_m = (1150 * HATCHBACK.cg_x_m - (70 - 76) * 1.29) / (1150 - 76 - 70)
+    cg_height_m = (1150 * HATCHBACK.cg_height_m - (76 + 70) * 0.3) / (1150 - 76 - 70)
+
+    def wave(self, t: float, delay_s: float = 0.0) -> float:
+        return float(np.sin(2 * np.pi * self.frequency_hz * (t - delay_s)))
+
+    def tyre_forces_n(self, t: float, y: NDArray[np.float64]) -> tuple[float, float]:
+        road_rear_m = self.road_m * self.wave(t, 2.58 / self.speed_m_s)
+        return 380e3 * (self.road_m * self.wave(t) - y[2]), 370e3 * (road_rear_m - y[3])
+
+    def spring_forces_n(self, y: NDArray[np.float64]) -> tuple[float, float]:
         z, pitch, front, rear, dz, dpitch, dfront, drear = y
-        suspension_front = 40e3 * (front - z - a * pitch) + 3000 * (dfront - dz - a * dpitch)
-        suspension_rear = 44e3 * (rear - z + b * pitch) + 3200 * (drear - dz + b * dpitch)
-        road_front = road_m * np.sin(omega * t)
-        road_rear = road_m * np.sin(omega * (t - 2.58 / speed_m_s))
-        tyre_front = 380e3 * (road_front - front)
-        tyre_rear = 370e3 * (road_rear - rear)
-        return suspension_front, suspension_rear, tyre_front, tyre_rear
-
-    def rates(t: float, y: NDArray[np.float64]) -> list[float]:
-        suspension_front, suspension_rear, tyre_front, tyre_rear = loads(t, y)
-        wave = np.sin(omega * t)
-        slowing_m_s2 = drag_n * wave / 1150
-        wheels_pull_n = -(m_f + m_r) * slowing_m_s2  # on the body, rearward positive
-        moment_n_m = (
-            a * suspension_front
-            - b * suspension_rear
-            + lift_n * wave * cg_m
-            - drag_n * wave * height_m
-            + wheels_pull_n * (wheel_height_m - height_m)
+        a, b = 1.29 + self.cg_x_m, 1.29 - self.cg_x_m
+        return (
+            40e3 * (front - z - a * pitch) + 3000 * (dfront - dz - a * dpitch),
+            44e3 * (rear - z + b * pitch) + 3200 * (drear - dz + b * dpitch),
         )
+
+    def force_moment_n_m(self, wave: float) -> float:
+        """Return the moment about the body's own centre of gravity, nose up."""
+        drag_n = self.drag_n * wave
+        wheels_pull_n = -(self.front_kg + self.rear_kg) * drag_n / 1150  # rearward positive
+        below_m = self.cg_height_m - self.wheel_height_m
+        return (
+            self.lift_n * wave * self.cg_x_m - drag_n * self.cg_height_m - wheels_pull_n * below_m
+        )
+
+    def rates(self, t: float, y: NDArray[np.float64]) -> list[float]:
+        wave = self.wave(t)
+        front_n, rear_n = self.spring_forces_n(y)
+        tyre_front_n, tyre_rear_n = self.tyre_forces_n(t, y)
+        turning_n_m = (1.29 + self.cg_x_m) * front_n - (1.29 - self.cg_x_m) * rear_n
         return [
             *y[4:],
-            (suspension_front + suspension_rear + lift_n * wave) / m_s,
-            moment_n_m / 1500,
-            (tyre_front - suspension_front) / m_f,
-            (tyre_rear - suspension_rear) / m_r,
+            (front_n + rear_n + self.lift_n * wave) / self.body_kg,
+            (turning_n_m + self.force_moment_n_m(wave)) / 1500,
+            (tyre_front_n - front_n) / self.front_kg,
+            (tyre_rear_n - rear_n) / self.rear_kg,
         ]
 
+    def seat_acceleration_m_s2(self, t: float, y: NDArray[np.float64]) -> float:
+        *_, heave, pitch, _, _ = self.rates(t, y)
+        return heave - pitch * (HATCHBACK.seat_at_m[0] - self.cg_x_m)
+
+
+def _simulate(run: _SineRun) -> tuple[complex, complex]:
+    """Integrate in time; return the amplitudes of seat acceleration and rear tyre force."""
     settle_s, periods = 6.0, 4
-    t = settle_s + np.arange(256) / 256 * periods / frequency_hz
-    run = solve_ivp(rates, (0, t[-1]), np.zeros(8), t_eval=t, rtol=1e-8, atol=1e-10)
-    seat = np.array(
-        [
-            d[4] - d[5] * (car.seat_at_m[0] - cg_m)
-            for d in (rates(*pair) for pair in zip(t, run.y.T, strict=True))
-        ]
-    )
-    rear = np.array([loads(*pair)[3] for pair in zip(t, run.y.T, strict=True)])
-    # The sine's complex amplitude: the factor that turns exp(iωt)'s imaginary part into it.
-    tone = 2j * np.exp(-1j * omega * t) / len(t)
+    t = settle_s + np.arange(256) / 256 * periods / run.frequency_hz
+    moving = solve_ivp(run.rates, (0, t[-1]), np.zeros(8), t_eval=t, rtol=1e-8, atol=1e-10)
+    states = list(zip(t, moving.y.T, strict=True))
+    seat = np.array([run.seat_acceleration_m_s2(*state) for state in states])
+    rear = np.array([run.tyre_forces_n(*state)[1] for state in states])
+    # Amplitude of exp(iωt) whose imaginary part is the sine.
+    tone = 2j * np.exp(-2j * np.pi * run.frequency_hz * t) / len(t)
     return complex(tone @ seat), complex(tone @ rear)
 
 
 @pytest.mark.parametrize("frequency_hz", [1.4, 5.0, 11.0])
 def test_a_sine_road_simulated_in_time_gives_the_same(frequency_hz: float) -> None:
     """Integrated step by step, a sine road gives the predicted amplitude and phase."""
-    seat, rear = _simulate(frequency_hz, 30.0, road_m=1.0, drag_n=0, lift_n=0)
+    seat, rear = _simulate(_SineRun(frequency_hz, road_m=1.0))
 
     model = _model()
     assert seat == pytest.approx(model.seat_acceleration_per_road(frequency_hz, 30.0)[0], rel=1e-4)
@@ -218,7 +232,7 @@ def test_a_sine_road_simulated_in_time_gives_the_same(frequency_hz: float) -> No
 @pytest.mark.parametrize(("drag_n", "lift_n"), [(1e3, 0.0), (0.0, 1e3)])
 def test_a_sine_force_simulated_in_time_gives_the_same(drag_n: float, lift_n: float) -> None:
     """Drag that slows body and wheels, and lift, give the predicted amplitude and phase."""
-    seat, rear = _simulate(3.2, 30.0, road_m=0.0, drag_n=drag_n, lift_n=lift_n)
+    seat, rear = _simulate(_SineRun(3.2, drag_n=drag_n, lift_n=lift_n))
 
     force = np.array([drag_n, lift_n, 0.0])
     model = _model()
