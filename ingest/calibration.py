@@ -101,7 +101,7 @@ def _checked_unit(measures: Measures, unit: str, raw_unit: str) -> str:
     said = spoken(parse_unit(unit), unit)
     raise CalibrationFault(
         "unit",
-        f"a {measures} channel in {said} needs a gain in {_per(wanted, unit)}, "
+        f"{_a(measures)} channel in {said} needs a gain in {_per(wanted, unit)}, "
         f"or a unit like {wanted}, got unit {unit!r} and no gain",
     )
 
@@ -121,21 +121,31 @@ def _gain(measures: Measures, unit: str, raw_unit: str, gain: str | float) -> tu
         raise CalibrationFault("gain", f"must not be zero, got {gain!r}")
     if dimension is None:
         return _free_gain(number, text, raw_unit)
-    for si_unit in _possible_units(measures, dimension):
+    for si_unit in _possible_units(measures, dimension, unit, raw_unit):
         wanted = parse_unit(_per(si_unit, raw_unit))
         if same_dimension(given, wanted):
             return number * affine_to_si(given, _per(si_unit, raw_unit))[0], si_unit
     said = spoken(parse_unit(unit), unit)
     wanted_text = _per(SI_UNITS[dimension].unit, unit)
     raise CalibrationFault(
-        "gain", f"gain of a {measures} channel in {said} must be {wanted_text}, got {text or '1'}"
+        "gain",
+        f"gain of {_a(measures)} channel in {said} must be {wanted_text}, got {text or '1'}",
     )
 
 
-def _possible_units(measures: Measures, dimension: Dimension) -> tuple[str, ...]:
+def _possible_units(
+    measures: Measures, dimension: Dimension, unit: str, raw_unit: str
+) -> tuple[str, ...]:
     """What a gain may lead to: the SI unit, or a coefficient where one makes sense."""
     si_unit = SI_UNITS[dimension].unit
-    return (si_unit, "1") if measures in (*FORCES, *MOMENTS, *PRESSURES) else (si_unit,)
+    is_ratio = raw_unit == "1" and unit.strip() != "1"  # mV/V times a number is no coefficient
+    if is_ratio or measures not in (*FORCES, *MOMENTS, *PRESSURES):
+        return (si_unit,)
+    return si_unit, "1"
+
+
+def _a(measures: str) -> str:
+    return f"an {measures}" if measures[0] in "aeiou" else f"a {measures}"
 
 
 def _free_gain(number: float, text: str, raw_unit: str) -> tuple[float, str]:

@@ -74,6 +74,7 @@ SI_UNITS: dict[Dimension, SIUnit] = {
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)(?![\d.,])\s*(.*?)\s*")
 _NEWTON_METRE = re.compile(r"(?<!\w)([kMm]?N)m(?!\w)")  # pint reads "Nm" as a thread count
+_COUNT = re.compile(r"(?<!\w)counts?(?!\w)")  # a mere 1 to pint
 _GRAVITY = re.compile(r"(?<!\w)g(?!\w)")
 _TOWER_OF_POWERS = re.compile(r"(\^|\*\*)[\s(]*[+-]?\d{2}|(\^|\*\*)[^/*]*(\^|\*\*)")
 _LONGEST_UNIT = 60  # characters; "kg m^2/(s^2 rad)" has 16
@@ -83,13 +84,10 @@ _ANGLES = ("radian", "degree", "turn", "revolution", "revolutions_per_minute")
 @cache
 def _registry() -> UnitRegistry[Any]:
     """Pint's units, with a logger's count as a dimension of its own so gains stay checked."""
-    import logging
-
     import pint
 
-    logging.getLogger("pint.util").setLevel(logging.ERROR)  # "count" is redefined on purpose
     registry: UnitRegistry[Any] = pint.UnitRegistry()
-    registry.define("count = [logger_count]")
+    registry.define("logger_count = [logger_count]")
     return registry
 
 
@@ -102,9 +100,14 @@ def parse_unit(text: str) -> Unit:
     if len(text) > _LONGEST_UNIT or _TOWER_OF_POWERS.search(text):
         raise QuantityError(text, "a unit such as 'N/V'")
     try:
-        return _registry().parse_units(_NEWTON_METRE.sub(r"\1 m", text.replace("·", " ")))
+        return _registry().parse_units(_in_pints_words(text))
     except Exception as error:  # pint raises a dozen kinds, AssertionError among them
         raise QuantityError(text, "a unit such as 'N/V'") from error
+
+
+def _in_pints_words(text: str) -> str:
+    text = _COUNT.sub("logger_count", text.replace("·", " "))
+    return _NEWTON_METRE.sub(r"\1 m", text)
 
 
 def split_quantity(text: str) -> tuple[float, str]:
@@ -183,15 +186,15 @@ def affine_to_si(unit: Unit, si_unit: str) -> tuple[float, float]:
 
     Raises QuantityError where the dimensions differ.
     """
-    quantity = _registry().Quantity
-    if not same_dimension(unit, parse_unit(si_unit)):
+    quantity, target = _registry().Quantity, parse_unit(si_unit)
+    if not same_dimension(unit, target):
         raise QuantityError(f"{unit:~}", f"a unit like {si_unit}")
-    at_zero = float(quantity(0.0, unit).to(si_unit).magnitude)
-    at_one = float(quantity(1.0, unit).to(si_unit).magnitude)
+    at_zero = float(quantity(0.0, unit).to(target).magnitude)
+    at_one = float(quantity(1.0, unit).to(target).magnitude)
     if at_zero == 0.0:
         return at_one, 0.0
     step = f"delta_{unit}"  # 1 degC is 1 K of difference exactly, not 274.15 − 273.15
-    return float(quantity(1.0, step).to(si_unit).magnitude), at_zero
+    return float(quantity(1.0, step).to(target).magnitude), at_zero
 
 
 def same_dimension(unit: Unit, other: Unit) -> bool:
@@ -203,5 +206,5 @@ def spoken(unit: Unit, text: str) -> str:
     """A unit as one says it: "volts" for V, the text itself for a compound."""
     parts = list(unit._units.items())
     if len(parts) == 1 and parts[0][1] == 1:
-        return f"{parts[0][0].replace('_', ' ')}s"
+        return f"{parts[0][0].removeprefix('logger_').replace('_', ' ')}s"
     return text
