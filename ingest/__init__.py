@@ -11,8 +11,14 @@ if TYPE_CHECKING:
     from ingest.air import StatedAir as StatedAir
     from ingest.air import density_kg_m3 as density_kg_m3
     from ingest.air import viscosity_pa_s as viscosity_pa_s
+    from ingest.axes import Quantity as Quantity
+    from ingest.axes import quantities as quantities
     from ingest.campaign import Campaign as Campaign
     from ingest.campaign import open_campaign as open_campaign
+    from ingest.channel import FORCES as FORCES
+    from ingest.channel import MEASURES as MEASURES
+    from ingest.channel import MOMENTS as MOMENTS
+    from ingest.channel import PRESSURES as PRESSURES
     from ingest.channel import Channel as Channel
     from ingest.errors import IngestError as IngestError
     from ingest.errors import NoCampaignError as NoCampaignError
@@ -22,13 +28,19 @@ if TYPE_CHECKING:
     from ingest.errors import SheetError as SheetError
     from ingest.errors import SheetFault as SheetFault
     from ingest.errors import UnknownRunError as UnknownRunError
+    from ingest.findings import SEVERITIES as SEVERITIES
     from ingest.findings import Finding as Finding
+    from ingest.flow import FlowState as FlowState
+    from ingest.flow import flow_state as flow_state
     from ingest.model import Model as Model
     from ingest.model import TestSection as TestSection
     from ingest.provenance import Provenance as Provenance
     from ingest.provenance import Step as Step
     from ingest.quantities import parse_quantity as parse_quantity
     from ingest.record import Run as Run
+    from ingest.rig import USABLE_SHARE_OF_RESONANCE as USABLE_SHARE_OF_RESONANCE
+    from ingest.rig import balance_response as balance_response
+    from ingest.rig import usable_to_hz as usable_to_hz
     from ingest.vehicle import Axle as Axle
     from ingest.vehicle import RoadLoad as RoadLoad
     from ingest.vehicle import Steering as Steering
@@ -40,11 +52,17 @@ _HOME = {
     "Axle": "vehicle",
     "Campaign": "campaign",
     "Channel": "channel",
+    "FORCES": "channel",
     "Finding": "findings",
+    "FlowState": "flow",
     "IngestError": "errors",
+    "MEASURES": "channel",
+    "MOMENTS": "channel",
     "Model": "model",
     "NoCampaignError": "errors",
+    "PRESSURES": "channel",
     "Provenance": "provenance",
+    "Quantity": "axes",
     "QuantityError": "errors",
     "ROAD_AIR": "air",
     "RecordUseError": "errors",
@@ -52,18 +70,24 @@ _HOME = {
     "RoadAir": "air",
     "RoadLoad": "vehicle",
     "Run": "record",
+    "SEVERITIES": "findings",
     "SheetError": "errors",
     "SheetFault": "errors",
     "StatedAir": "air",
     "Steering": "vehicle",
     "Step": "provenance",
     "TestSection": "model",
+    "USABLE_SHARE_OF_RESONANCE": "rig",
     "UnknownRunError": "errors",
     "Vehicle": "vehicle",
+    "balance_response": "rig",
     "density_kg_m3": "air",
+    "flow_state": "flow",
     "open_campaign": "campaign",
     "parse_quantity": "quantities",
+    "quantities": "axes",
     "read_vehicle": "vehicle_sheet",
+    "usable_to_hz": "rig",
     "viscosity_pa_s": "air",
 }
 

@@ -1,0 +1,152 @@
+"""What a run's channels measure as coefficients in the vehicle's axes, and what follows from them.
+
+SAE J1594 axes: x rearward, y right, z up, origin on the ground at mid-wheelbase and mid-track;
+moments are made dimensionless with the wheelbase.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.channel import FORCES, MOMENTS, PRESSURES, Channel
+from ingest.flow import FLOW_CONDITIONS, FlowState
+from ingest.model import Model
+
+Row = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A linear combination of a run's channels: value = row @ samples."""
+
+    name: str  # the channel's name, or the component's where it is derived
+    measures: str
+    unit: str  # "1" for coefficients
+    row: Row  # (n_channels,), locked
+
+
+class _Balance(NamedTuple):
+    """Four components of which two fix the others; the force first, then the moment."""
+
+    force: str
+    moment: str
+    front: str
+    rear: str
+
+
+# C_F = C/2 + C_M and C_R = C/2 − C_M (SAE J1594 signs; statics of a beam on two axles, with the
+# moment over the wheelbase): the lift and the side force are split alike.
+_BALANCES = (
+    _Balance("lift", "pitch moment", "front lift", "rear lift"),
+    _Balance("side force", "yaw moment", "front side force", "rear side force"),
+)
+_RANK_TOLERANCE = 1e-9  # of entries that are 0, ½ and 1
+
+
+def quantities(
+    channels: Sequence[Channel], model: Model | None, flow: FlowState | None
+) -> tuple[Quantity, ...]:
+    """Coefficients of a run in the vehicle's axes, as linear combinations of its channels.
+
+    One for each channel that is no flow condition, in sheet order: force over q·A, moment over
+    q·A·wheelbase, pressure over q where they are known, else the SI value. Then the lift and side
+    force components that nobody measured but that follow from those measured.
+    """
+    measured = tuple(
+        _of_channel(channels, i, model, flow)
+        for i, channel in enumerate(channels)
+        if channel.measures not in FLOW_CONDITIONS
+    )
+    derived = [q for balance in _BALANCES for q in _derived(balance, measured, model)]
+    return measured + tuple(derived)
+
+
+def _of_channel(
+    channels: Sequence[Channel], index: int, model: Model | None, flow: FlowState | None
+) -> Quantity:
+    channel = channels[index]
+    divisor = None if channel.is_coefficient else _divisor(channel.measures, model, flow)
+    row = np.zeros(len(channels))
+    row[index] = 1.0 if divisor is None else 1.0 / divisor
+    return _locked(channel.name, channel.measures, channel.unit if divisor is None else "1", row)
+
+
+def _locked(name: str, measures: str, unit: str, row: Row) -> Quantity:
+    row.setflags(write=False)
+    return Quantity(name, measures, unit, row)
+
+
+def _divisor(measures: str, model: Model | None, flow: FlowState | None) -> float | None:
+    """What makes an SI value a coefficient; None where that is unknown or makes no sense."""
+    if flow is None:
+        return None
+    if measures in PRESSURES:
+        return flow.dynamic_pressure_pa
+    if model is None:
+        return None
+    force_n = flow.dynamic_pressure_pa * model.frontal_area_m2
+    if measures in FORCES:
+        return force_n
+    return force_n * model.wheelbase_m if measures in MOMENTS else None
+
+
+def _derived(
+    balance: _Balance, measured: Sequence[Quantity], model: Model | None
+) -> list[Quantity]:
+    """Components of one balance that follow from the measured ones and are not among them.
+
+    Solves the measured components for force and moment, by least squares where there are more
+    than two, and keeps what lies in the span of the measured equations.
+    """
+    known = [q for q in measured if q.measures in balance]
+    units = {"1" if q.unit == "1" else "SI" for q in known}
+    if len(units) != 1:  # nothing measured, or a mixture that cannot be added
+        return []
+    arm = 1.0 if units == {"1"} else _wheelbase_m(model)
+    equations = _equations(balance, arm)
+    known = [q for q in known if q.measures in equations]
+    if not known:
+        return []
+    matrix = np.array([equations[q.measures] for q in known])
+    inverse = np.linalg.pinv(matrix, rcond=_RANK_TOLERANCE)
+    rows = np.array([q.row for q in known])
+    missing = [name for name in equations if name not in {q.measures for q in known}]
+    return [
+        _locked(_free_name(name, measured), name, _unit(name, known), weights @ rows)
+        for name in missing
+        if (weights := _weights(equations[name], matrix, inverse)) is not None
+    ]
+
+
+def _wheelbase_m(model: Model | None) -> float | None:
+    return model.wheelbase_m if model else None
+
+
+def _equations(balance: _Balance, arm: float | None) -> dict[str, tuple[float, float]]:
+    """Each component as a combination of (force, moment / arm); no moment without an arm."""
+    equations = {balance.force: (1.0, 0.0)}
+    if arm is not None:
+        equations[balance.moment] = (0.0, arm)
+    return equations | {balance.front: (0.5, 1.0), balance.rear: (0.5, -1.0)}
+
+
+def _weights(target: tuple[float, float], matrix: Row, inverse: Row) -> Row | None:
+    """Weights of the measured components that give a target; None outside their span."""
+    weights: Row = np.array(target) @ inverse
+    return weights if np.allclose(weights @ matrix, target, atol=_RANK_TOLERANCE) else None
+
+
+def _unit(name: str, known: Sequence[Quantity]) -> str:
+    if known[0].unit == "1":
+        return "1"
+    return "N m" if name in MOMENTS else "N"
+
+
+def _free_name(component: str, measured: Sequence[Quantity]) -> str:
+    taken = {quantity.name for quantity in measured}
+    return f"{component} (derived)" if component in taken else component

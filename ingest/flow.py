@@ -1,0 +1,105 @@
+"""The oncoming flow of a run: speed, dynamic pressure, density, viscosity, Reynolds number."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from ingest.air import ROAD_AIR, density_kg_m3, viscosity_pa_s
+from ingest.model import Model
+from ingest.record import Run
+
+FLOW_CONDITIONS = ("dynamic pressure", "air speed", "temperature", "static pressure")
+
+
+@dataclass(frozen=True)
+class FlowState:
+    """Mean oncoming flow over a record."""
+
+    speed_m_s: float
+    dynamic_pressure_pa: float
+    density_kg_m3: float
+    viscosity_pa_s: float
+    reynolds: float | None  # on the model's Strouhal length; None without a model
+    assumed: tuple[str, ...] = ()  # air conditions that nobody stated or measured
+
+
+@dataclass(frozen=True)
+class _Fluid:
+    density_kg_m3: float
+    viscosity_pa_s: float
+    assumed: tuple[str, ...]
+
+
+def flow_state(
+    run: Run, model: Model | None, channel_means: Mapping[str, float]
+) -> FlowState | None:
+    """Flow of a wind-on run from its channels' means (by name, SI) and what its sheet states.
+
+    A channel that measures a condition goes before the stated value, since the coefficients use
+    the record's own mean dynamic pressure; a stated density or viscosity goes before one computed
+    from the air. None for a wind-off run and where the wind is neither stated nor measured.
+    """
+    if run.kind == "wind-off":
+        return None
+    measured = _measured_conditions(run, channel_means)
+    fluid = _fluid(run, measured)
+    wind = _wind(run, measured, fluid.density_kg_m3)
+    if wind is None:
+        return None
+    speed_m_s, pressure_pa = wind
+    reynolds = None
+    if model is not None:
+        reynolds = fluid.density_kg_m3 * speed_m_s * model.strouhal_length_m / fluid.viscosity_pa_s
+    return FlowState(
+        speed_m_s, pressure_pa, fluid.density_kg_m3, fluid.viscosity_pa_s, reynolds, fluid.assumed
+    )
+
+
+def _measured_conditions(run: Run, channel_means: Mapping[str, float]) -> dict[str, float]:
+    """Mean of the first channel for each flow condition, where it is above zero."""
+    means: dict[str, float] = {}
+    for channel in run.channels:
+        value = channel_means.get(channel.name)
+        if channel.measures in FLOW_CONDITIONS and value is not None and value > 0.0:
+            means.setdefault(channel.measures, value)
+    return means
+
+
+def _fluid(run: Run, measured: Mapping[str, float]) -> _Fluid:
+    air = run.air
+    temperature_k = measured.get("temperature", air.temperature_k)
+    pressure_pa = measured.get("static pressure", air.static_pressure_pa)
+    humidity = air.relative_humidity
+    density, viscosity = air.density_kg_m3, air.viscosity_pa_s
+    conditions = {"temperature": temperature_k}
+    if density is None:
+        conditions |= {"static pressure": pressure_pa, "relative humidity": humidity}
+        density = density_kg_m3(
+            ROAD_AIR.temperature_k if temperature_k is None else temperature_k,
+            ROAD_AIR.static_pressure_pa if pressure_pa is None else pressure_pa,
+            ROAD_AIR.relative_humidity if humidity is None else humidity,
+        )
+    elif viscosity is not None:
+        conditions = {}
+    if viscosity is None:
+        viscosity = viscosity_pa_s(temperature_k or ROAD_AIR.temperature_k)
+    return _Fluid(density, viscosity, tuple(k for k, v in conditions.items() if v is None))
+
+
+def _wind(run: Run, measured: Mapping[str, float], density: float) -> tuple[float, float] | None:
+    """Speed in m/s and dynamic pressure in Pa from the first source there is; q = ½ ρ U²."""
+    for speed_m_s, pressure_pa in _wind_sources(run, measured):
+        if pressure_pa is not None:
+            return math.sqrt(2.0 * pressure_pa / density), pressure_pa
+        if speed_m_s is not None:
+            return speed_m_s, 0.5 * density * speed_m_s**2
+    return None
+
+
+def _wind_sources(
+    run: Run, measured: Mapping[str, float]
+) -> Iterator[tuple[float | None, float | None]]:
+    yield measured.get("air speed"), measured.get("dynamic pressure")
+    yield run.air.speed_m_s, run.air.dynamic_pressure_pa
