@@ -114,6 +114,11 @@ def unit_signal(
     A modulated source has its driving noise scaled by the amplitude of the state. Such noise is
     still white with mean square 1, so the stated PSD holds exactly, and the peak follows a change
     of state with its own ringing time.
+
+    Raises
+    ------
+    ValueError
+        If the source has two states and their history is not given.
     """
     if isinstance(source.shape, TwoState):
         if history is None:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from buffet.demo import DemoSettings, write_demo
 from buffet.demo.truth import COMPONENTS, CONFIGURATIONS, MODEL
 from buffet.errors import OutputError
+from ingest import open_campaign
 
 FloatArray = NDArray[np.float64]
 
@@ -253,3 +254,14 @@ def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "demo").write_text("")
     with pytest.raises(OutputError, match=r"cannot be written there \(Not a directory\)"):
         write_demo(tmp_path / "demo" / "inside", settings=SHORT)
+
+
+def test_the_campaign_opens_without_a_fault(short_demo: Path) -> None:
+    """Sheets, car and recordings are accepted as written, and gains arrive in SI."""
+    campaign = open_campaign(short_demo)
+    rear_lift, tap = (campaign.run("014").channels[i] for i in (2, 5))
+
+    assert campaign.configurations == tuple(configuration.name for configuration in CONFIGURATIONS)
+    assert len(campaign.wind_on) == 24
+    assert (rear_lift.scale, rear_lift.unit, rear_lift.natural_frequency_hz) == (0.05, "N", 100.0)
+    assert (tap.scale, tap.unit, tap.at_m) == (0.5, "Pa", (0.58, -0.20, 0.30))
