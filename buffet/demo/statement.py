@@ -61,8 +61,8 @@ ABOUT = {
     "lateral peak, of the flow alone (no noise, no fan line), at 40 m/s; the same at any speed.",
     "runs": "Each run's own fluctuation_factor multiplies every fluctuation of its configuration "
     "(not the fan line), and its mean coefficients differ a little. rms is in expectation for "
-    "this run; realised_rms is that of the samples logged, of the flow, before balance and sensors. "
-    "zero_counts of wind-off runs are at the middle of the run.",
+    "this run; realised_rms is that of the samples logged, of the flow before balance and "
+    "sensors. zero_counts of wind-off runs are at the middle of the run.",
 }
 
 
