@@ -287,17 +287,13 @@ def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:
     )
 
 
-def _one_pass(
-    record: Record, wanted_s: float | None, settings: AnalysisSettings
-) -> SegmentSpectra:
+def _one_pass(record: Record, wanted_s: float | None, settings: AnalysisSettings) -> SegmentSpectra:
     """Feed the record to the engine; its length is looked ahead for, within bounds."""
     blocks = record.blocks()
     held = list(_look_ahead(blocks))
     seen = sum(block.shape[1] for block in held)
     rate = record.sample_rate_hz
-    length = segment_samples(
-        rate, seen / rate, wanted_s, insist=settings.resolution_hz is not None
-    )
+    length = segment_samples(rate, seen / rate, wanted_s, insist=settings.resolution_hz is not None)
     usable = _usable(record.run, rate)
     engine = SegmentEngine(
         len(record.channels),
@@ -325,4 +321,3 @@ def _look_ahead(blocks: Iterator[Array]) -> Iterator[Array]:
         held += block.size
         if held >= LOOKAHEAD_SAMPLES:
             return
-

@@ -76,9 +76,7 @@ def configuration_curves(
         nothing = np.zeros(len(setting.speeds_m_s), bool)
         why = "lift was not measured in every run of the configuration"
         curves = tuple(MetricCurve(row, None, why, nothing) for row in criteria.rows)
-        return ConfigurationCurves(
-            name, tuple(runs), setting, band.union_hz, None, curves, missing
-        )
+        return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, None, curves, missing)
     motions = [RunMotion(setting, run, i, band) for i, run in enumerate(runs)]
     pool = _Pool(motions, setting, band, extra_variance)
     curves = tuple(pool.curve(row) for row in criteria.rows)

@@ -26,10 +26,10 @@ class Onset:
     covered_m_s: tuple[float, float] | None  # range of road speeds that was searched
 
 
-def search_speeds(*asked_m_s: float, up_to_m_s: float = HIGHEST_SPEED_M_S) -> Array:
+def search_speeds(asked_m_s: Array, up_to_m_s: float = HIGHEST_SPEED_M_S) -> Array:
     """Road speeds of the search, with those asked for among them."""
     grid = np.arange(LOWEST_SPEED_M_S, up_to_m_s + SPEED_STEP_M_S / 2, SPEED_STEP_M_S)
-    return np.unique(np.concatenate([grid, np.asarray(asked_m_s, float)]))
+    return np.unique(np.concatenate([grid, asked_m_s]))
 
 
 def onset(curve: MetricCurve, speeds_m_s: Array, up_to_m_s: float) -> Onset:

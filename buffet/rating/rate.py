@@ -33,6 +33,7 @@ class RatingSettings:
     """What the user may choose."""
 
     speed_m_s: float
+    more_speeds_m_s: tuple[float, ...] = ()  # of a table
     up_to_m_s: float = HIGHEST_SPEED_M_S
     criteria: Criteria | None = None  # the package's own
     road: Road = GOOD_MOTORWAY
@@ -91,9 +92,28 @@ class Rating:
     scatter: Scatter
 
     @property
+    def has_comparison(self) -> bool:
+        """Whether there is a baseline to compare with."""
+        names = {configuration.name for configuration in self.configurations}
+        return self.analysis.campaign.baseline in names
+
+    @property
     def road_reynolds(self) -> float:
         """On the Strouhal length at the rated speed."""
         return self.full_scale.reynolds(self.speed_m_s)
+
+
+def require_rateable(campaign: Campaign) -> None:
+    """Refuse before any recording is read.
+
+    Raises
+    ------
+    NotRateableError
+        There is no [model], or no wind-on run.
+    """
+    full_scale(campaign)
+    if not campaign.wind_on:
+        raise NotRateableError(f"{campaign.folder}: there is no wind-on run, nothing to rate")
 
 
 def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
@@ -110,7 +130,9 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
         raise NotRateableError(f"{campaign.folder}: no wind-on run could be read, nothing to rate")
     criteria = settings.criteria or read_criteria()
     vehicle = car_of(campaign)
-    speeds = search_speeds(settings.speed_m_s, up_to_m_s=settings.up_to_m_s)
+    speeds = search_speeds(
+        np.array([settings.speed_m_s, *settings.more_speeds_m_s]), settings.up_to_m_s
+    )
     setting = RideSetting(vehicle, settings.road, whole, speeds)
     spread = scatter(analysis, observe_lift)
     results = tuple(run_result(run) for run in analysis.runs)

@@ -77,7 +77,7 @@ class RideSetting:
         weight = np.abs(weighting("Wk", grid)) ** 2
         result = []
         for speed in self.speeds_m_s:
-            density = seat_acceleration_psd(self.ride, self.road, grid, float(speed)) * weight
+            density = seat_acceleration_psd(self.ride, grid, float(speed), self.road) * weight
             steps = np.diff(grid) * (density[1:] + density[:-1]) / 2
             integral = np.concatenate([[0.0], np.cumsum(steps)])
             result.append(np.interp(high_hz, grid, integral) - np.interp(low_hz, grid, integral))

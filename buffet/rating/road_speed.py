@@ -15,6 +15,7 @@ from ingest import ROAD_AIR, Campaign, Model
 
 Array = NDArray[np.float64]
 
+
 @dataclass(frozen=True)
 class FullScale:
     """The full-size car's aerodynamic reference values."""

@@ -65,9 +65,7 @@ def scatter(
     freedom = sum(len(group) - 1 for group in repeated)
     between = 0.0
     if freedom:
-        squares = sum(
-            float(np.var([o.value for o in group]) * len(group)) for group in repeated
-        )
+        squares = sum(float(np.var([o.value for o in group]) * len(group)) for group in repeated)
         own = sum(sum(o.variance for o in g) / len(g) * (len(g) - 1) for g in repeated)
         between = max(0.0, (squares - own) / freedom)
     names = dict.fromkeys(name for name, _ in seen)
@@ -84,7 +82,6 @@ def _over_speed(groups: Sequence[Sequence[Observation]], run_to_run: float) -> f
         return 0.0
     means = [float(np.mean([o.value for o in group])) for group in groups]
     own = [
-        (run_to_run + float(np.mean([o.variance for o in group]))) / len(group)
-        for group in groups
+        (run_to_run + float(np.mean([o.variance for o in group]))) / len(group) for group in groups
     ]
     return max(0.0, float(np.var(means, ddof=1)) - float(np.mean(own)))

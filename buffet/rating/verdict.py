@@ -40,7 +40,13 @@ def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> Criter
     elif curve.silent is not None and curve.silent[index]:
         verdict, why = "unlikely", "the motion lies below the perception threshold"
     return CriterionRating(
-        row, metric, p_possible, p_likely, verdict, why, octave  # type: ignore[arg-type]
+        row,
+        metric,
+        p_possible,
+        p_likely,
+        verdict,
+        why,
+        octave,  # type: ignore[arg-type]
     )
 
 

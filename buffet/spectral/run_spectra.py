@@ -96,9 +96,7 @@ def run_result(analysis: RunAnalysis) -> RunResult:
                 None if noise is None else noise[i, bins],
             )
         )
-    return RunResult(
-        analysis, tuple(results), fundamental, *_strouhal(analysis, fundamental, why)
-    )
+    return RunResult(analysis, tuple(results), fundamental, *_strouhal(analysis, fundamental, why))
 
 
 def _strouhal(
@@ -126,9 +124,7 @@ def _named(signal: ReducedSpectra, found: list[tuple[Peak, ...]]) -> list[NamedP
 
 def _peaks(signal: ReducedSpectra, index: int) -> tuple[Peak, ...]:
     bins = np.flatnonzero(signal.usable_bins[index])[FIRST_BIN:]
-    return find_peaks(
-        signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments
-    )
+    return find_peaks(signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments)
 
 
 def _mean(analysis: RunAnalysis, index: int) -> Interval:
@@ -151,9 +147,7 @@ def _noise_rms(analysis: RunAnalysis, index: int) -> float | None:
         return None
     totals = [
         float(
-            np.average(
-                floor.spectra.group_totals()[:, index], weights=floor.spectra.group_segments
-            )
+            np.average(floor.spectra.group_totals()[:, index], weights=floor.spectra.group_segments)
         )
         for floor in analysis.noise
     ]

@@ -250,9 +250,7 @@ class SegmentEngine:
         offset = self._sum / self._n_samples
         counts = np.array(self._groups.counts, float)
         powers, crosses, lows = (np.array(part) for part in zip(*self._groups.sums, strict=True))
-        power, cross = self._without(
-            offset, self._n_segments, self._power, self._cross, self._low
-        )
+        power, cross = self._without(offset, self._n_segments, self._power, self._cross, self._low)
         group_power, group_cross = self._without(offset, counts, powers, crosses, lows)
         scale = self._density_scale()
         kept = settings.retained_bins

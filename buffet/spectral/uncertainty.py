@@ -148,9 +148,7 @@ def log_estimate(samples: Array, blocks: float, extra_variance: Array | float = 
 
 def half_value(estimate: LogEstimate) -> LogEstimate:
     """Square root: from a variance to an RMS."""
-    return LogEstimate(
-        np.sqrt(np.maximum(estimate.value, 0)), estimate.spread / 2, estimate.blocks
-    )
+    return LogEstimate(np.sqrt(np.maximum(estimate.value, 0)), estimate.spread / 2, estimate.blocks)
 
 
 def run_seed(*words: str) -> np.random.Generator:

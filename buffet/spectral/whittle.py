@@ -54,9 +54,7 @@ class Grid:
         ).T
 
 
-def resonance(
-    frequency_hz: Array, height: float, natural_hz: float, bandwidth_hz: float
-) -> Array:
+def resonance(frequency_hz: Array, height: float, natural_hz: float, bandwidth_hz: float) -> Array:
     """Second-order resonance A f0² B² / ((f² - f0²)² + f² B²), unit of `height`."""
     f2 = frequency_hz**2
     top = height * natural_hz**2 * bandwidth_hz**2
@@ -145,9 +143,7 @@ def _line(grid: Grid, variance: float, natural: float) -> Array:
     return np.array([at(natural), slope, np.zeros_like(slope)]) / grid.step_hz
 
 
-def fit(
-    grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, ...] = ()
-) -> Fit:
+def fit(grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, ...] = ()) -> Fit:
     """Maximise the Whittle likelihood from a start, by damped scoring.
 
     The likelihood of an averaged periodogram I with mean S is -Σ w (log S + I / S) (Whittle

@@ -1,0 +1,355 @@
+"""The command line: translates options into calls and results into text; computes nothing."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from buffet.analysis import Failure
+    from buffet.rating.rate import Rating
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+FLAGGED = 3
+FAIL_ON = {"possible": ("possible", "likely"), "likely": ("likely",)}
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.version_option(package_name="buffeting", prog_name="buffet")
+def main() -> None:
+    """Which add-on buffets, from what road speed on, and what the fix costs.
+
+    CAMPAIGN is a folder with campaign.toml, run sheets and recordings;
+    `buffet demo FOLDER` writes an example.
+    """
+
+
+def _told(function: Command) -> Command:
+    """Turn our own errors into one message and exit code 1."""
+
+    @wraps(function)
+    def wrapped(*args: Any, **options: Any) -> Any:
+        from buffet.errors import BuffetError
+        from ingest import IngestError
+
+        try:
+            return function(*args, **options)
+        except (IngestError, BuffetError) as error:
+            raise click.ClickException(str(error)) from error
+
+    return wrapped  # type: ignore[return-value]
+
+
+CAMPAIGN = click.argument("campaign", type=click.Path(path_type=Path))
+JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+
+
+def _output(suffixes: str) -> Callable[[Command], Command]:
+    return click.option(
+        "-o", "--output", type=click.Path(path_type=Path), help=f"Write to a file: {suffixes}."
+    )
+
+
+class _Quantity(click.ParamType):
+    """A quantity with a unit, or a plain number in SI."""
+
+    def __init__(self, dimension: str, example: str) -> None:
+        self.dimension, self.name = dimension, dimension
+        self.example = example
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        from ingest import QuantityError, parse_quantity
+
+        if isinstance(value, float):
+            return value
+        try:
+            result = float(parse_quantity(value, self.dimension))
+        except QuantityError as error:
+            self.fail(f'{error}; for example "{self.example}"', param, ctx)
+        if not 0 < result < float("inf"):
+            self.fail(f'got {value!r}; wanted more than zero, for example "{self.example}"')
+        return result
+
+
+SPEED = _Quantity("speed", "130 km/h")
+AT_SPEED = click.option(
+    "--speed", type=SPEED, required=True, metavar="SPEED", help='Road speed, e.g. "130 km/h".'
+)
+UP_TO = click.option(
+    "--up-to",
+    type=SPEED,
+    default="250 km/h",
+    show_default=True,
+    metavar="SPEED",
+    help="Search the onset up to this road speed.",
+)
+CRITERIA = click.option(
+    "--criteria",
+    type=click.Path(path_type=Path),
+    help="Criteria of your own instead of the package's.",
+)
+
+
+def _fail_on(function: Command) -> Command:
+    return click.option(
+        "--fail-on",
+        type=click.Choice(list(FAIL_ON)),
+        help="Exit with 3 where a configuration is at least this.",
+    )(function)
+
+
+@main.command()
+@CAMPAIGN
+@JSON
+@_told
+def check(campaign: Path, as_json: bool) -> None:
+    """List what speaks against trusting the recordings."""
+    from buffet import documents, terminal
+    from buffet.checking import check as check_campaign
+    from ingest import open_campaign
+
+    findings, failed = check_campaign(open_campaign(campaign), _progress)
+    _done()
+    if as_json:
+        lost = [{"run": failure.run, "error": failure.error} for failure in failed]
+        click.echo(documents.dumps(documents.check_document(findings, lost)))
+    else:
+        click.echo(terminal.findings_text(findings))
+    if any(finding.severity == "error" for finding in findings):
+        _tell_failed(failed)
+        sys.exit(1)
+    _exit_for(failed)
+
+
+@main.command()
+@CAMPAIGN
+@click.option("--run", "number", help="One run's number; all runs without it.")
+@click.option(
+    "--resolution",
+    type=_Quantity("frequency", "0.5 Hz"),
+    metavar="FREQUENCY",
+    help='Distance of the bins, e.g. "0.5 Hz"; chosen for the peaks without it.',
+)
+@JSON
+@_output(".json, .csv, .parquet, .png, .svg, .pdf")
+@_told
+def spectra(
+    campaign: Path, number: str | None, resolution: float | None, as_json: bool, output: Path | None
+) -> None:
+    """PSD, peaks and RMS coefficients of runs."""
+    from buffet import documents, terminal
+    from buffet.analysis import AnalysisSettings, analyse
+    from buffet.outputs import spectra_writers
+    from buffet.spectral.run_spectra import run_result
+    from buffet.writing import write
+    from ingest import open_campaign
+
+    opened = open_campaign(campaign)
+    numbers = None if number is None else [opened.run(number).number]
+    analysis = analyse(opened, numbers, AnalysisSettings(resolution), _progress)
+    results = tuple(run_result(run) for run in analysis.runs)
+    _done()
+    if output is not None:
+        write(output, spectra_writers(analysis, results))
+    elif as_json:
+        click.echo(documents.dumps(documents.spectra_document(analysis, results)))
+    else:
+        click.echo(terminal.spectra_text(results))
+    _exit_for(analysis.failed)
+
+
+@main.command()
+@CAMPAIGN
+@AT_SPEED
+@UP_TO
+@CRITERIA
+@_fail_on
+@JSON
+@_output(".json, .csv, .parquet")
+@_told
+def rate(
+    campaign: Path,
+    speed: float,
+    up_to: float,
+    criteria: Path | None,
+    fail_on: str | None,
+    as_json: bool,
+    output: Path | None,
+) -> None:
+    """The verdict per configuration at a road speed, worst first."""
+    from buffet import documents, terminal
+    from buffet.outputs import rating_writers
+    from buffet.writing import write
+
+    rating = _rating(campaign, speed, up_to, criteria)
+    if output is not None:
+        write(output, rating_writers(rating))
+    elif as_json:
+        click.echo(documents.dumps(documents.rating_document(rating)))
+    else:
+        click.echo(terminal.rating_text(rating))
+    _exit_for(rating.analysis.failed)
+    if fail_on and any(one.verdict in FAIL_ON[fail_on] for one in rating.configurations):
+        sys.exit(FLAGGED)
+
+
+@main.command()
+@CAMPAIGN
+@click.option("--from", "lowest", type=SPEED, default="60 km/h", show_default=True, metavar="SPEED")
+@click.option("--to", "highest", type=SPEED, default="220 km/h", show_default=True, metavar="SPEED")
+@click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
+@CRITERIA
+@JSON
+@_output(".json, .csv, .parquet")
+@_told
+def table(
+    campaign: Path,
+    lowest: float,
+    highest: float,
+    step: float,
+    criteria: Path | None,
+    as_json: bool,
+    output: Path | None,
+) -> None:
+    """Loads, frequencies and verdicts over road speed."""
+    from buffet import documents, terminal
+    from buffet.outputs import table_writers
+    from buffet.rating.table import road_table, table_speeds
+    from buffet.writing import write
+
+    speeds = table_speeds(lowest, highest, step)
+    rating = _rating(campaign, lowest, highest, criteria, tuple(speeds))
+    rows = road_table(rating, speeds)
+    if output is not None:
+        write(output, table_writers(rows, rating))
+    elif as_json:
+        click.echo(documents.dumps(documents.table_document(rows, rating)))
+    else:
+        click.echo(terminal.table_text(rows))
+    _exit_for(rating.analysis.failed)
+
+
+@main.command()
+@CAMPAIGN
+@AT_SPEED
+@CRITERIA
+@JSON
+@_output(".json, .csv, .parquet, .png, .svg, .pdf")
+@_told
+def compare(
+    campaign: Path, speed: float, criteria: Path | None, as_json: bool, output: Path | None
+) -> None:
+    """Add-ons against the baseline, and which to fit."""
+    from buffet import documents, terminal
+    from buffet.comparing import compare as compare_rating
+    from buffet.outputs import comparison_writers
+    from buffet.writing import write
+
+    comparison = compare_rating(_rating(campaign, speed, None, criteria))
+    if output is not None:
+        write(output, comparison_writers(comparison))
+    elif as_json:
+        click.echo(documents.dumps(documents.comparison_document(comparison)))
+    else:
+        click.echo(terminal.comparison_text(comparison))
+    _exit_for(comparison.rating.analysis.failed)
+
+
+@main.command()
+@CAMPAIGN
+@AT_SPEED
+@UP_TO
+@CRITERIA
+@_fail_on
+@_output(".html")
+@_told
+def report(
+    campaign: Path,
+    speed: float,
+    up_to: float,
+    criteria: Path | None,
+    fail_on: str | None,
+    output: Path | None,
+) -> None:
+    """One self-contained page for a client; prints the verdicts too."""
+    from buffet import terminal
+    from buffet.comparing import compare as compare_rating
+    from buffet.report import report_html
+    from buffet.writing import text_writer, write
+
+    rating = _rating(campaign, speed, up_to, criteria)
+    comparison = compare_rating(rating) if rating.has_comparison else None
+    target = output or Path("report.html")
+    page = report_html(comparison, rating)
+    write(target, {".html": text_writer(page)})
+    click.echo(terminal.verdicts_text(rating, comparison))
+    click.echo(f"report written to {target}", err=True)
+    _exit_for(rating.analysis.failed)
+    if fail_on and any(one.verdict in FAIL_ON[fail_on] for one in rating.configurations):
+        sys.exit(FLAGGED)
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--seed", type=int, default=None, help="Another seed gives other noise.")
+@_told
+def demo(folder: Path, seed: int | None) -> None:
+    """Write the invented example campaign, with its truth."""
+    from buffet.demo import DEFAULT_SEED, write_demo
+
+    write_demo(folder, DEFAULT_SEED if seed is None else seed)
+    click.echo(f'wrote {folder}; next: buffet rate {folder} --speed "130 km/h"', err=True)
+
+
+def _rating(
+    folder: Path,
+    speed: float,
+    up_to: float | None,
+    criteria: Path | None,
+    more: tuple[float, ...] = (),
+) -> Rating:
+    from buffet.analysis import analyse
+    from buffet.rating.criteria import read_criteria
+    from buffet.rating.onset import HIGHEST_SPEED_M_S
+    from buffet.rating.rate import RatingSettings, rate, require_rateable
+    from ingest import open_campaign
+
+    opened = open_campaign(folder)
+    require_rateable(opened)
+    rows = read_criteria(criteria)
+    analysis = analyse(opened, progress=_progress)
+    _progress("rating")
+    rating = rate(analysis, RatingSettings(speed, more, up_to or HIGHEST_SPEED_M_S, rows))
+    _done()
+    return rating
+
+
+def _progress(text: str) -> None:
+    """One line on stderr that is written over; nothing where nobody watches."""
+    if sys.stderr.isatty():
+        click.echo(f"\r\033[K{text}", err=True, nl=False)
+
+
+def _done() -> None:
+    if sys.stderr.isatty():
+        click.echo("\r\033[K", err=True, nl=False)
+
+
+def _tell_failed(failed: tuple[Failure, ...]) -> None:
+    from buffet.terminal import failures_text
+
+    if failed:
+        click.echo(failures_text(failed), err=True)
+
+
+def _exit_for(failed: tuple[Failure, ...]) -> None:
+    """Exit with 1 where a run could not be read, after the rest was printed."""
+    _tell_failed(failed)
+    if failed:
+        sys.exit(1)

@@ -1,0 +1,261 @@
+"""The JSON documents that other people's scripts rely on."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+from buffet.analysis import CampaignAnalysis
+from buffet.comparing import AddOn, Comparison
+from buffet.interval import Interval
+from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.rating.table import TableRow
+from buffet.rating.verdict import CriterionRating
+from buffet.spectral.peaks import Peak
+from buffet.spectral.run_spectra import NO_RMS, QuantityResult, RunResult
+from ingest import Finding
+
+Document = dict[str, Any]
+
+
+def dumps(document: Document) -> str:
+    """As text: indented, NaN and infinity refused."""
+    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def interval(value: Interval | None) -> Document | None:
+    """`value`, `low`, `high`, `level`; a limit that is not finite is null."""
+    if value is None:
+        return None
+    return {
+        "value": _number(value.value),
+        "low": _number(value.low),
+        "high": _number(value.high),
+        "level": value.level,
+    }
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def spectra_document(analysis: CampaignAnalysis, results: tuple[RunResult, ...]) -> Document:
+    """What `spectra` prints."""
+    return {
+        "format": "buffet/spectra",
+        "version": 1,
+        "runs": [_run(result) for result in results],
+        "failed": failures(analysis),
+    }
+
+
+def failures(analysis: CampaignAnalysis) -> list[Document]:
+    """Runs that could not be read."""
+    return [{"run": failure.run, "error": failure.error} for failure in analysis.failed]
+
+
+def _run(result: RunResult) -> Document:
+    analysis = result.analysis
+    flow = analysis.flow
+    return {
+        "run": analysis.run.number,
+        "configuration": analysis.run.configuration,
+        "strouhal": interval(result.strouhal),
+        "strouhal_why": result.strouhal_why,
+        "frequency_hz": interval(result.fundamental.frequency_hz) if result.fundamental else None,
+        "speed_m_s": None if flow is None else _number(flow.speed_m_s),
+        "dynamic_pressure_pa": None if flow is None else _number(flow.dynamic_pressure_pa),
+        "flow_why": "no wind is stated or measured" if flow is None else None,
+        "reynolds": None if flow is None else _number(flow.reynolds),
+        "sample_rate_hz": analysis.sample_rate_hz,
+        "duration_s": analysis.spectra.duration_s,
+        "segment_s": analysis.segment_s,
+        "segments": analysis.n_segments,
+        "degrees_of_freedom": analysis.degrees_of_freedom,
+        "channels": [_quantity(q, result.strouhal_per_hz) for q in result.quantities],
+        "findings": [_finding(finding) for finding in analysis.findings],
+        "provenance": _provenance(result),
+    }
+
+
+def _provenance(result: RunResult) -> Document:
+    provenance = result.analysis.provenance
+    return {
+        "source": provenance.source,
+        "sha256": provenance.sha256,
+        "reader": provenance.reader,
+        "steps": [
+            {"name": step.name, "settings": _plain(step.settings), "version": step.version}
+            for step in provenance.steps
+        ],
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Settings as JSON knows them; anything else as text."""
+    if isinstance(value, bool | int | str) or value is None:
+        return value
+    if isinstance(value, float):
+        return _number(value)
+    if hasattr(value, "items"):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return str(value)
+
+
+def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document:
+    low, high = result.psd_factors
+    return {
+        "name": result.quantity.name,
+        "measures": result.quantity.measures,
+        "unit": result.quantity.unit,
+        "mean": interval(result.mean),
+        "rms": interval(result.rms),
+        "rms_why": NO_RMS if result.rms is None else None,
+        "rms_reliable": result.reliable,
+        "noise_rms": _number(result.noise_rms),
+        "variance_below_resolution": _number(result.below_resolution),
+        "usable_to_hz": _number(result.usable_to_hz),
+        "peaks": [_peak(peak, strouhal_per_hz) for peak in result.peaks],
+        "frequency_hz": result.frequency_hz.tolist(),
+        "psd": result.psd.tolist(),
+        "psd_low_factor": low,
+        "psd_high_factor": high,
+        "noise_psd": None if result.noise_psd is None else result.noise_psd.tolist(),
+    }
+
+
+def _peak(peak: Peak, strouhal_per_hz: float | None) -> Document:
+    scaled = None if strouhal_per_hz is None else peak.frequency_hz.scaled(strouhal_per_hz)
+    return {
+        "frequency_hz": interval(peak.frequency_hz),
+        "strouhal": interval(scaled),
+        "bandwidth_hz": interval(peak.bandwidth_hz),
+        "rms": interval(peak.rms),
+        "p_value": peak.p_value,
+        "kind": peak.kind,
+        "class": "undecided",
+    }
+
+
+def _finding(finding: Finding) -> Document:
+    return {
+        "severity": finding.severity,
+        "code": finding.code,
+        "run": finding.run,
+        "channel": finding.channel,
+        "message": finding.message,
+        "advice": finding.advice,
+    }
+
+
+def check_document(findings: tuple[Finding, ...], failed: list[Document]) -> Document:
+    """What `check` prints."""
+    return {
+        "format": "buffet/check",
+        "version": 1,
+        "findings": [_finding(finding) for finding in findings],
+        "failed": failed,
+    }
+
+
+def rating_document(rating: Rating) -> Document:
+    """What `rate` prints."""
+    return {
+        "format": "buffet/rating",
+        "version": 1,
+        "speed_m_s": rating.speed_m_s,
+        "vehicle": {"name": rating.vehicle.name, "source": rating.vehicle.source},
+        "road_unevenness_m3": rating.road.unevenness_m3,
+        "criteria_source": rating.criteria.source,
+        "road_reynolds": rating.road_reynolds,
+        "configurations": [_configuration(one) for one in rating.configurations],
+        "failed": failures(rating.analysis),
+    }
+
+
+def _configuration(rating: ConfigurationRating) -> Document:
+    shed = rating.shedding
+    return {
+        "name": rating.name,
+        "verdict": rating.verdict,
+        "why": rating.why,
+        "onset_speed_m_s": interval(rating.onset.speed_m_s) if rating.onset else None,
+        "onset_why": rating.onset_why,
+        "usable_band_hz": list(rating.usable_band_hz),
+        "runs": [run.run.number for run in rating.curves.runs],
+        "model_reynolds": list(rating.model_reynolds) if rating.model_reynolds else None,
+        "speed_spread": rating.speed_spread,
+        "missing": list(rating.curves.missing),
+        "shedding": None
+        if shed is None
+        else {
+            "strouhal": interval(shed.strouhal),
+            "frequency_hz": shed.frequency_hz,
+            "nearest_mode": shed.mode,
+            "mode_hz": shed.mode_hz,
+            "distance": shed.distance,
+        },
+        "criteria": [_criterion(row) for row in rating.criteria],
+    }
+
+
+def _criterion(rating: CriterionRating) -> Document:
+    row = rating.criterion
+    return {
+        "id": row.id,
+        "metric": interval(rating.metric),
+        "unit": row.unit,
+        "limit_possible": row.possible,
+        "limit_likely": row.likely,
+        "p_possible": _number(rating.p_possible),
+        "p_likely": _number(rating.p_likely),
+        "verdict": rating.verdict,
+        "why": rating.why,
+        "octave_hz": None if rating.octave_hz is None else list(rating.octave_hz),
+        "road_band_hz": list(row.band_hz),
+        "source": row.source,
+    }
+
+
+def table_document(rows: tuple[TableRow, ...], rating: Rating) -> Document:
+    """What `table --json` prints: one object a row."""
+    return {
+        "format": "buffet/table",
+        "version": 1,
+        "rows": [row.as_dict() for row in rows],
+        "failed": failures(rating.analysis),
+    }
+
+
+def comparison_document(comparison: Comparison) -> Document:
+    """What `compare` prints."""
+    return {
+        "format": "buffet/comparison",
+        "version": 1,
+        "baseline": comparison.baseline.name,
+        "speed_m_s": comparison.speed_m_s,
+        "configurations": [_add_on(one) for one in comparison.add_ons],
+        "recommendation": {
+            "configuration": comparison.recommendation.configuration,
+            "why": comparison.recommendation.why,
+        },
+        "failed": failures(comparison.rating.analysis),
+    }
+
+
+def _add_on(add_on: AddOn) -> Document:
+    return {
+        "name": add_on.name,
+        "rms_ratio": {word: interval(ratio) for word, ratio in add_on.rms_ratio.items()},
+        "p_value": dict(add_on.p_value),
+        "delta_drag": interval(add_on.delta_drag),
+        "delta_front_lift": interval(add_on.delta_front_lift),
+        "delta_rear_lift": interval(add_on.delta_rear_lift),
+        "fuel_change_percent": interval(add_on.fuel_change_percent),
+        "top_speed_change_percent": interval(add_on.top_speed_change_percent),
+        "missing": dict(add_on.missing),
+        "verdict": add_on.rating.verdict,
+    }

@@ -1,0 +1,116 @@
+"""Which suffixes each command writes, and with what."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from buffet import documents
+from buffet.interval import Interval
+from buffet.writing import Writer, row_writers, text_writer
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from buffet.analysis import CampaignAnalysis
+    from buffet.comparing import Comparison
+    from buffet.rating.rate import Rating
+    from buffet.rating.table import TableRow
+    from buffet.spectral.run_spectra import RunResult
+
+PICTURES = (".png", ".svg", ".pdf")
+
+
+def spectra_writers(
+    analysis: CampaignAnalysis, results: tuple[RunResult, ...]
+) -> dict[str, Writer]:
+    """JSON, one table row a run and quantity, or a picture of the spectra."""
+
+    def draw(path: Path) -> None:
+        from buffet.report import draw_spectra
+
+        draw_spectra(results, path)
+
+    text = documents.dumps(documents.spectra_document(analysis, results))
+    rows = [_quantity_row(result, i) for result in results for i in range(len(result.quantities))]
+    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
+
+
+def _quantity_row(result: RunResult, index: int) -> dict[str, Any]:
+    quantity = result.quantities[index]
+    flow = result.analysis.flow
+    return {
+        "run": result.analysis.run.number,
+        "configuration": result.analysis.run.configuration,
+        "speed_m_s": None if flow is None else flow.speed_m_s,
+        "quantity": quantity.quantity.name,
+        "measures": quantity.quantity.measures,
+        "unit": quantity.quantity.unit,
+        **_columns("mean", quantity.mean),
+        **_columns("rms", quantity.rms),
+        **_columns("strouhal", result.strouhal),
+    }
+
+
+def _columns(name: str, interval: Interval | None) -> dict[str, float | None]:
+    """An interval as three columns."""
+    if interval is None:
+        return {name: None, f"{name}_low": None, f"{name}_high": None}
+    return {name: interval.value, f"{name}_low": interval.low, f"{name}_high": interval.high}
+
+
+def rating_writers(rating: Rating) -> dict[str, Writer]:
+    """JSON, or one table row a configuration and criterion."""
+    rows = [
+        {
+            "configuration": one.name,
+            "verdict": one.verdict,
+            **_columns("onset_speed_m_s", one.onset.speed_m_s if one.onset else None),
+            "criterion": row.criterion.id,
+            "unit": row.criterion.unit,
+            **_columns("metric", row.metric),
+            "limit_possible": row.criterion.possible,
+            "limit_likely": row.criterion.likely,
+            "p_possible": row.p_possible,
+            "p_likely": row.p_likely,
+            "criterion_verdict": row.verdict,
+        }
+        for one in rating.configurations
+        for row in one.criteria
+    ]
+    text = documents.dumps(documents.rating_document(rating))
+    return {".json": text_writer(text), **row_writers(rows)}
+
+
+def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Writer]:
+    """JSON, or the table itself."""
+    from dataclasses import asdict
+
+    text = documents.dumps(documents.table_document(rows, rating))
+    return {".json": text_writer(text), **row_writers([asdict(row) for row in rows])}
+
+
+def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
+    """JSON, one table row an add-on and component, or a picture."""
+
+    def draw(path: Path) -> None:
+        from buffet.report import draw_comparison
+
+        draw_comparison(comparison, path)
+
+    rows = [
+        {
+            "configuration": one.name,
+            "component": word,
+            **_columns("rms_ratio", ratio),
+            "p_value": one.p_value[word],
+            **_columns("delta_drag", one.delta_drag),
+            **_columns("delta_front_lift", one.delta_front_lift),
+            **_columns("delta_rear_lift", one.delta_rear_lift),
+            **_columns("fuel_change_percent", one.fuel_change_percent),
+            **_columns("top_speed_change_percent", one.top_speed_change_percent),
+        }
+        for one in comparison.add_ons
+        for word, ratio in one.rms_ratio.items()
+    ]
+    text = documents.dumps(documents.comparison_document(comparison))
+    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}

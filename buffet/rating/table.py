@@ -1,0 +1,146 @@
+"""The road-speed table: one row a configuration and speed."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.analysis import RunAnalysis
+from buffet.errors import NotRateableError
+from buffet.rating.configuration import ConfigurationCurves
+from buffet.rating.criteria import Criteria, Verdict
+from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.rating.verdict import rate_criterion, worst
+from buffet.spectral.reduction import ReducedSpectra
+
+Array = NDArray[np.float64]
+
+MOST_SPEEDS = 1000
+NO_STEERING = "the steering torque is not computed yet"
+
+
+@dataclass(frozen=True)
+class TableRow:
+    """Loads and motion of one configuration at one road speed; None where not measured."""
+
+    configuration: str
+    speed_m_s: float
+    speed_km_h: float
+    dynamic_pressure_pa: float
+    drag_n: float | None
+    front_lift_n: float | None
+    rear_lift_n: float | None
+    lift_rms_n: float | None
+    rear_lift_rms_n: float | None
+    side_force_rms_n: float | None
+    peak_frequency_hz: float | None
+    weighted_acceleration_m_s2: float | None
+    steering_torque_rms_n_m: float | None
+    verdict: Verdict
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values, with the reason beside each that is None."""
+        values = asdict(self)
+        reasons = {f"{key}_why": _reason(key) for key, value in values.items() if value is None}
+        return {**values, **reasons}
+
+
+def _reason(key: str) -> str:
+    if key == "steering_torque_rms_n_m":
+        return NO_STEERING
+    if key == "peak_frequency_hz":
+        return "no shedding peak rises above its background"
+    return "not measured in every run, or nothing left above the wind-off noise"
+
+
+def table_speeds(from_m_s: float, to_m_s: float, step_m_s: float) -> Array:
+    """Road speeds of the table, both ends included where the step allows.
+
+    Raises
+    ------
+    NotRateableError
+        The range is empty or would have more rows than anyone reads.
+    """
+    if to_m_s < from_m_s or (to_m_s - from_m_s) / step_m_s > MOST_SPEEDS:
+        raise NotRateableError(
+            f"a table from {from_m_s * 3.6:g} to {to_m_s * 3.6:g} km/h in steps of "
+            f"{step_m_s * 3.6:g} km/h has no rows or too many; wanted --from below --to and at "
+            f"most {MOST_SPEEDS} steps"
+        )
+    n = int(np.floor((to_m_s - from_m_s) / step_m_s + 1e-9)) + 1
+    return from_m_s + step_m_s * np.arange(n)
+
+
+def road_table(rating: Rating, speeds_m_s: Array) -> tuple[TableRow, ...]:
+    """Rows for every configuration at the given speeds, which the rating's curves must hold."""
+    return tuple(
+        row
+        for configuration in rating.configurations
+        for row in _rows(configuration, rating, speeds_m_s)
+    )
+
+
+def _rows(rated: ConfigurationRating, rating: Rating, speeds_m_s: Array) -> list[TableRow]:
+    curves = rated.curves
+    means = {word: _mean(curves.runs, word) for word in ("drag", "front lift", "rear lift")}
+    fluctuations = {word: _rms(curves.runs, word) for word in ("lift", "rear lift", "side force")}
+    rows = []
+    for speed in speeds_m_s:
+        index = int(np.argmin(np.abs(curves.setting.speeds_m_s - speed)))
+        pressure = float(rating.full_scale.dynamic_pressure_pa(float(speed)))
+        load = pressure * rating.full_scale.area_m2
+        shed = rated.shedding
+        length = rating.full_scale.strouhal_length_m
+        seat = None if curves.seat is None else float(curves.seat.value[index])
+        rows.append(
+            TableRow(
+                rated.name,
+                float(speed),
+                float(speed) * 3.6,
+                pressure,
+                _times(means["drag"], load),
+                _times(means["front lift"], load),
+                _times(means["rear lift"], load),
+                _times(fluctuations["lift"], load),
+                _times(fluctuations["rear lift"], load),
+                _times(fluctuations["side force"], load),
+                None if shed is None else shed.strouhal.value * float(speed) / length,
+                seat,
+                None,
+                verdict_at(curves, index, rating.criteria),
+            )
+        )
+    return rows
+
+
+def verdict_at(curves: ConfigurationCurves, index: int, criteria: Criteria) -> Verdict:
+    """Verdict of a configuration at one of its curves' speeds."""
+    decisive = worst(tuple(rate_criterion(curve, index, criteria) for curve in curves.metrics))
+    return (decisive.verdict if decisive else None) or "undetermined"
+
+
+def _times(value: float | None, load: float) -> float | None:
+    return None if value is None else value * load
+
+
+def _mean(runs: tuple[RunAnalysis, ...], word: str) -> float | None:
+    where = [run.signal.measured(word) for run in runs]
+    if any(index is None for index in where):
+        return None
+    return float(np.mean([run.signal.mean[i] for run, i in zip(runs, where, strict=True)]))
+
+
+def _rms(runs: tuple[RunAnalysis, ...], word: str) -> float | None:
+    """Of the mean variance of the runs, noise removed."""
+    where = [run.signal.measured(word) for run in runs]
+    if any(index is None for index in where):
+        return None
+    variances = [
+        float(run.samples(lambda s, i=i: ReducedSpectra.group_totals(s)[:, i])[0])  # type: ignore[misc]
+        for run, i in zip(runs, where, strict=True)
+    ]
+    mean = float(np.mean(variances))
+    return float(np.sqrt(mean)) if mean > 0 else None

@@ -1,0 +1,256 @@
+"""Results as text for a terminal, readable at 80 columns; formats, computes nothing."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from buffet.analysis import Failure
+from buffet.cautions import CAUTIONS
+from buffet.comparing import Comparison
+from buffet.interval import Interval
+from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.rating.table import TableRow
+from buffet.rating.verdict import CriterionRating
+from buffet.spectral.run_spectra import QuantityResult, RunResult
+from ingest import Finding
+
+WIDTH = 80
+KM_H = 3.6
+
+
+def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Columns as wide as their content, two blanks apart."""
+    every = [list(header), *map(list, rows)]
+    widths = [max(len(row[i]) for row in every) for i in range(len(header))]
+    lines = [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in every
+    ]
+    return "\n".join([lines[0], "-" * min(max(map(len, lines)), WIDTH), *lines[1:]])
+
+
+def paragraph(text: str, indent: str = "") -> str:
+    """Wrapped at the terminal's width."""
+    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
+
+
+def number(value: float | None, form: str = ".3g") -> str:
+    """A number, or a dash."""
+    return "-" if value is None else format(value, form)
+
+
+def span(value: Interval | None, form: str = ".2g", factor: float = 1.0) -> str:
+    """Value and limits, or a dash."""
+    if value is None:
+        return "-"
+    low, high = (
+        "…" if limit is None else format(limit * factor, form) for limit in (value.low, value.high)
+    )
+    return f"{value.value * factor:{form}} ({low}…{high})".replace("……", "…")
+
+
+def rating_text(rating: Rating) -> str:
+    """The verdict table, a sentence each, the criteria behind it, and the cautions."""
+    head = f"{rating.analysis.campaign.title}, at {rating.speed_m_s * KM_H:.0f} km/h"
+    rows = [_verdict_row(one) for one in rating.configurations]
+    parts = [
+        paragraph(head),
+        paragraph(
+            f"Car: {rating.vehicle.name} ({rating.vehicle.source}). Road: G(n0) = "
+            f"{rating.road.unevenness_m3:g} m³. Criteria: {rating.criteria.source}. "
+            f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}."
+        ),
+        table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
+        *[_explained(one) for one in rating.configurations],
+        "\n".join(paragraph(f"Caution: {caution}") for caution in CAUTIONS),
+    ]
+    return "\n\n".join(parts)
+
+
+def verdicts_text(rating: Rating, comparison: Comparison | None) -> str:
+    """The verdict table alone, with the recommendation."""
+    rows = [_verdict_row(one) for one in rating.configurations]
+    speed = f"{rating.speed_m_s * KM_H:.0f} km/h"
+    header = (f"verdict at {speed}", "configuration", "onset, km/h", "usable band, Hz")
+    parts = [table(header, rows)]
+    if comparison is not None:
+        parts.append(_recommended(comparison))
+    return "\n\n".join(parts)
+
+
+def _verdict_row(one: ConfigurationRating) -> tuple[str, str, str, str]:
+    onset = one.onset.speed_m_s if one.onset else None
+    reached = span(onset, ".0f", KM_H) if onset else one.onset_why
+    low, high = one.usable_band_hz
+    return one.verdict, one.name, reached, f"{low:.2g} to {high:.3g}"
+
+
+def _explained(one: ConfigurationRating) -> str:
+    rows = [_criterion_row(row) for row in one.criteria]
+    header = ("criterion", "metric", "possible/likely", "p possible", "p likely", "verdict")
+    reynolds = ""
+    if one.model_reynolds is not None:
+        reynolds = f" Model Reynolds number {one.model_reynolds[0]:.2g} to "
+        reynolds += f"{one.model_reynolds[1]:.2g}; lift RMS varies {one.speed_spread:.1%} over it."
+    text = paragraph(f"{one.name}: {one.why}{reynolds}")
+    return f"{text}\n{table(header, rows)}"
+
+
+def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
+    unit = "" if row.criterion.unit == "1" else f" {row.criterion.unit}"
+    return (
+        row.criterion.id,
+        span(row.metric) + unit if row.metric else "not measured",
+        f"{row.criterion.possible:g}/{row.criterion.likely:g}",
+        number(row.p_possible, ".2f"),
+        number(row.p_likely, ".2f"),
+        row.verdict or "-",
+    )
+
+
+def table_text(rows: Sequence[TableRow]) -> str:
+    """The road-speed table in two halves, so that it fits the width."""
+    parts = []
+    for name in dict.fromkeys(row.configuration for row in rows):
+        own = [row for row in rows if row.configuration == name]
+        body = [
+            (
+                f"{row.speed_km_h:.0f}",
+                number(row.drag_n, ".0f"),
+                number(row.front_lift_n, ".0f"),
+                number(row.rear_lift_n, ".0f"),
+                number(row.lift_rms_n, ".1f"),
+                number(row.rear_lift_rms_n, ".1f"),
+                number(row.side_force_rms_n, ".1f"),
+                number(row.peak_frequency_hz, ".2f"),
+                number(row.weighted_acceleration_m_s2, ".3f"),
+                row.verdict,
+            )
+            for row in own
+        ]
+        header = ("km/h", "drag", "front", "rear", "lift~", "rear~", "side~", "peak Hz", "Wk", "")
+        parts.append(f"{name}\n{table(header, body)}")
+    parts.append(
+        paragraph(
+            "Loads in N: mean drag, front lift and rear lift; ~ RMS of lift, rear lift and side "
+            "force. Wk: weighted seat acceleration, m/s². A dash: not measured."
+        )
+    )
+    return "\n\n".join(parts)
+
+
+def comparison_text(comparison: Comparison) -> str:
+    """Ratios, differences, costs and the recommendation."""
+    speed = f"{comparison.speed_m_s * KM_H:.0f} km/h"
+    parts = [paragraph(f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %.")]
+    for one in comparison.add_ons:
+        rows = [
+            (word, span(ratio, ".3f"), _p(one.p_value[word]))
+            for word, ratio in one.rms_ratio.items()
+        ]
+        ratios = table(("RMS ratio of", "add-on / baseline", "p"), rows)
+        costs = [
+            ("drag coefficient", span(one.delta_drag, "+.4f")),
+            ("front lift coefficient", span(one.delta_front_lift, "+.4f")),
+            ("rear lift coefficient", span(one.delta_rear_lift, "+.4f")),
+            ("fuel at this speed, %", span(one.fuel_change_percent, "+.2f")),
+            ("top speed, %", span(one.top_speed_change_percent, "+.2f")),
+        ]
+        changes = table(("change", "add-on - baseline"), costs)
+        parts.append(f"{one.name} ({one.rating.verdict})\n{ratios}\n\n{changes}")
+    parts.append(_recommended(comparison))
+    parts.append(
+        paragraph(
+            "p-values are corrected for the number of add-ons (Holm). Fuel by rule of thumb at "
+            "constant speed, not for mixed driving."
+        )
+    )
+    return "\n\n".join(parts)
+
+
+def _recommended(comparison: Comparison) -> str:
+    chosen = comparison.recommendation
+    title = chosen.configuration or "none"
+    return paragraph(f"Recommended: {title}. {_capital(chosen.why)}.")
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _p(value: float) -> str:
+    return "<0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def spectra_text(results: Sequence[RunResult]) -> str:
+    """Each run's quantities and peaks."""
+    return "\n\n".join(_run_text(result) for result in results)
+
+
+def _run_text(result: RunResult) -> str:
+    analysis = result.analysis
+    wind = f", {analysis.flow.speed_m_s:.1f} m/s" if analysis.flow else ""
+    name = f", {analysis.run.configuration}" if analysis.run.configuration else ""
+    head = (
+        f"run {analysis.run.number}{name}{wind}: {analysis.spectra.duration_s:.4g} s at "
+        f"{analysis.sample_rate_hz:.5g} Hz, {analysis.n_segments} segments of "
+        f"{analysis.segment_s:.3g} s, {analysis.degrees_of_freedom:.0f} degrees of freedom"
+    )
+    shed = "none" if result.strouhal is None else span(result.strouhal, ".4f")
+    rows = [_quantity_row(q) for q in result.quantities]
+    header = ("quantity", "unit", "mean", "RMS", "usable Hz")
+    peaks = [row for q in result.quantities for row in _peak_rows(q, result.strouhal_per_hz)]
+    parts = [
+        paragraph(head),
+        paragraph(f"Strouhal number: {shed}; {result.strouhal_why}."),
+        table(header, rows),
+    ]
+    if peaks:
+        parts.append(table(("peak of", "Hz", "St", "width Hz", "RMS", "p", "kind"), peaks))
+    return "\n\n".join(parts)
+
+
+def _quantity_row(result: QuantityResult) -> tuple[str, ...]:
+    return (
+        result.quantity.name,
+        result.quantity.unit,
+        span(result.mean, ".3g"),
+        span(result.rms, ".3g") + ("" if result.reliable else " *"),
+        number(result.usable_to_hz, ".3g"),
+    )
+
+
+def _peak_rows(result: QuantityResult, per_hz: float | None) -> list[tuple[str, ...]]:
+    return [
+        (
+            result.quantity.name,
+            span(peak.frequency_hz, ".4g"),
+            "-" if per_hz is None else f"{peak.frequency_hz.value * per_hz:.3f}",
+            number(peak.bandwidth_hz.value, ".2g"),
+            number(peak.rms.value, ".2g"),
+            _p(peak.p_value),
+            peak.kind,
+        )
+        for peak in result.peaks
+    ]
+
+
+def findings_text(findings: Sequence[Finding]) -> str:
+    """Findings with what to do, worst first."""
+    if not findings:
+        return "No findings."
+    parts = []
+    for finding in findings:
+        where = f"run {finding.run}" + (f", {finding.channel}" if finding.channel else "")
+        parts.append(
+            paragraph(f"{finding.severity}: {where}: {finding.message} [{finding.code}]")
+            + "\n"
+            + paragraph(finding.advice, "    ")
+        )
+    return "\n".join(parts)
+
+
+def failures_text(failed: Sequence[Failure]) -> str:
+    """Runs that could not be read, one a line."""
+    return "\n".join(f"run {failure.run} left out: {failure.error}" for failure in failed)

@@ -1,0 +1,88 @@
+"""Results to files: chosen by suffix, whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from buffet.errors import OutputError
+
+Writer = Callable[[Path], None]
+
+
+def write(path: Path, writers: Mapping[str, Writer]) -> None:
+    """Write with the writer of the file's suffix, to a temporary file that is then renamed.
+
+    Raises
+    ------
+    OutputError
+        No writer has that suffix, or the place cannot be written to.
+    """
+    suffix = path.suffix.lower()
+    if suffix not in writers:
+        raise OutputError(
+            f"{path}: cannot write {suffix or 'a file without suffix'} here; "
+            f"choose one of {', '.join(sorted(writers))}"
+        )
+    try:
+        handle, name = tempfile.mkstemp(prefix=".buffet-", suffix=suffix, dir=path.parent)
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot be written ({error.strerror}); choose another place"
+        ) from (error)
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        writers[suffix](temporary)
+        temporary.chmod(0o666 & ~_umask())
+        temporary.replace(path)
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot be written ({error.strerror}); choose another place"
+        ) from (error)
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            temporary.unlink()
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def text_writer(text: str) -> Writer:
+    """Writes one text as UTF-8."""
+    return lambda path: _write_text(path, text)
+
+
+def _write_text(path: Path, text: str) -> None:
+    path.write_text(text if text.endswith("\n") else text + "\n", encoding="utf-8")
+
+
+def row_writers(rows: Sequence[Mapping[str, Any]]) -> dict[str, Writer]:
+    """CSV and Parquet of a table of plain values."""
+    return {
+        ".csv": lambda path: _frame(rows).to_csv(path, index=False),
+        ".parquet": lambda path: _parquet(rows, path),
+    }
+
+
+def _frame(rows: Sequence[Mapping[str, Any]]) -> Any:
+    import pandas as pd
+
+    return pd.DataFrame([dict(row) for row in rows])
+
+
+def _parquet(rows: Sequence[Mapping[str, Any]], path: Path) -> None:
+    try:
+        import pyarrow  # noqa: F401 - only to word the error
+    except ImportError as error:
+        raise OutputError(
+            "Parquet needs the extra: pip install 'buffeting[formats]', or write .csv"
+        ) from error
+    _frame(rows).to_parquet(path, index=False)
