@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from ingest.air import density_kg_m3 as density_kg_m3
     from ingest.air import viscosity_pa_s as viscosity_pa_s
     from ingest.axes import Quantity as Quantity
-    from ingest.axes import quantities as quantities
+    from ingest.axes import run_quantities as run_quantities
     from ingest.campaign import Campaign as Campaign
     from ingest.campaign import open_campaign as open_campaign
     from ingest.channel import FORCES as FORCES
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from ingest.provenance import Provenance as Provenance
     from ingest.provenance import Step as Step
     from ingest.quantities import parse_quantity as parse_quantity
+    from ingest.record import Record as Record
     from ingest.record import Run as Run
     from ingest.rig import USABLE_SHARE_OF_RESONANCE as USABLE_SHARE_OF_RESONANCE
     from ingest.rig import balance_response as balance_response
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
     from ingest.vehicle import Steering as Steering
     from ingest.vehicle import Vehicle as Vehicle
     from ingest.vehicle_sheet import read_vehicle as read_vehicle
+    from ingest.zeros import ZeroReading as ZeroReading
 
 # Where each name lives; nothing is loaded before it is asked for.
 _HOME = {
@@ -65,6 +67,7 @@ _HOME = {
     "Quantity": "axes",
     "QuantityError": "errors",
     "ROAD_AIR": "air",
+    "Record": "record",
     "RecordUseError": "errors",
     "RecordingError": "errors",
     "RoadAir": "air",
@@ -80,12 +83,13 @@ _HOME = {
     "USABLE_SHARE_OF_RESONANCE": "rig",
     "UnknownRunError": "errors",
     "Vehicle": "vehicle",
+    "ZeroReading": "zeros",
     "balance_response": "rig",
     "density_kg_m3": "air",
     "flow_state": "flow",
     "open_campaign": "campaign",
     "parse_quantity": "quantities",
-    "quantities": "axes",
+    "run_quantities": "axes",
     "read_vehicle": "vehicle_sheet",
     "usable_to_hz": "rig",
     "viscosity_pa_s": "air",

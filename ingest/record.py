@@ -1,16 +1,24 @@
-"""A run as its sheet states it."""
+"""A run as its sheet states it, and the record: one pass over its calibrated samples."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import datetime
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ingest.air import StatedAir
 from ingest.channel import Channel
-from ingest.recording import ClockOptions, FileOptions
+from ingest.errors import RecordingError, RecordUseError
+from ingest.findings import Finding
+from ingest.gaps import EndlessLeadingGapError, GapFiller
+from ingest.provenance import Provenance, Step, step
+from ingest.recording import ClockOptions, FileOptions, RawBlock
+from ingest.zeros import RunClock, ZeroLine, ZeroReading, has_zero, zero_line
 
 Kind = Literal["wind-on", "wind-off"]
 
@@ -36,3 +44,194 @@ class Run:
     yaw_rad: float = 0.0
     note: str | None = None
     stated: Mapping[str, Any] = field(default_factory=dict, compare=False)  # the sheet's words
+
+    def open(self, zeros: Mapping[str, ZeroReading] | None = None) -> Record:
+        """Open the recording and read its first lines.
+
+        `zeros` holds wind-off readings by run number; without them no zero is removed.
+
+        Raises RecordingError where no reader takes the file or it is not as the sheet says.
+        """
+        return Record(self, zeros or {})
+
+
+class Record:
+    """One pass over a recording: calibrated SI blocks, checked and counted on the way.
+
+    Findings, provenance, number of samples and measured rate are known after the last block;
+    earlier they raise RecordUseError.
+    """
+
+    def __init__(self, run: Run, zeros: Mapping[str, ZeroReading]) -> None:
+        from ingest.checks import RecordChecks  # loads the readers' libraries
+        from ingest.readers import open_recording
+
+        self.run = run
+        self.channels = run.channels
+        self._recording = open_recording(run.recording, run.file_options, run.clock)
+        self.sample_rate_hz = self._recording.rate_hz
+        self.expected_samples = self._recording.expected_samples
+        self._checks = RecordChecks(run.channels, self.sample_rate_hz)
+        self._filler = GapFiller(len(run.channels))
+        self._zero, self._zero_findings = self._zeros(zeros)
+        self._started = False
+        self._n_samples: int | None = None
+
+    def _zeros(
+        self, zeros: Mapping[str, ZeroReading]
+    ) -> tuple[ZeroLine | None, tuple[Finding, ...]]:
+        run = self.run
+        before, after = (zeros.get(n) if n else None for n in (run.zero_before, run.zero_after))
+        line, findings = zero_line(RunClock(run.number, run.started), run.channels, before, after)
+        if line is None and run.kind == "wind-on" and any(map(has_zero, run.channels)):
+            findings = (
+                Finding(
+                    "note",
+                    "zero-none",
+                    run.number,
+                    None,
+                    "no wind-off zero was removed; mean values hold the sensors' own zeros",
+                    "name wind-off runs as zero_before and zero_after",
+                ),
+            )
+        return line, findings
+
+    def blocks(self) -> Iterator[NDArray[np.float64]]:
+        """Calibrated samples (n_channels, n) in SI, zeros removed, gaps filled; once only.
+
+        Raises RecordUseError at a second call, and RecordingError from the iterator where the
+        recording is damaged.
+        """
+        if self._started:
+            raise RecordUseError(
+                f"the record of run {self.run.number} was already read; open the run again"
+            )
+        self._started = True
+        return self._stream()
+
+    def _stream(self) -> Iterator[NDArray[np.float64]]:
+        n = 0
+        for block in self._filled():
+            if self._zero is not None:
+                block -= self._zero.at(self._time_s(n, block.shape[1]))
+            n += block.shape[1]
+            yield block
+        self._n_samples = n
+
+    def _filled(self) -> Iterator[NDArray[np.float64]]:
+        """Calibrated blocks without gaps."""
+        scale = np.array([channel.scale for channel in self.channels])[:, None]
+        offset = np.array([channel.offset for channel in self.channels])[:, None]
+        try:
+            for raw in self._raw():
+                self._checks.feed(raw.samples)
+                yield from self._filler.push(raw.samples * scale + offset)
+            yield from self._filler.finish()
+        except EndlessLeadingGapError as error:
+            raise self._endless_gap(self.channels[error.channel]) from error
+
+    def _raw(self) -> Iterator[RawBlock]:
+        return self._recording.blocks([channel.column for channel in self.channels])
+
+    def _endless_gap(self, channel: Channel) -> RecordingError:
+        return RecordingError(
+            self.run.recording,
+            f"column {channel.column}",
+            "has no sample to begin with for longer than a gap can be bridged",
+            "start later with [sampling] from, or remove the channel from the run sheet",
+        )
+
+    def _time_s(self, first: int, n: int) -> NDArray[np.float64]:
+        """Times of n samples after the run's start."""
+        time_s: NDArray[np.float64] = (first + np.arange(n)) / self.sample_rate_hz
+        return time_s + (self.run.clock.from_s or 0.0)
+
+    @property
+    def n_samples(self) -> int:
+        """Samples per channel."""
+        return self._after_the_end()
+
+    def _after_the_end(self) -> int:
+        """Number of samples; refuses to answer before all of them have passed."""
+        if self._n_samples is None:
+            raise RecordUseError(
+                f"results of run {self.run.number} are known only after its last block"
+            )
+        return self._n_samples
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the record."""
+        return self.n_samples / self.sample_rate_hz
+
+    @property
+    def measured_rate_hz(self) -> float:
+        """Sample rate over the whole record; the stated one where there are no time stamps."""
+        if self.n_samples < 2:
+            return self.sample_rate_hz
+        return self._recording.clock.measured_rate_hz
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the checks and the zeros have to say."""
+        if self.n_samples == 0:
+            return self._zero_findings
+        found = self._checks.findings(self.run.number, self._recording.clock)
+        return (*found, *self._zero_findings)
+
+    @property
+    def provenance(self) -> Provenance:
+        """Source and steps; complete, since it is known only after success."""
+        self._after_the_end()
+        return Provenance(
+            source=self.run.source,
+            sha256=self._recording.sha256,
+            reader=self._recording.reader,
+            sheet=self.run.stated,
+            steps=self._steps(),
+        )
+
+    def _steps(self) -> tuple[Step, ...]:
+        filled = {
+            channel.name: int(n)
+            for channel, n in zip(self.channels, self._filler.filled, strict=True)
+            if n
+        }
+        steps = [
+            step("read", file=asdict(self.run.file_options), clock=asdict(self.run.clock)),
+            step("calibrate", channels={c.name: _calibration(c) for c in self.channels}),
+        ]
+        if filled:
+            steps.append(step("fill missing samples", method="linear", samples=filled))
+        if self._zero is not None:
+            steps.append(step("remove wind-off zero", **self._zero_settings(self._zero)))
+        return tuple(steps)
+
+    def _zero_settings(self, zero: ZeroLine) -> dict[str, Any]:
+        """Runs used, and zeros at the first and the last sample by channel."""
+        ends_s = self._time_s(0, 1)[0] + np.array([0.0, self.duration_s])
+        values = np.broadcast_to(zero.at(ends_s), (len(self.channels), 2))
+        return {
+            "runs": zero.runs,
+            "method": "linear in time" if np.ptp(values, axis=1).any() else "constant",
+            "first_and_last": {
+                channel.name: (float(first), float(last))
+                for channel, (first, last) in zip(self.channels, values, strict=True)
+                if has_zero(channel)
+            },
+        }
+
+    def zero_reading(self, means: Sequence[float], n: int) -> ZeroReading:
+        """This record as a wind-off zero, from its channels' means over n samples."""
+        started = self.run.started
+        middle_s = (self.run.clock.from_s or 0.0) + 0.5 * n / self.sample_rate_hz
+        names = (channel.name for channel in self.channels)
+        return ZeroReading(
+            run=self.run.number,
+            at=started + timedelta(seconds=middle_s) if started else None,
+            means=dict(zip(names, map(float, means), strict=True)),
+        )
+
+
+def _calibration(channel: Channel) -> dict[str, Any]:
+    return {"scale": channel.scale, "offset": channel.offset, "unit": channel.unit}

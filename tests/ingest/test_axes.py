@@ -14,8 +14,8 @@ from ingest.channel import Measures
 MODEL = Model(0.30, 0.2, 0.775, 0.435)
 FLOW = FlowState(40.0, 1000.0, 1.25, 1.8e-5, None)
 
-LIFT = ("lift", "pitch moment", "front lift", "rear lift")
-SIDE = ("side force", "yaw moment", "front side force", "rear side force")
+LIFT: tuple[Measures, ...] = ("lift", "pitch moment", "front lift", "rear lift")
+SIDE: tuple[Measures, ...] = ("side force", "yaw moment", "front side force", "rear side force")
 UNITS = {"pitch moment": "N m", "yaw moment": "N m", "roll moment": "N m"}
 
 
@@ -35,7 +35,7 @@ def test_coefficients_by_hand() -> None:
     sheet = (*channels("drag", "roll moment"), *channels("pressure", "cabin pressure", unit="Pa"))
     samples = {"drag": 60.0, "roll moment": 15.5, "pressure": -300.0, "cabin pressure": 50.0}
 
-    found = quantities(sheet, MODEL, FLOW)
+    found = run_quantities(sheet, MODEL, FLOW)
 
     assert values(found, samples) == pytest.approx(
         {"drag": 0.30, "roll moment": 0.10, "pressure": -0.3, "cabin pressure": 0.05}
@@ -57,12 +57,12 @@ def test_any_two_components_give_the_other_two(
         group[2]: front_n,
         group[3]: rear_n,
     }
-    scale = {name: 200.0 * (0.775 if "moment" in name else 1.0) for name in group}
+    scale = {str(name): 200.0 * (0.775 if "moment" in name else 1.0) for name in group}
     measured = {str(group[i]): truth[group[i]] for i in pair}
     sheet = channels(*(group[i] for i in pair))
 
-    coefficients = values(quantities(sheet, MODEL, FLOW), measured)
-    in_si = values(quantities(sheet, MODEL, None), measured)
+    coefficients = values(run_quantities(sheet, MODEL, FLOW), measured)
+    in_si = values(run_quantities(sheet, MODEL, None), measured)
 
     assert coefficients == pytest.approx({n: truth[n] / scale[n] for n in coefficients})
     assert in_si == pytest.approx({name: truth[name] for name in in_si})
@@ -71,7 +71,7 @@ def test_any_two_components_give_the_other_two(
 
 def test_derived_units_in_si() -> None:
     """A derived moment is in N m, a derived force in N."""
-    found = quantities(channels("front lift", "rear lift"), MODEL, None)
+    found = run_quantities(channels("front lift", "rear lift"), MODEL, None)
 
     assert {q.measures: q.unit for q in found} == {
         "front lift": "N",
@@ -83,16 +83,16 @@ def test_derived_units_in_si() -> None:
 
 def test_without_a_wheelbase_only_the_sum_follows() -> None:
     """Front and rear lift add to lift; the moment's arm is unknown."""
-    found = quantities(channels("front lift", "rear lift"), None, None)
+    found = run_quantities(channels("front lift", "rear lift"), None, None)
 
     assert [quantity.name for quantity in found] == ["front lift", "rear lift", "lift"]
-    assert quantities(channels("lift", "pitch moment"), None, None)[2:] == ()
+    assert run_quantities(channels("lift", "pitch moment"), None, None)[2:] == ()
 
 
 def test_one_component_gives_no_other() -> None:
     """Lift alone says nothing of its distribution."""
-    assert len(quantities(channels("lift"), MODEL, FLOW)) == 1
-    assert len(quantities(channels("lift", "drag", "side force"), MODEL, FLOW)) == 3
+    assert len(run_quantities(channels("lift"), MODEL, FLOW)) == 1
+    assert len(run_quantities(channels("lift", "drag", "side force"), MODEL, FLOW)) == 3
 
 
 def test_over_determined_components_are_averaged() -> None:
@@ -103,7 +103,7 @@ def test_over_determined_components_are_averaged() -> None:
     )
     samples = {"lift": 101.0, "pitch moment": 0.0, "second lift": 99.0}
 
-    found = values(quantities(sheet, MODEL, None), samples)
+    found = values(run_quantities(sheet, MODEL, None), samples)
 
     assert found["front lift"] == pytest.approx(50.0)
     assert found["rear lift"] == pytest.approx(50.0)
@@ -111,9 +111,9 @@ def test_over_determined_components_are_averaged() -> None:
 
 def test_front_and_rear_and_back_is_the_identity() -> None:
     """Rows derived twice return the rows one started from."""
-    first = quantities(channels("lift", "pitch moment"), MODEL, FLOW)
+    first = run_quantities(channels("lift", "pitch moment"), MODEL, FLOW)
     axles = {q.measures: q.row for q in first if q.measures in ("front lift", "rear lift")}
-    again = quantities(channels("front lift", "rear lift", unit="1"), MODEL, FLOW)
+    again = run_quantities(channels("front lift", "rear lift", unit="1"), MODEL, FLOW)
     back = {q.measures: q.row @ np.array(list(axles.values())) for q in again}
 
     for quantity in first:
@@ -135,8 +135,8 @@ def test_coefficients_scale_as_their_dimensions_say(
     """Twice the area halves forces and moments, twice the wheelbase moments only, and so on."""
     sheet = (*channels("drag", "yaw moment"), *channels("pressure", unit="Pa"))
 
-    before = [q.row.max() for q in quantities(sheet, MODEL, FLOW)]
-    after = [q.row.max() for q in quantities(sheet, model, flow)]
+    before = [q.row.max() for q in run_quantities(sheet, MODEL, FLOW)]
+    after = [q.row.max() for q in run_quantities(sheet, model, flow)]
 
     assert np.divide(after, before) == pytest.approx([force, moment, pressure])
 
@@ -150,7 +150,7 @@ def test_coefficients_pass_through_and_pressures_need_flow_only() -> None:
         *channels("acceleration", unit="m/s^2"),
     )
 
-    found = quantities(sheet, None, FLOW)
+    found = run_quantities(sheet, None, FLOW)
 
     assert [(q.unit, q.row.max()) for q in found] == [
         ("1", 1.0),
@@ -164,7 +164,7 @@ def test_flow_conditions_are_no_quantities() -> None:
     """Speed, dynamic pressure, temperature and static pressure describe the run itself."""
     sheet = channels("air speed", "dynamic pressure", "temperature", "static pressure", "drag")
 
-    (drag,) = quantities(sheet, MODEL, FLOW)
+    (drag,) = run_quantities(sheet, MODEL, FLOW)
 
     assert drag.name == "drag"
     assert list(drag.row) == [0, 0, 0, 0, 1 / 200.0]
@@ -175,13 +175,13 @@ def test_mixed_coefficients_and_newtons_are_not_added() -> None:
     """Lift in newtons and pitch moment as a coefficient derive nothing without a flow."""
     sheet = (*channels("lift"), *channels("pitch moment", unit="1"))
 
-    assert len(quantities(sheet, MODEL, None)) == 2
+    assert len(run_quantities(sheet, MODEL, None)) == 2
 
 
 def test_a_channels_name_is_not_taken_twice() -> None:
     """A derived component steps aside where a channel has its name."""
     sheet = (Channel("rear lift", "a", "lift", "N", 1.0), *channels("pitch moment"))
 
-    names = [quantity.name for quantity in quantities(sheet, MODEL, FLOW)]
+    names = [quantity.name for quantity in run_quantities(sheet, MODEL, FLOW)]
 
     assert names == ["rear lift", "pitch moment", "front lift", "rear lift (derived)"]
