@@ -36,12 +36,12 @@ if TYPE_CHECKING:
     from ingest.model import TestSection as TestSection
     from ingest.provenance import Provenance as Provenance
     from ingest.provenance import Step as Step
-    from ingest.quantities import parse_quantity as parse_quantity
     from ingest.record import Record as Record
     from ingest.record import Run as Run
     from ingest.rig import USABLE_SHARE_OF_RESONANCE as USABLE_SHARE_OF_RESONANCE
     from ingest.rig import balance_response as balance_response
     from ingest.rig import usable_to_hz as usable_to_hz
+    from ingest.units import parse_quantity as parse_quantity
     from ingest.vehicle import Axle as Axle
     from ingest.vehicle import RoadLoad as RoadLoad
     from ingest.vehicle import Steering as Steering
@@ -88,9 +88,9 @@ _HOME = {
     "density_kg_m3": "air",
     "flow_state": "flow",
     "open_campaign": "campaign",
-    "parse_quantity": "quantities",
-    "run_quantities": "axes",
+    "parse_quantity": "units",
     "read_vehicle": "vehicle_sheet",
+    "run_quantities": "axes",
     "usable_to_hz": "rig",
     "viscosity_pa_s": "air",
 }

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from ingest.channel import FORCES, MOMENTS, PRESSURES, Measures
 from ingest.errors import QuantityError
-from ingest.quantities import (
+from ingest.units import (
     SI_UNITS,
     Dimension,
     affine_to_si,

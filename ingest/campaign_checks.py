@@ -12,8 +12,8 @@ from typing import Any
 
 from ingest.errors import QuantityError, SheetFault
 from ingest.model import Model, TestSection
-from ingest.quantities import Dimension, parse_quantity
 from ingest.sheet_faults import nearest
+from ingest.units import Dimension, parse_quantity
 from ingest.vehicle import Vehicle
 
 WHEELBASE_TOLERANCE = 0.01  # of model wheelbase over scale; the campaign's own contract

@@ -11,11 +11,11 @@ from ingest.air import StatedAir
 from ingest.channel import Channel
 from ingest.errors import SheetFault
 from ingest.paths import PathFault, named_file
-from ingest.quantities import parse_quantity
 from ingest.record import Run
 from ingest.recording import ClockOptions, FileOptions
 from ingest.sheet_faults import validate
 from ingest.sheet_models import AirTable, ChannelTable, FileTable, RunSheet, SamplingTable
+from ingest.units import parse_quantity
 
 
 def run_from_sheet(

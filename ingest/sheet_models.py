@@ -10,7 +10,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, m
 from ingest.calibration import CalibrationFault, StraightLine, straight_line
 from ingest.channel import Measures
 from ingest.errors import QuantityError
-from ingest.quantities import parse_quantity
 from ingest.sheet_values import (
     Angle,
     AnyPressure,
@@ -36,6 +35,7 @@ from ingest.sheet_values import (
     fault,
     pieces,
 )
+from ingest.units import parse_quantity
 
 Kind = Literal["wind-on", "wind-off"]
 

@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field, StrictStr
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from ingest.errors import QuantityError
-from ingest.quantities import Dimension, parse_quantity, split_quantity, wanted_quantity
+from ingest.units import Dimension, parse_quantity, split_quantity, wanted_quantity
 
 
 def fault(problem: str, key: str | None = None) -> PydanticCustomError:

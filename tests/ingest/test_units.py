@@ -5,7 +5,7 @@ import math
 import pytest
 
 from ingest.errors import QuantityError
-from ingest.quantities import SI_UNITS, Dimension, parse_quantity, parse_unit
+from ingest.units import SI_UNITS, Dimension, parse_quantity, parse_unit
 
 # Expected values: definitions of the units (BIPM SI brochure; 1 psi = 6894.757 Pa, NIST SP 811).
 CASES: list[tuple[str | float, Dimension, float]] = [
