@@ -48,7 +48,7 @@ _BALANCES = (
 _RANK_TOLERANCE = 1e-9  # of entries that are 0, ½ and 1
 
 
-def quantities(
+def run_quantities(
     channels: Sequence[Channel], model: Model | None, flow: FlowState | None
 ) -> tuple[Quantity, ...]:
     """Coefficients of a run in the vehicle's axes, as linear combinations of its channels.

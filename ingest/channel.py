@@ -61,6 +61,11 @@ class Channel:
     stated: dict[str, Any] = field(default_factory=dict, compare=False)  # the sheet's own words
 
     @property
+    def is_component(self) -> bool:
+        """A force or a moment, as a load or as a coefficient."""
+        return self.measures in (*FORCES, *MOMENTS)
+
+    @property
     def is_coefficient(self) -> bool:
         """A force, moment or pressure logged as a coefficient already."""
         return self.unit == "1" and self.measures in (*FORCES, *MOMENTS, *PRESSURES)

@@ -8,7 +8,7 @@ import itertools
 import numpy as np
 import pytest
 
-from ingest import Channel, FlowState, Model, Quantity, quantities
+from ingest import Channel, FlowState, Model, Quantity, run_quantities
 from ingest.channel import Measures
 
 MODEL = Model(0.30, 0.2, 0.775, 0.435)
