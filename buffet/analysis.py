@@ -25,7 +25,7 @@ from ingest import (
     Run,
     ZeroReading,
     flow_state,
-    quantities,
+    run_quantities,
     usable_to_hz,
 )
 
@@ -206,7 +206,7 @@ def _analyse_run(
     spectra = _one_pass(record, wanted_s, settings)
     means = dict(zip((c.name for c in record.channels), spectra.mean, strict=True))
     flow = flow_state(run, campaign.model, means)
-    rows = quantities(record.channels, campaign.model, flow)
+    rows = run_quantities(record.channels, campaign.model, flow)
     usable = _usable(run, record.sample_rate_hz)
     signal = reduce(spectra, record.channels, rows, usable)
     floors = []

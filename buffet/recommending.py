@@ -29,7 +29,7 @@ class Recommendation:
 
 
 def recommend(baseline: ConfigurationRating, add_ons: Sequence[AddOn]) -> Recommendation:
-    """Least likely to be felt, and among equals least drag; the baseline where nothing is better."""
+    """Least likely to be felt, and among equals least drag; nothing where nothing is better."""
     if baseline.verdict == "unlikely":
         return Recommendation(
             baseline.name,

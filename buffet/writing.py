@@ -31,9 +31,7 @@ def write(path: Path, writers: Mapping[str, Writer]) -> None:
     try:
         handle, name = tempfile.mkstemp(prefix=".buffet-", suffix=suffix, dir=path.parent)
     except OSError as error:
-        raise OutputError(
-            f"{path}: cannot be written ({error.strerror}); choose another place"
-        ) from (error)
+        raise _unwritable(path, error) from error
     os.close(handle)
     temporary = Path(name)
     try:
@@ -41,12 +39,14 @@ def write(path: Path, writers: Mapping[str, Writer]) -> None:
         temporary.chmod(0o666 & ~_umask())
         temporary.replace(path)
     except OSError as error:
-        raise OutputError(
-            f"{path}: cannot be written ({error.strerror}); choose another place"
-        ) from (error)
+        raise _unwritable(path, error) from error
     finally:
         with contextlib.suppress(FileNotFoundError):
             temporary.unlink()
+
+
+def _unwritable(path: Path, error: OSError) -> OutputError:
+    return OutputError(f"{path}: cannot be written ({error.strerror}); choose another place")
 
 
 def _umask() -> int:

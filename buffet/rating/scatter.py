@@ -36,16 +36,18 @@ def cells(analysis: CampaignAnalysis) -> dict[tuple[str, int], list[RunAnalysis]
     points: list[tuple[float, float]] = []
     groups: dict[tuple[str, int], list[RunAnalysis]] = {}
     for run in analysis.runs:
-        speed = run.flow.speed_m_s if run.flow is not None else 0.0
-        yaw = run.run.yaw_rad
-        for index, (known, known_yaw) in enumerate(points):
-            if abs(speed - known) <= SAME_SPEED * known and abs(yaw - known_yaw) <= SAME_YAW_RAD:
-                break
-        else:
-            index = len(points)
-            points.append((speed, yaw))
+        point = (run.flow.speed_m_s if run.flow is not None else 0.0, run.run.yaw_rad)
+        index = next((i for i, known in enumerate(points) if _same(point, known)), len(points))
+        if index == len(points):
+            points.append(point)
         groups.setdefault((run.run.configuration or "", index), []).append(run)
     return groups
+
+
+def _same(point: tuple[float, float], known: tuple[float, float]) -> bool:
+    (speed, yaw), (known_speed, known_yaw) = point, known
+    alike = abs(speed - known_speed) <= SAME_SPEED * known_speed
+    return alike and abs(yaw - known_yaw) <= SAME_YAW_RAD
 
 
 def scatter(

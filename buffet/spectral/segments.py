@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +15,13 @@ from buffet.spectral.window import degrees_of_freedom, effective_segments, hann
 # Groups of neighbouring segments kept for later functionals; beyond it neighbours are merged in
 # pairs. 64 to 128 groups resolve block lengths well and bound the memory whatever the length.
 MOST_GROUPS = 128
-# Real samples transformed in one call: large enough to amortise the call, small enough to stay
-# near the cache (measured flat between 2^18 and 2^21 on two cores).
-BATCH_SAMPLES = 1 << 19
+# Samples of one channel transformed in one call: large enough to amortise the call, small enough
+# to stay in a core's cache (measured flat between 2^14 and 2^17).
+BATCH_SAMPLES = 1 << 16
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Places = list[tuple[int, slice]]  # group and which segments of a batch belong to it
 
 
 @dataclass(frozen=True)
@@ -132,35 +135,69 @@ def pair_index(channels: tuple[int, ...]) -> dict[tuple[int, int], int]:
     return {pair: row for row, pair in enumerate(pairs)}
 
 
-@dataclass
 class _Groups:
     """Sums over neighbouring segments, merged in pairs when there are too many."""
 
-    size: int = 1  # segments in a full group
-    counts: list[int] = field(default_factory=list)
-    sums: list[list[Array]] = field(default_factory=list)
+    def __init__(self, n_channels: int, n_pairs: int, kept: int) -> None:
+        self._size = 1  # segments in a full group
+        self._n = 0
+        self._counts = np.zeros(MOST_GROUPS, int)
+        # zeroed pages cost nothing before they are written to
+        self._power = np.zeros((MOST_GROUPS, n_channels, kept))
+        self._cross = np.zeros((MOST_GROUPS, n_pairs, kept), complex)
+        self._low = np.zeros((MOST_GROUPS, n_channels, 2), complex)
 
-    def add(self, spectra: list[Array]) -> None:
-        """Add one segment's arrays to the group that is being filled."""
-        if self.counts and self.counts[-1] < self.size:
-            for total, value in zip(self.sums[-1], spectra, strict=True):
-                total += value
-            self.counts[-1] += 1
-            return
-        if len(self.counts) == MOST_GROUPS:
+    @property
+    def counts(self) -> NDArray[np.int64]:
+        """Segments in each group, ``(n_groups,)``."""
+        return self._counts[: self._n]
+
+    @property
+    def power(self) -> Array:
+        """Summed |X|², ``(n_groups, n_channels, kept)``."""
+        return self._power[: self._n]
+
+    @property
+    def cross(self) -> Complex:
+        """Summed X conj(Y), ``(n_groups, n_pairs, kept)``."""
+        return self._cross[: self._n]
+
+    @property
+    def low(self) -> Complex:
+        """Summed transforms in bins 0 and 1, ``(n_groups, n_channels, 2)``."""
+        return self._low[: self._n]
+
+    def room(self) -> int:
+        """Segments that can be added before groups must be merged; merges where there is none."""
+        full = MOST_GROUPS * self._size
+        if self._counts.sum() == full:
             self._merge()
-        self.sums.append([np.array(value) for value in spectra])
-        self.counts.append(1)
+            full *= 2
+        return int(full - self._counts.sum())
+
+    def place(self, n_segments: int) -> list[tuple[int, slice]]:
+        """Open groups for the next segments: group and which of the segments go there."""
+        start = int(self._counts.sum())
+        ends = start + n_segments
+        places = []
+        while start < ends:
+            group = start // self._size
+            stop = min((group + 1) * self._size, ends)
+            first = ends - n_segments
+            places.append((group, slice(start - first, stop - first)))
+            self._counts[group] += stop - start
+            start = stop
+        self._n = max(self._n, group + 1)
+        return places
 
     def _merge(self) -> None:
-        merged = []
-        for left, right in zip(self.sums[::2], self.sums[1::2], strict=True):
-            for total, value in zip(left, right, strict=True):
-                total += value
-            merged.append(left)
-        self.sums = merged
-        self.counts = [a + b for a, b in zip(self.counts[::2], self.counts[1::2], strict=True)]
-        self.size *= 2
+        half = MOST_GROUPS // 2
+        for total in (self._power, self._cross, self._low, self._counts):
+            for group in range(half):
+                total[group] = total[2 * group] + total[2 * group + 1]
+            total[half:] = 0
+        self._size *= 2
+        self._n = half
 
 
 class SegmentEngine:
@@ -176,6 +213,7 @@ class SegmentEngine:
         self._n_channels = n_channels
         self._window = hann(settings.segment_samples)
         self._buffer = np.empty((n_channels, 0))
+        self._held = 0  # samples in the buffer that segments still need
         self._n_samples = self._n_segments = 0
         self._provisional: Array | None = None
         self._sum = np.zeros(n_channels)
@@ -185,62 +223,94 @@ class SegmentEngine:
         self._first = [first for first, _ in pairs]
         self._second = [second for _, second in pairs]
         self._power = np.zeros((n_channels, n_bins))
-        self._cross = np.zeros((len(self._first), n_bins), complex)
+        self._cross = np.zeros((len(pairs), n_bins), complex)
         self._low = np.zeros((n_channels, 2), complex)
-        self._groups = _Groups()
+        self._groups = _Groups(n_channels, len(pairs), settings.retained_bins)
+        self._pool = ThreadPoolExecutor(max(1, settings.workers))
 
     def push(self, block: Array) -> None:
         """Take in samples of shape ``(n_channels, n)``, any n."""
-        if block.shape[1] == 0:
+        n = block.shape[1]
+        if n == 0:
             return
         if self._provisional is None:
             self._provisional = block.mean(axis=1)
-        centred = block - self._provisional[:, None]
-        self._n_samples += block.shape[1]
+        self._make_room(n)
+        centred = self._buffer[:, self._held : self._held + n]
+        np.subtract(block, self._provisional[:, None], out=centred)
+        self._held += n
+        self._n_samples += n
         self._sum += centred.sum(axis=1)
         self._products += centred @ centred.T
-        self._buffer = np.concatenate([self._buffer, centred], axis=1)
         self._consume()
+
+    def _make_room(self, n: int) -> None:
+        """Space for n samples behind those held."""
+        if self._buffer.shape[1] < self._held + n:
+            larger = np.empty((self._n_channels, self._held + n + self.settings.segment_samples))
+            larger[:, : self._held] = self._buffer[:, : self._held]
+            self._buffer = larger
 
     def _consume(self) -> None:
         length = self.settings.segment_samples
         hop = length // 2
-        ready = (self._buffer.shape[1] - length) // hop + 1
-        batch = max(1, BATCH_SAMPLES // (length * self._n_channels))
-        for start in range(0, ready, batch):
-            count = min(batch, ready - start)
+        ready = (self._held - length) // hop + 1
+        batch = max(1, BATCH_SAMPLES // length)
+        start = 0
+        while start < ready:
+            count = min(batch, ready - start, self._groups.room())
             samples = self._buffer[:, start * hop : (start + count - 1) * hop + length]
             self._transform(samples)
+            start += count
         if ready > 0:
-            self._buffer = self._buffer[:, ready * hop :].copy()
+            rest = self._held - ready * hop
+            self._buffer[:, :rest] = self._buffer[:, ready * hop : self._held]
+            self._held = rest
 
     def _transform(self, samples: Array) -> None:
-        from scipy.fft import rfft
-
         length = self.settings.segment_samples
         cut = np.lib.stride_tricks.sliding_window_view(samples, length, axis=1)
-        cut = cut[:, :: length // 2].transpose(1, 0, 2)
-        spectra = rfft(cut * self._window, axis=2, workers=self.settings.workers)
+        cut = cut[:, :: length // 2]
+        places = self._groups.place(cut.shape[1])
+        self._n_segments += cut.shape[1]
+        add_power = partial(self._add_power, cut, places)
+        spectra = list(self._pool.map(add_power, range(self._n_channels)))
+        add_cross = partial(self._add_cross, spectra, places)
+        list(self._pool.map(add_cross, range(len(self._first))))
+
+    def _add_power(self, cut: Array, places: Places, channel: int) -> Complex | None:
+        """Transform one channel's segments; they are returned where cross-spectra need them."""
+        from scipy.fft import rfft
+
+        spectra = rfft(cut[channel] * self._window, axis=1)
         power = spectra.real**2 + spectra.imag**2
-        self._power += power.sum(axis=0)
-        self._low += spectra[:, :, :2].sum(axis=0)
-        cross = spectra[:, self._first] * np.conj(spectra[:, self._second])
-        self._cross += cross.sum(axis=0)
+        self._power[channel] += power.sum(axis=0)
+        self._low[channel] += spectra[:, :2].sum(axis=0)
         kept = self.settings.retained_bins
-        for segment in range(len(spectra)):
-            self._groups.add(
-                [power[segment, :, :kept], cross[segment, :, :kept], spectra[segment, :, :2]]
-            )
-        self._n_segments += len(spectra)
+        for group, segments in places:
+            self._groups.power[group, channel] += power[segments, :kept].sum(axis=0)
+            self._groups.low[group, channel] += spectra[segments, :2].sum(axis=0)
+        return spectra if channel in self.settings.cross_channels else None
+
+    def _add_cross(self, spectra: list[Complex | None], places: Places, pair: int) -> None:
+        first, second = spectra[self._first[pair]], spectra[self._second[pair]]
+        assert first is not None
+        assert second is not None
+        cross = first * np.conj(second)
+        self._cross[pair] += cross.sum(axis=0)
+        kept = self.settings.retained_bins
+        for group, segments in places:
+            self._groups.cross[group, pair] += cross[segments, :kept].sum(axis=0)
 
     def finish(self) -> SegmentSpectra:
-        """Close the record and return what was accumulated.
+        """Close the record and return what was accumulated; the engine is used up by it.
 
         Raises
         ------
         RecordTooShortError
             The record does not fill one segment.
         """
+        self._pool.shutdown()
         settings = self.settings
         if self._provisional is None or not self._n_segments:
             raise RecordTooShortError(
@@ -248,41 +318,40 @@ class SegmentEngine:
                 settings.segment_samples / settings.sample_rate_hz,
             )
         offset = self._sum / self._n_samples
-        counts = np.array(self._groups.counts, float)
-        powers, crosses, lows = (np.array(part) for part in zip(*self._groups.sums, strict=True))
-        power, cross = self._without(offset, self._n_segments, self._power, self._cross, self._low)
-        group_power, group_cross = self._without(offset, counts, powers, crosses, lows)
+        groups, counts = self._groups, self._groups.counts.astype(float)
+        self._take_out(offset, self._n_segments, self._power, self._cross, self._low)
+        self._take_out(offset, counts, groups.power, groups.cross, groups.low)
         scale = self._density_scale()
-        kept = settings.retained_bins
-        per_group = counts[:, None, None]
+        per_group = scale[: settings.retained_bins] / counts[:, None, None]
         return SegmentSpectra(
             settings,
             self._n_samples,
             self._n_segments,
             self._provisional + offset,
             self._products / self._n_samples - np.outer(offset, offset),
-            power * scale / self._n_segments,
-            cross * scale / self._n_segments,
+            np.multiply(self._power, scale / self._n_segments, out=self._power),
+            np.multiply(self._cross, scale / self._n_segments, out=self._cross),
             counts,
-            group_power * scale[:kept] / per_group,
-            group_cross * scale[:kept] / per_group,
+            np.multiply(groups.power, per_group, out=groups.power),
+            np.multiply(groups.cross, per_group, out=groups.cross),
         )
 
-    def _without(
+    def _take_out(
         self, offset: Array, count: int | Array, power: Array, cross: Complex, low: Complex
-    ) -> tuple[Array, Complex]:
-        """Sums of |X - cW|² and (X - cW)(Y - dW)*, where cW is the transform of a constant."""
+    ) -> None:
+        """From sums of |X|² and X Y* to those of |X - cW|² and (X - cW)(Y - dW)*, in place.
+
+        cW is the transform of a constant, `offset`, under the window.
+        """
         length = self.settings.segment_samples
         bins = min(2, power.shape[-1])
         constant = offset[:, None] * np.array([length / 2, -length / 4])[:bins]
         number = np.asarray(count)[..., None, None]
         low = low[..., :bins]
-        power, cross = power.copy(), cross.copy()
         power[..., :bins] += number * constant**2 - 2 * low.real * constant
         a, b = constant[self._first], constant[self._second]
         x, y = low[..., self._first, :], low[..., self._second, :]
         cross[..., :bins] += number * a * b - x * b - a * np.conj(y)
-        return power, cross
 
     def _density_scale(self) -> Array:
         """Factor from |X|² to a one-sided density (Hann power, zero and Nyquist counted once)."""

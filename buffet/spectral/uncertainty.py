@@ -110,7 +110,7 @@ class LogEstimate:
         return self.blocks >= FEWEST_BLOCKS
 
     def probability_above(self, limit: float) -> Array:
-        """P(quantity > limit) by Student's t on the logarithm; 0 where the value is not positive."""
+        """P(quantity > limit) by Student's t on the logarithm; 0 for values not above zero."""
         from scipy.special import stdtr
 
         with np.errstate(divide="ignore", invalid="ignore"):
