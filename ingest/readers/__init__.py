@@ -6,15 +6,18 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ingest.errors import RecordingError
-from ingest.readers import text_opening
+from ingest.readers.delimited_text import open_text
+from ingest.readers.table_recording import TableRecording
+from ingest.readers.tables import TableSource
+from ingest.readers.text_head import first_bytes, is_text
 from ingest.recording import ClockOptions, FileOptions, Recording
 
 _Recognise = Callable[[bytes], bool]
-_Open = Callable[[Path, FileOptions, ClockOptions], Recording]
+_Open = Callable[[Path, FileOptions], TableSource]
 
 # Asked in this order with the first bytes of the decompressed content; text comes last because
 # it is recognised by what it does not contain.
-_READERS: tuple[tuple[_Recognise, _Open], ...] = ((text_opening.is_text, text_opening.open_text),)
+_READERS: tuple[tuple[_Recognise, _Open], ...] = ((is_text, open_text),)
 
 
 def open_recording(path: Path, file: FileOptions, clock: ClockOptions) -> Recording:
@@ -25,10 +28,10 @@ def open_recording(path: Path, file: FileOptions, clock: ClockOptions) -> Record
     RecordingError
         No reader takes the file, or the one that does finds it damaged or not as stated.
     """
-    first = text_opening.first_bytes(path)
+    first = first_bytes(path)
     for recognise, open_ in _READERS:
         if recognise(first):
-            return open_(path, file, clock)
+            return TableRecording(path, open_(path, file), clock)
     raise RecordingError(
         path,
         "",

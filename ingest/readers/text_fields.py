@@ -63,6 +63,16 @@ def sample(text: str, decimal: str, missing: tuple[str, ...]) -> float | None:
     return math.nan if number in numbers or math.isinf(number) else number
 
 
+def stands_for_number(text: str, decimal: str) -> bool:
+    """Whether a missing marker is itself a number, such as 999.999."""
+    return _NUMBER.fullmatch(text.strip().replace(decimal, ".")) is not None
+
+
+def says_not_a_number(text: str) -> bool:
+    """NaN in words, which stands among numbers only; a dash or a blank stands anywhere."""
+    return "nan" in text.casefold()
+
+
 def looks_like_time(text: str) -> bool:
     """A date, a time of day, or both."""
     return ("-" in text or ":" in text or "." in text or "/" in text) and bool(

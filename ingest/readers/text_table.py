@@ -8,28 +8,18 @@ is well after all (a delimiter inside quotes) or says which line and column is a
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ingest.errors import RecordingError
 from ingest.readers.clock import stamps_from_text
-from ingest.readers.text_chunks import Chunk
-from ingest.readers.text_fields import BLANKS, MISSING, sample, split_line
+from ingest.readers.tables import Stamps, Table, TimeColumn
+from ingest.readers.text_chunks import Chunk, count_byte
+from ingest.readers.text_fields import BLANKS, MISSING, sample, split_line, stands_for_number
 from ingest.readers.text_layout import TextLayout
-
-Stamps = NDArray[np.int64] | NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Table:
-    """Samples of one chunk and, where there is a time column, their raw stamps."""
-
-    samples: NDArray[np.float64]  # (n_wanted, n), NaN where missing
-    stamps: Stamps | None  # (n,) nanoseconds, or numbers in the time column's own unit
 
 
 class _ChunkFile:
@@ -55,8 +45,14 @@ class TableParser:
     path: Path
     layout: TextLayout
     wanted: tuple[int, ...]  # columns, in the order asked for; may repeat
-    time_index: int | None
-    time_format: str | None  # None: the time column holds numbers
+    time: TimeColumn | None
+    # Ways to try in turn, tolerant or not; the strict one, a tenth faster, cannot serve where a
+    # number stands for a missing sample. Several threads may shorten it: to the same end.
+    _manners: list[bool] = field(default_factory=lambda: [False, True])
+
+    def __post_init__(self) -> None:
+        if any(stands_for_number(marker, self.layout.decimal) for marker in self.layout.missing):
+            self._manners[:] = [True]
 
     def parse(self, chunk: Chunk) -> Table:
         """Numbers of one chunk.
@@ -70,79 +66,95 @@ class TableParser:
 
         if b"\0" in chunk.data:
             self._refuse_nul(chunk)
-        try:
-            table = self._parse_fast(chunk.data)
-        except (ValueError, pd.errors.ParserError):
-            table = None
-        return self._parse_slowly(chunk) if table is None else table
+        for tolerant in self._manners:
+            try:
+                table = self._parse_fast(chunk.data, tolerant)
+            except (ValueError, pd.errors.ParserError):
+                continue
+            if table is not None:
+                if tolerant:
+                    self._manners[:] = [True]  # what one chunk needs, the next will need too
+                return table
+        return self._parse_slowly(chunk)
 
-    def _parse_fast(self, data: bytes) -> Table | None:
-        """Numbers of a chunk, None where its rows may be ragged."""
+    def _parse_fast(self, data: bytes, tolerant: bool) -> Table | None:
+        """Numbers of a chunk, None where its rows may be ragged; tolerant knows missing markers."""
         import pandas as pd
 
         if not data.strip():
-            return Table(np.empty((len(self.wanted), 0)), self._no_stamps())
+            return Table(np.empty((len(self.wanted), 0)), None)
         used = self._used_columns()
-        blanks = self.layout.delimiter == BLANKS
-        types: dict[int, Any] = dict.fromkeys(used, np.float64)
-        if self.time_index is not None and self.time_format is not None:
-            types[self.time_index] = str
         frame = pd.read_csv(
             cast(Any, _ChunkFile(data)),
-            sep=r"\s+" if blanks else self.layout.delimiter,
+            sep=r"\s+" if self.layout.delimiter == BLANKS else self.layout.delimiter,
             header=None,
-            usecols=used,
-            dtype=types,
+            usecols=None if len(used) == self.layout.n_fields else used,
+            dtype=self._types(used),
             decimal=self.layout.decimal,
+            na_filter=tolerant,
             na_values=[*MISSING, *self.layout.missing],
-            skipinitialspace=True,
+            skipinitialspace=tolerant,
             low_memory=False,
             encoding_errors="replace",
             engine="c",
         )
-        table = self._table(frame)
-        return None if self._may_be_ragged(data, frame) else table
+        return None if self._may_be_ragged(data, frame) else self._table(frame)
 
     def _used_columns(self) -> list[int]:
         used = set(self.wanted)
-        if self.time_index is not None:
-            used.add(self.time_index)
+        if self.time is not None:
+            used.add(self.time.index)
         if self.layout.delimiter == BLANKS:
             used.add(self.layout.n_fields - 1)  # empty in every short row
         return sorted(used)
 
-    def _no_stamps(self) -> Stamps | None:
-        return None if self.time_index is None else np.empty(0)
+    def _types(self, used: list[int]) -> Any:
+        if self.time is None or self.time.format is None:
+            return np.float64
+        return {index: str if index == self.time.index else np.float64 for index in used}
 
     def _table(self, frame: Any) -> Table:
-        numeric = frame
-        stamps: Stamps | None = None
-        if self.time_index is not None:
-            column = frame[self.time_index]
-            if self.time_format is None:
-                stamps = column.to_numpy()
-            else:
-                stamps = stamps_from_text(column.to_numpy(dtype=object), self.time_format)
-                numeric = frame.drop(columns=self.time_index)
-        if np.isnan(stamps).any() if stamps is not None else False:
-            raise ValueError("a time stamp is missing")
-        place = {column: row for row, column in enumerate(numeric.columns)}
-        samples = numeric.to_numpy(dtype=np.float64).T[[place[column] for column in self.wanted]]
-        samples[np.isinf(samples)] = np.nan
+        stamps = None if self.time is None else self._stamps(frame[self.time.index])
+        if self.time is not None and self.time.format is not None:
+            frame = frame.drop(columns=self.time.index)
+        samples = frame.to_numpy(dtype=np.float64).T
+        if self.wanted != tuple(frame.columns):
+            place = {column: row for row, column in enumerate(frame.columns)}
+            samples = samples[[place[column] for column in self.wanted]]
+        if not np.isfinite(samples.sum()):
+            samples = np.where(np.isinf(samples), np.nan, samples)
         return Table(samples, stamps)
+
+    def _stamps(self, column: Any) -> Stamps:
+        if self.time is not None and self.time.format is not None:
+            return stamps_from_text(column.to_numpy(dtype=object), self.time.format)
+        numbers = np.asarray(column, dtype=np.float64)
+        if not np.isfinite(numbers).all():
+            raise ValueError("a time stamp is missing")
+        return numbers
 
     def _may_be_ragged(self, data: bytes, frame: Any) -> bool:
         if self.layout.delimiter == BLANKS:
             return bool(frame[self.layout.n_fields - 1].isna().any())
-        delimiter = ord(self.layout.delimiter)
-        count = int(np.count_nonzero(np.frombuffer(data, np.uint8) == delimiter))
-        return count != len(frame) * (self.layout.n_fields - 1)
+        found = count_byte(data, self.layout.delimiter.encode(self.layout.chunk_encoding))
+        return found != len(frame) * (self.layout.n_fields - 1)
 
     def _parse_slowly(self, chunk: Chunk) -> Table:
         rows: list[list[float]] = []
-        stamps: list[float] = []
-        texts: list[str] = []
-        numbers: list[int] = []
+        times: dict[int, str] = {}  # by line
+        for line, fields in self._split_lines(chunk):
+            rows.append([self._number(fields, column, line) for column in self.wanted])
+            if self.time is not None:
+                times[line] = fields[self.time.index]
+        samples = np.array(rows, dtype=np.float64).reshape(-1, len(self.wanted)).T
+        if self.time is None:
+            return Table(samples, None)
+        if self.time.format is None:
+            numbers = [self._time_number(text, line) for line, text in times.items()]
+            return Table(samples, np.array(numbers, dtype=np.float64))
+        return Table(samples, self._text_stamps(times, self.time.format))
+
+    def _split_lines(self, chunk: Chunk) -> Iterator[tuple[int, list[str]]]:
         lines = chunk.data.decode(self.layout.chunk_encoding, errors="replace").split("\n")
         for number, line in enumerate(lines, chunk.first_line):
             if not line.strip():
@@ -151,18 +163,7 @@ class TableParser:
             if len(fields) != self.layout.n_fields:
                 cut = chunk.is_last and number == chunk.first_line + len(lines) - 1
                 self._refuse_ragged(number, len(fields), cut)
-            rows.append([self._number(fields, column, number) for column in self.wanted])
-            numbers.append(number)
-            if self.time_index is not None and self.time_format is None:
-                stamps.append(self._time_number(fields, self.time_index, number))
-            elif self.time_index is not None:
-                texts.append(fields[self.time_index])
-        samples = np.array(rows, dtype=np.float64).reshape(-1, len(self.wanted)).T
-        if self.time_index is None:
-            return Table(samples, None)
-        if self.time_format is None:
-            return Table(samples, np.array(stamps))
-        return Table(samples, self._text_stamps(texts, numbers))
+            yield number, fields
 
     def _number(self, fields: Sequence[str], column: int, line: int) -> float:
         value = sample(fields[column], self.layout.decimal, self.layout.missing)
@@ -175,21 +176,18 @@ class TableParser:
             )
         return value
 
-    def _time_number(self, fields: Sequence[str], column: int, line: int) -> float:
-        value = sample(fields[column], self.layout.decimal, self.layout.missing)
+    def _time_number(self, text: str, line: int) -> float:
+        value = sample(text, self.layout.decimal, self.layout.missing)
         if value is None or np.isnan(value):
-            self._refuse_time(fields[column], line, "a number, as in the first rows")
+            self._refuse_time(text, line, "a number, as in the first rows")
         return cast(float, value)
 
-    def _text_stamps(self, texts: list[str], lines: list[int]) -> Stamps:
-        assert self.time_format is not None
-        if not texts:
-            return np.empty(0, np.int64)
+    def _text_stamps(self, times: dict[int, str], time_format: str) -> Stamps:
         try:
-            return stamps_from_text(texts, self.time_format)
+            return stamps_from_text(list(times.values()), time_format)
         except ValueError:
-            for text, line in zip(texts, lines, strict=True):
-                self._try_stamp(text, line, self.time_format)
+            for line, text in times.items():
+                self._try_stamp(text, line, time_format)
             raise
 
     def _try_stamp(self, text: str, line: int, time_format: str) -> None:
@@ -199,10 +197,10 @@ class TableParser:
             self._refuse_time(text, line, f"a time in the format {time_format!r}")
 
     def _refuse_time(self, text: str, line: int, wanted: str) -> None:
-        assert self.time_index is not None
+        assert self.time is not None
         raise RecordingError(
             self.path,
-            self._place(line, self.time_index),
+            self._place(line, self.time.index),
             f"the time stamp is {text!r}, wanted {wanted}",
             "state time_format, or a rate instead of time_column",
         )
