@@ -11,10 +11,11 @@ BLANKS = " "  # stands for any run of blanks as delimiter
 
 # Texts that loggers and spreadsheets write where a sample is missing; the empty field is one too.
 MISSING = (
-    *("", "NaN", "NAN", "nan", "-nan", "-NaN", "NA", "N/A", "n/a", "#N/A", "#NV", "#NUM!"),
-    *("NULL", "null", "None", "-", "--", "---", "*", "?"),
+    *("", "NaN", "NAN", "nan", "-nan", "-NaN", "NA", "<NA>", "N/A", "n/a", "#N/A", "#NA", "#NV"),
+    *("NULL", "Null", "null", "None", "#NUM!", "-", "--", "---", "*", "?"),
+    *("1.#IND", "-1.#IND", "1.#QNAN", "-1.#QNAN", "1.#INF", "-1.#INF"),
 )
-_INFINITE = re.compile(r"[+-]?inf(inity)?|[+-]?1\.#\w+", re.IGNORECASE)
+_INFINITE = re.compile(r"[+-]?inf(inity)?", re.IGNORECASE)
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _TIME = re.compile(r"(\d{4}-\d\d-\d\d|\d\d?[./]\d\d?[./]\d{2,4})?[T ]?(\d\d?:\d\d(:\d\d)?\S*)?")
 _BRACKETED = re.compile(r"[\[(<].{0,12}[\])>]")

@@ -93,6 +93,7 @@ class TableParser:
             decimal=self.layout.decimal,
             na_filter=tolerant,
             na_values=[*MISSING, *self.layout.missing],
+            keep_default_na=False,
             skipinitialspace=tolerant,
             low_memory=False,
             encoding_errors="replace",

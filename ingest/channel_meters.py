@@ -1,0 +1,180 @@
+"""What one channel's raw samples show as they stream by: lost, clipped, flat or held ones.
+
+Each meter takes finite samples block by block and keeps a few numbers, whatever the length.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Samples = NDArray[np.float64]
+
+# A code of the converter this close below full scale is its last: converters rated ±10 V end at
+# 9.9997 V or, with a margin for calibration, a little lower (common practice, no source).
+FULL_SCALE_SHARE = 0.999
+# Equal samples in a row that make a flat top; two happen by chance in any counted signal.
+FLAT_RUN = 3
+# Samples at the extreme against those at the next value below it. The crest of a slow, coarsely
+# counted sine has at most √2 / (2 − √2) = 2.4; a clipped signal has its whole tail there.
+PILE_UP_RATIO = 4.0
+# So many samples at the extreme stand out without standing in a row: noise clipped at its peaks.
+PILE_UP_SAMPLES = 20
+# Hold times are kept up to this length; longer ones count as this long.
+_LONGEST_HOLD = 10_000
+# The shortest holds of a sensor that is read n times per value are n samples long; those of a
+# free-running converter are one or two, since noise makes its last digit flicker.
+_SHORT_HOLD_QUANTILE = 0.1
+HELD_SAMPLES = 3
+# Share of the holds that must be about a whole multiple of the usual one (two equal values in a
+# row make one hold of twice the length), and how closely.
+_REGULAR_SHARE = 0.7
+_REGULAR_TOLERANCE = 0.1
+_FEWEST_HOLDS = 10  # fewer say nothing about regularity
+
+
+class MissingMeter:
+    """Counts samples that are missing or not finite, and the longest gap of them."""
+
+    def __init__(self) -> None:
+        self.n = 0
+        self.missing = 0
+        self.longest = 0
+        self._running = 0  # length of the gap that reaches the end of the last block
+
+    def feed(self, is_missing: NDArray[np.bool_]) -> None:
+        """Take the next block, (n,) true where there is no sample."""
+        self.n += is_missing.size
+        self.missing += int(np.count_nonzero(is_missing))
+        runs, self._running = _runs(is_missing, self._running)
+        self.longest = max([self.longest, self._running, *runs])
+
+
+class ClipMeter:
+    """Counts samples at or beyond full scale."""
+
+    def __init__(self, full_scale: float | None) -> None:
+        self._limit = np.inf if full_scale is None else FULL_SCALE_SHARE * abs(full_scale)
+        self._n = 0
+        self.count = 0
+        self.first: int | None = None  # index of the first one
+
+    def feed(self, samples: Samples) -> None:
+        """Take the next block as recorded, (n,), NaN where missing."""
+        at_limit = np.abs(samples) >= self._limit
+        count = int(np.count_nonzero(at_limit))
+        if count and self.first is None:
+            self.first = self._n + int(np.argmax(at_limit))
+        self.count += count
+        self._n += samples.size
+
+
+class CrestMeter:
+    """Follows the largest value of a channel, and whether it looks cut off there."""
+
+    def __init__(self) -> None:
+        self.top = self._second = -np.inf
+        self._at_top = self._at_second = 0
+        self._n = self._running = self._longest = 0
+
+    def feed(self, samples: Samples) -> None:
+        """Take the next block of finite samples, (n,)."""
+        self._n += samples.size
+        largest = float(samples.max())
+        if largest < self._second:
+            self._running = 0
+            return
+        self._rank(samples, largest)
+        runs, self._running = _runs(samples == self.top, self._running)
+        self._longest = max([self._longest, self._running, *runs])
+
+    def _rank(self, samples: Samples, largest: float) -> None:
+        """Keep the two largest values so far and how often they have occurred."""
+        below = samples[samples < largest]
+        counts = {self._second: self._at_second, self.top: self._at_top}
+        counts[largest] = counts.get(largest, 0) + samples.size - below.size
+        if below.size:
+            next_largest = float(below.max())
+            count = int(np.count_nonzero(below == next_largest))
+            counts[next_largest] = counts.get(next_largest, 0) + count
+        if largest > self.top:
+            self._running = self._longest = 0
+        self.top, self._second = sorted({*counts, -np.inf}, reverse=True)[:2]
+        self._at_top, self._at_second = counts[self.top], counts.get(self._second, 0)
+
+    @property
+    def flat_samples(self) -> int:
+        """Samples at the extreme; zero where the crest looks natural."""
+        stands_out = self._longest >= FLAT_RUN or self._at_top >= PILE_UP_SAMPLES
+        piled_up = self._at_top >= PILE_UP_RATIO * max(self._at_second, 1)
+        is_crest = 2 * self._at_top < self._n  # else: a signal that seldom leaves one value
+        return self._at_top if stands_out and piled_up and is_crest else 0
+
+
+class HoldMeter:
+    """Follows how long each value lasts."""
+
+    def __init__(self) -> None:
+        self._last: float | None = None
+        self._length = 0
+        self._holds = np.zeros(_LONGEST_HOLD + 1, dtype=np.int64)
+        self.n = 0
+
+    def feed(self, samples: Samples) -> None:
+        """Take the next block of finite samples, (n,)."""
+        self.n += samples.size
+        changes = np.flatnonzero(samples[1:] != samples[:-1]) + 1
+        if self._last is not None and samples[0] != self._last:
+            changes = np.concatenate([[0], changes])
+        if changes.size:
+            # the very first hold may have begun before the record: it is not kept
+            first = [self._length + changes[0]] if self._last is not None else []
+            lengths = np.minimum(np.concatenate([first, np.diff(changes)]), _LONGEST_HOLD)
+            self._holds += np.bincount(lengths.astype(np.int64), minlength=_LONGEST_HOLD + 1)
+            self._length = samples.size - int(changes[-1])
+        else:
+            self._length += samples.size
+        self._last = float(samples[-1])
+
+    @property
+    def is_constant(self) -> bool:
+        """One value from beginning to end."""
+        return self.n > 0 and self._length == self.n
+
+    @property
+    def hold_samples(self) -> float | None:
+        """Samples per value of a channel whose values come more slowly than its samples."""
+        changes = int(self._holds.sum())
+        if changes < _FEWEST_HOLDS:
+            return None
+        cumulative = np.cumsum(self._holds)
+        short, usual = (
+            int(np.searchsorted(cumulative, share * changes, side="left"))
+            for share in (_SHORT_HOLD_QUANTILE, 0.5)
+        )
+        if short < HELD_SAMPLES:
+            return None
+        lengths = np.arange(self._holds.size)
+        multiple = np.maximum(np.rint(lengths / usual), 1)
+        is_regular = np.abs(lengths - multiple * usual) <= max(1.0, _REGULAR_TOLERANCE * usual)
+        regular = np.where(is_regular, self._holds, 0)
+        if regular.sum() < _REGULAR_SHARE * changes:
+            return None
+        return float(np.sum(regular * lengths) / np.sum(regular * multiple))
+
+
+def _runs(flags: NDArray[np.bool_], running: int) -> tuple[list[int], int]:
+    """Lengths of the runs of true that end in this block, and of the one that reaches its end.
+
+    A run that has reached the end of the last block with length `running` goes on here.
+    """
+    if not flags.any():
+        return ([running] if running else []), 0
+    edges = np.flatnonzero(np.diff(flags, prepend=False, append=False))
+    lengths = (edges[1::2] - edges[::2]).tolist()
+    if running and flags[0]:
+        lengths[0] += running
+    elif running:
+        lengths.insert(0, running)
+    last = lengths.pop() if flags[-1] else 0
+    return lengths, last

@@ -1,0 +1,243 @@
+"""Checks of a recording as it streams by, before anyone trusts it.
+
+Drift between the zeros and resonances of the rig need more than the samples of one run and are
+looked at elsewhere.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.channel import FORCES, MOMENTS, PRESSURES, Channel
+from ingest.channel_meters import ClipMeter, CrestMeter, HoldMeter, MissingMeter
+from ingest.findings import Finding, Severity
+from ingest.recording import ClockSummary
+
+# Missing samples are filled by straight lines, which takes their share out of the variance: 1 %
+# is a tenth of a usual confidence interval, 5 % half of one (engineering judgement).
+MISSING_WARNING, MISSING_ERROR = 0.01, 0.05
+# Clipped samples lie in the tail: one in a thousand changes the RMS of a Gaussian signal little,
+# its extremes at once (engineering judgement).
+CLIPPED_ERROR = 0.001
+# Jitter of a share j of the step turns (2π·0.2·j)² of the power at a fifth of the sample rate
+# into noise (two terms of the sinc series): 0.02 % at 1 %, 1.6 % at 10 %.
+JITTER_NOTE, JITTER_WARNING = 0.01, 0.1
+# A rate that is wrong by a share moves every frequency by it: 0.1 % is a tenth of the usual
+# standard error of a Strouhal number, 1 % as large as it (engineering judgement).
+RATE_WARNING, RATE_ERROR = 0.001, 0.01
+# More equal stamps than this mean stamps coarser than the sampling, not a faulty clock.
+COARSE_STAMPS = 0.1
+
+_MEASURED = (*FORCES, *MOMENTS, *PRESSURES, "bridge", "velocity", "acceleration")
+_SLOW = ("temperature", "static pressure", "other")  # may well stand still
+
+
+class _ChannelCheck:
+    """All meters of one channel."""
+
+    def __init__(self, channel: Channel) -> None:
+        self.channel = channel
+        self.missing = MissingMeter()
+        self.clip = ClipMeter(channel.full_scale_raw)
+        self.crest, self.trough = CrestMeter(), CrestMeter()
+        self.hold = HoldMeter()
+
+    def feed(self, samples: NDArray[np.float64]) -> None:
+        is_missing = ~np.isfinite(samples)
+        self.missing.feed(is_missing)
+        if self.channel.full_scale_raw is not None:
+            self.clip.feed(samples)
+        present = samples[~is_missing] if is_missing.any() else samples
+        if present.size:
+            self.crest.feed(present)
+            self.trough.feed(-present)
+            self.hold.feed(present)
+
+    @property
+    def is_measured(self) -> bool:
+        return self.channel.measures in _MEASURED
+
+
+class RecordChecks:
+    """Takes the raw samples of one pass and says what is wrong with them."""
+
+    def __init__(self, channels: Sequence[Channel], rate_hz: float) -> None:
+        self._checks = [_ChannelCheck(channel) for channel in channels]
+        self._rate_hz = rate_hz
+
+    def feed(self, raw: NDArray[np.float64]) -> None:
+        """Take the next block, (n_channels, n) as recorded, NaN or infinite where missing."""
+        for check, samples in zip(self._checks, raw, strict=True):
+            check.feed(samples)
+
+    def findings(self, run: str, clock: ClockSummary) -> tuple[Finding, ...]:
+        """What was found, by channel in their order, then the clock's findings."""
+        found: list[Finding] = []
+        for check in self._checks:
+            found += _missing_findings(check, run, self._rate_hz)
+            found += _clip_findings(check, run, self._rate_hz, clock.first_s)
+            found += _hold_findings(check, run, self._rate_hz)
+        return (*found, *_clock_findings(clock, run, self._rate_hz))
+
+
+def _missing_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[Finding]:
+    meter, name = check.missing, check.channel.name
+    if meter.missing == 0:
+        return
+    share = meter.missing / meter.n
+    severity = _severity(share, MISSING_WARNING, MISSING_ERROR)
+    yield Finding(
+        severity,
+        "missing-samples",
+        run,
+        name,
+        f"run {run}, {name}: {meter.missing} of {meter.n} samples are missing or not finite "
+        f"({_percent(share)}), the longest gap {meter.longest / rate_hz:.3g} s",
+        "gaps are filled by straight lines; look at cables and logger before using the record",
+    )
+
+
+def _clip_findings(
+    check: _ChannelCheck, run: str, rate_hz: float, first_s: float
+) -> Iterator[Finding]:
+    clip, name, n = check.clip, check.channel.name, check.missing.n
+    if clip.first is not None:
+        yield Finding(
+            "error" if clip.count > CLIPPED_ERROR * n else "warning",
+            "clipped",
+            run,
+            name,
+            f"run {run}, {name}: {clip.count} samples ({_percent(clip.count / n)}) reach the full "
+            f"scale of {check.channel.full_scale_raw:g}, first at "
+            f"{first_s + clip.first / rate_hz:.4g} s",
+            "lower the amplifier's gain or widen the range, and repeat the run",
+        )
+        return
+    flat = check.crest.flat_samples + check.trough.flat_samples
+    if flat and check.is_measured and not check.hold.is_constant:
+        ends = (check.trough, -check.trough.top), (check.crest, check.crest.top)
+        levels = " and ".join(f"{level:g}" for meter, level in ends if meter.flat_samples)
+        yield Finding(
+            "warning",
+            "flat-tops",
+            run,
+            name,
+            f"run {run}, {name}: {flat} samples ({_percent(flat / n)}) stand at the "
+            f"extreme of {levels}, as if the signal were clipped there",
+            "state full_scale, look at the amplifier's range, and repeat the run if it clips",
+        )
+
+
+def _hold_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[Finding]:
+    name = check.channel.name
+    if check.hold.is_constant and check.hold.n > 1:
+        yield Finding(
+            _stuck_severity(check),
+            "constant",
+            run,
+            name,
+            f"run {run}, {name}: all {check.hold.n} samples are {check.crest.top:g}",
+            "the sensor is not connected or the amplifier is in reset; leave the channel out",
+        )
+    elif (hold := check.hold.hold_samples) is not None:
+        yield Finding(
+            "warning" if check.is_measured else "note",
+            "held-values",
+            run,
+            name,
+            f"run {run}, {name}: the value changes only every ~{hold:.3g} samples: "
+            f"really about {rate_hz / hold:.3g} Hz, not {rate_hz:g} Hz",
+            f"trust nothing above {rate_hz / hold / 2:.3g} Hz in this channel, or have "
+            "the logger read the sensor at the full rate",
+        )
+
+
+def _stuck_severity(check: _ChannelCheck) -> Severity:
+    if check.is_measured:
+        return "error"
+    return "note" if check.channel.measures in _SLOW else "warning"
+
+
+def _clock_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Finding]:
+    if not clock.stamped or clock.n < 2:
+        return
+    yield from _order_findings(clock, run)
+    if clock.gaps:
+        share = clock.lost_samples / (clock.n + clock.lost_samples)
+        yield Finding(
+            "error" if share > MISSING_ERROR else "warning",
+            "clock-gaps",
+            run,
+            None,
+            f"run {run}: the time stamps have {clock.gaps} gaps, the longest "
+            f"{clock.largest_step_s:.4g} s; about {clock.lost_samples} samples "
+            f"({_percent(share)}) are lost",
+            "the gaps are closed up, not filled; use `from` and `to` for a part without them",
+        )
+    jitter = clock.jitter_s * rate_hz
+    if jitter > JITTER_NOTE and clock.repeated <= COARSE_STAMPS * clock.n:
+        yield Finding(
+            "warning" if jitter > JITTER_WARNING else "note",
+            "clock-jitter",
+            run,
+            None,
+            f"run {run}: the steps of the time stamps scatter by {1e3 * clock.jitter_s:.3g} ms "
+            f"r.m.s. ({_percent(jitter)} of a step), from {1e3 * clock.smallest_step_s:.4g} to "
+            f"{1e3 * clock.largest_step_s:.4g} ms",
+            "samples are taken as evenly spaced; have the logger's hardware clock time them",
+        )
+    yield from _rate_findings(clock, run, rate_hz)
+
+
+def _order_findings(clock: ClockSummary, run: str) -> Iterator[Finding]:
+    if clock.backward:
+        yield Finding(
+            "error",
+            "clock-backward",
+            run,
+            None,
+            f"run {run}: the time stamps run backwards {clock.backward} times, by up to "
+            f"{-clock.smallest_step_s:.4g} s",
+            "the file may be two recordings in one, or the clock was set: use `from` and `to`",
+        )
+    if clock.repeated:
+        coarse = clock.repeated > COARSE_STAMPS * clock.n
+        yield Finding(
+            "note" if coarse else "warning",
+            "clock-coarse" if coarse else "clock-repeated",
+            run,
+            None,
+            f"run {run}: {clock.repeated} of {clock.n} time stamps equal the one before",
+            "the stamps are coarser than the sampling; state a rate if it is known"
+            if coarse
+            else "rows may be doubled; look at the logger's settings",
+        )
+
+
+def _rate_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Finding]:
+    error = abs(clock.measured_rate_hz / rate_hz - 1.0)
+    if error > RATE_WARNING:
+        yield Finding(
+            "error" if error > RATE_ERROR else "warning",
+            "clock-rate",
+            run,
+            None,
+            f"run {run}: the time stamps give {clock.measured_rate_hz:.6g} Hz, the rate used is "
+            f"{rate_hz:.6g} Hz ({_percent(error)} apart)",
+            "find out which is right: every frequency is wrong by as much",
+        )
+
+
+def _severity(share: float, warning: float, error: float) -> Severity:
+    if share > error:
+        return "error"
+    return "warning" if share > warning else "note"
+
+
+def _percent(share: float) -> str:
+    digits = 2 if share == 0.0 else max(0, 1 - math.floor(math.log10(100.0 * share)))
+    return f"{100.0 * share:.{digits}f} %"
