@@ -68,26 +68,13 @@ def open_campaign(folder: str | Path) -> Campaign:
     Raises NoCampaignError where the folder is none, SheetError with all faults of all sheets.
     """
     folder = Path(folder)
-    path = folder / CAMPAIGN_FILE
-    if not path.is_file():
+    if not (folder / CAMPAIGN_FILE).is_file():
         raise NoCampaignError(folder)
-    table, faults = _checked_toml(folder, path)
-    sheet = None
-    if table is not None:
-        sheet, found = validate(CampaignSheet, table, CAMPAIGN_FILE)
-        faults += found
-    vehicle, found = _vehicle(folder, sheet)
+    sheet, sheet_faults = _campaign_sheet(folder)
+    vehicle, vehicle_faults = _vehicle(folder, sheet)
     tables, runs, run_faults = _runs(folder)
-    faults += found + run_faults
-    read = SheetsRead(
-        runs=tables,
-        baseline=sheet.campaign.baseline if sheet else None,
-        model=_model(sheet),
-        test_section=_test_section(sheet),
-        vehicle=vehicle,
-        vehicle_file=sheet.vehicle.file if sheet and sheet.vehicle else None,
-    )
-    faults += cross_faults(read)
+    read = _sheets_read(sheet, vehicle, tables)
+    faults = [*sheet_faults, *vehicle_faults, *run_faults, *cross_faults(read)]
     if faults or sheet is None:
         raise SheetError(folder, faults)
     return Campaign(
@@ -98,6 +85,24 @@ def open_campaign(folder: str | Path) -> Campaign:
         test_section=read.test_section,
         vehicle=vehicle,
         runs=tuple(sorted(runs, key=lambda run: natural_order(run.number))),
+    )
+
+
+def _campaign_sheet(folder: Path) -> tuple[CampaignSheet | None, list[SheetFault]]:
+    table, faults = _checked_toml(folder, folder / CAMPAIGN_FILE)
+    return (None, faults) if table is None else validate(CampaignSheet, table, CAMPAIGN_FILE)
+
+
+def _sheets_read(
+    sheet: CampaignSheet | None, vehicle: Vehicle | None, tables: dict[str, dict[str, Any]]
+) -> SheetsRead:
+    return SheetsRead(
+        runs=tables,
+        baseline=sheet.campaign.baseline if sheet else None,
+        model=_model(sheet),
+        test_section=_test_section(sheet),
+        vehicle=vehicle,
+        vehicle_file=sheet.vehicle.file if sheet and sheet.vehicle else None,
     )
 
 

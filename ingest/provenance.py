@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from types import MappingProxyType
 from typing import Any
 
 
@@ -22,13 +21,13 @@ class Step:
     """One processing step that has succeeded."""
 
     name: str
-    settings: Mapping[str, Any]
+    settings: Mapping[str, Any]  # plain values, to be printed as JSON
     version: str  # of this package when the step ran
 
 
 def step(name: str, **settings: Any) -> Step:
     """Record a step that has just succeeded, with the package's version."""
-    return Step(name, MappingProxyType(settings), package_version())
+    return Step(name, settings, package_version())
 
 
 @dataclass(frozen=True)

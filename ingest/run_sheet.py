@@ -83,7 +83,7 @@ def _in_utc(moment: datetime | None) -> datetime | None:
     """A moment with a time zone; one written without is taken as UTC."""
     if moment is None:
         return None
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment
 
 
 def _channel(model: ChannelTable, stated: dict[str, Any]) -> Channel:

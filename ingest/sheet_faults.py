@@ -42,10 +42,10 @@ def read_toml(path: Path, shown: str) -> dict[str, Any] | SheetFault:
     """Read a TOML file, or say what is wrong with it and in which line."""
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except tomllib.TOMLDecodeError as error:
-        return SheetFault(shown, "", f"is not valid TOML: {error}")
     except UnicodeDecodeError as error:
         return SheetFault(shown, "", f"is not UTF-8 text: byte {error.start} cannot be read")
+    except ValueError as error:  # TOMLDecodeError, or an integer of thousands of digits
+        return SheetFault(shown, "", f"is not valid TOML: {error}")
     except RecursionError:
         return SheetFault(shown, "", "is nested too deeply to be a sheet")
     except OSError as error:

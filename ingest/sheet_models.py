@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, model_validator
@@ -10,6 +9,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, m
 from ingest.calibration import CalibrationFault, StraightLine, straight_line
 from ingest.channel import Measures
 from ingest.errors import QuantityError
+from ingest.record import Kind
 from ingest.sheet_values import (
     Angle,
     AnyPressure,
@@ -17,6 +17,7 @@ from ingest.sheet_values import (
     Character,
     Column,
     Density,
+    Encoding,
     FilePath,
     Frequency,
     Length,
@@ -28,6 +29,7 @@ from ingest.sheet_values import (
     Scale,
     Share,
     Speed,
+    Started,
     Temperature,
     Time,
     Viscosity,
@@ -36,8 +38,6 @@ from ingest.sheet_values import (
     pieces,
 )
 from ingest.units import parse_quantity
-
-Kind = Literal["wind-on", "wind-off"]
 
 
 class Table(BaseModel):
@@ -90,7 +90,7 @@ class RunTable(Table):
     configuration: Name | None = None
     kind: Annotated[Kind, Field(description="'wind-on' or 'wind-off'")]
     recording: FilePath
-    started: datetime | None = None
+    started: Started | None = None
     zero_before: Name | None = None
     zero_after: Name | None = None
     yaw: Angle = 0.0
@@ -148,7 +148,7 @@ class SamplingTable(Table):
 class FileTable(Table):
     delimiter: Character | None = None
     decimal: Literal[".", ","] | None = None
-    encoding: Name | None = None
+    encoding: Encoding | None = None
     skip_rows: Row | None = None
     header_row: Row | None = None
     units_row: Row | None = None

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import codecs
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field, StrictStr
+from pydantic import AfterValidator, BeforeValidator, Field, StrictStr
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from ingest.errors import QuantityError
 from ingest.units import Dimension, parse_quantity, split_quantity, wanted_quantity
+
+_YEARS = range(1900, 2201)  # of a recording's start; anything else is a slip of the pen
 
 
 def fault(problem: str, key: str | None = None) -> PydanticCustomError:
@@ -70,6 +74,26 @@ def _number_with_unit(given: Any) -> str | float:
         raise fault(f"got {given!r}; wanted a number with a unit, such as '250 N/V'") from error
 
 
+def _written_moment(given: Any) -> Any:
+    """Only what reads as a date: pydantic would take a bare number as seconds since 1970."""
+    if isinstance(given, datetime | str):
+        return given
+    raise fault(f"got {given!r}; wanted a date and time such as 2026-03-02T10:14:00Z")
+
+
+def _plausible_moment(moment: datetime) -> datetime:
+    if moment.year in _YEARS:
+        return moment
+    raise fault(f"must lie between {_YEARS[0]} and {_YEARS[-1]}, got {moment.isoformat()}")
+
+
+def _encoding(given: str) -> str:
+    try:
+        return codecs.lookup(given).name
+    except (LookupError, ValueError) as error:
+        raise fault(f"got {given!r}; wanted an encoding such as 'utf-8' or 'latin-1'") from error
+
+
 def pieces(given: Any) -> Any:
     """One table is a list of one."""
     return [given] if isinstance(given, dict) else given
@@ -104,8 +128,10 @@ Column = Annotated[
     str | int, BeforeValidator(_column), Field(description="a column's name or its index from 0")
 ]
 NumberWithUnit = Annotated[str | float, BeforeValidator(_number_with_unit)]
+Started = Annotated[datetime, BeforeValidator(_written_moment), AfterValidator(_plausible_moment)]
 Name = Annotated[StrictStr, Field(min_length=1, description="text in quotes")]
 FilePath = Annotated[StrictStr, Field(min_length=1, description="a file's path in quotes")]
+Encoding = Annotated[StrictStr, AfterValidator(_encoding)]
 Character = Annotated[StrictStr, Field(min_length=1, max_length=1)]
 Point = Annotated[list[Position], Field(min_length=3, max_length=3)]
 Row = Annotated[int, Field(ge=0, strict=True)]

@@ -132,9 +132,20 @@ def parse_quantity(given: str | float, dimension: Dimension) -> float:
     """
     if isinstance(given, str):
         return _parse_text(given, dimension)
-    if isinstance(given, bool) or not isinstance(given, int | float) or not math.isfinite(given):
+    value = _plain_number(given)
+    if not math.isfinite(value):
         raise QuantityError(given, wanted_quantity(dimension))
-    return float(given)
+    return value
+
+
+def _plain_number(given: object) -> float:
+    """A number that is neither text nor true or false; NaN for anything else."""
+    if isinstance(given, bool) or not isinstance(given, int | float):
+        return math.nan
+    try:
+        return float(given)
+    except OverflowError:  # an integer beyond the largest float
+        return math.inf
 
 
 @lru_cache(maxsize=4096)

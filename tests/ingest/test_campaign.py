@@ -227,6 +227,7 @@ def test_a_channel_may_measure_the_wind(tmp_path: Path, measures: str) -> None:
     ("content", "fault"),
     [
         (b"format = 1\n[run\n", "is not valid TOML: "),
+        (b"format = 1\na = " + b"9" * 5000, "is not valid TOML: "),
         (b"format = '\xff'", "is not UTF-8 text: byte 10 cannot be read"),
         (b"a = " + b"[" * 5000, "is nested too deeply to be a sheet"),
     ],
@@ -241,7 +242,7 @@ def test_a_sheet_that_cannot_be_read_is_one_fault(
     (text,) = faults_of(folder)
 
     assert text.startswith(f"runs/020.toml: {fault}")
-    assert "line 2" in text or "TOML" not in text
+    assert "line 2" in text or "TOML" not in text or "digits" in text
 
 
 def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
