@@ -16,6 +16,8 @@ RESAMPLES = 1000
 # With fewer blocks than this the spread itself is not known well enough (simulated: coverage of
 # nominal 95 % intervals falls below 90 %).
 FEWEST_BLOCKS = 8
+# Limits further than this from the value on the log scale are as good as unknown.
+LARGEST_LOG = 50.0
 
 
 def politis_white_length(values: Array) -> float:
@@ -115,20 +117,24 @@ class LogEstimate:
 
         with np.errstate(divide="ignore", invalid="ignore"):
             distance = np.log(self.value / limit) / self.spread
-        distance = np.where(self.value > 0, distance, -np.inf)
-        return np.asarray(stdtr(max(self.blocks - 1, 1.0), np.nan_to_num(distance, nan=0.0)))
+        certain = np.nan_to_num(distance, nan=0.0)  # without spread: on one side, or on the limit
+        probability = stdtr(max(self.blocks - 1, 1.0), certain)
+        return np.asarray(np.where(self.value > 0, probability, 0.0))
 
     def limits(self, level: float = LEVEL) -> tuple[Array, Array]:
-        """Lower and upper confidence limits."""
+        """Lower and upper confidence limits; 0 and infinity where the value is not positive."""
         from scipy.special import stdtrit
 
         half = stdtrit(max(self.blocks - 1, 1.0), 0.5 + level / 2) * self.spread
-        return self.value * np.exp(-half), self.value * np.exp(half)
+        known = np.isfinite(half) & (self.value > 0)
+        factor = np.exp(np.clip(np.where(known, half, 0.0), None, LARGEST_LOG))
+        low = np.where(known, self.value / factor, 0.0)
+        return low, np.where(known, self.value * factor, np.inf)
 
     def interval(self, *index: int) -> Interval:
         """One element as an interval."""
-        low, high = self.limits()
-        return Interval(float(self.value[index]), float(low[index]), float(high[index]))
+        low, high = (float(limit[index]) for limit in self.limits())
+        return Interval(float(self.value[index]), low, high if np.isfinite(high) else None)
 
 
 def log_estimate(samples: Array, blocks: float, extra_variance: Array | float = 0.0) -> LogEstimate:
@@ -136,14 +142,16 @@ def log_estimate(samples: Array, blocks: float, extra_variance: Array | float = 
 
     The spread is inflated by √(n_b / (n_b - 1)) since blocks, not segments, are independent.
     `extra_variance` is the variance of the logarithm that resampling cannot see (run to run).
-    Values at or below zero (noise subtracted from nothing) give a spread of infinity.
+    Where some samples lie at or below zero (nearly all of a signal is noise) the spread is the
+    samples' own over the value; a value at or below zero has an infinite one.
     """
     value = samples[0]
+    inflation = blocks / max(blocks - 1, 0.5)
     good = (samples > 0).all(axis=0)
     logs = np.log(np.where(samples > 0, samples, 1.0))
-    inflation = blocks / max(blocks - 1, 0.5)
-    variance = logs[1:].var(axis=0, ddof=1) * inflation + extra_variance
-    return LogEstimate(value, np.where(good, np.sqrt(variance), np.inf), blocks)
+    relative = samples[1:].var(axis=0, ddof=1) / np.where(value > 0, value, 1.0) ** 2
+    variance = np.where(good, logs[1:].var(axis=0, ddof=1), relative) * inflation + extra_variance
+    return LogEstimate(value, np.where(value > 0, np.sqrt(variance), np.inf), blocks)
 
 
 def half_value(estimate: LogEstimate) -> LogEstimate:
