@@ -1,0 +1,1 @@
+"""Long checks, run by hand: `python -m tests.thorough coverage`."""
