@@ -18,7 +18,8 @@ FLAT_RUN = 3
 # Samples at the extreme against those at the next value below it. The crest of a slow, coarsely
 # counted sine has at most √2 / (2 − √2) = 2.4; a clipped signal has its whole tail there.
 PILE_UP_RATIO = 4.0
-# So many samples at the extreme stand out without standing in a row: noise clipped at its peaks.
+# So many samples at the extreme, now and then two in a row, stand out too: noise clipped at its
+# peaks. A sine sampled in step with itself reaches its crest often, but never twice in a row.
 PILE_UP_SAMPLES = 20
 # Hold times are kept up to this length; longer ones count as this long.
 _LONGEST_HOLD = 10_000
@@ -105,7 +106,8 @@ class CrestMeter:
     @property
     def flat_samples(self) -> int:
         """Samples at the extreme; zero where the crest looks natural."""
-        stands_out = self._longest >= FLAT_RUN or self._at_top >= PILE_UP_SAMPLES
+        in_noise = self._longest > 1 and self._at_top >= PILE_UP_SAMPLES
+        stands_out = self._longest >= FLAT_RUN or in_noise
         piled_up = self._at_top >= PILE_UP_RATIO * max(self._at_second, 1)
         is_crest = 2 * self._at_top < self._n  # else: a signal that seldom leaves one value
         return self._at_top if stands_out and piled_up and is_crest else 0

@@ -95,7 +95,7 @@ def _missing_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterato
         "missing-samples",
         run,
         name,
-        f"run {run}, {name}: {meter.missing} of {meter.n} samples are missing or not finite "
+        f"{meter.missing} of {meter.n} samples are missing or not finite "
         f"({_percent(share)}), the longest gap {meter.longest / rate_hz:.3g} s",
         "gaps are filled by straight lines; look at cables and logger before using the record",
     )
@@ -111,7 +111,7 @@ def _clip_findings(
             "clipped",
             run,
             name,
-            f"run {run}, {name}: {clip.count} samples ({_percent(clip.count / n)}) reach the full "
+            f"{clip.count} samples ({_percent(clip.count / n)}) reach the full "
             f"scale of {check.channel.full_scale_raw:g}, first at "
             f"{first_s + clip.first / rate_hz:.4g} s",
             "lower the amplifier's gain or widen the range, and repeat the run",
@@ -126,7 +126,7 @@ def _clip_findings(
             "flat-tops",
             run,
             name,
-            f"run {run}, {name}: {flat} samples ({_percent(flat / n)}) stand at the "
+            f"{flat} samples ({_percent(flat / n)}) stand at the "
             f"extreme of {levels}, as if the signal were clipped there",
             "state full_scale, look at the amplifier's range, and repeat the run if it clips",
         )
@@ -140,7 +140,7 @@ def _hold_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[F
             "constant",
             run,
             name,
-            f"run {run}, {name}: all {check.hold.n} samples are {check.crest.top:g}",
+            f"all {check.hold.n} samples are {check.crest.top:g}",
             "the sensor is not connected or the amplifier is in reset; leave the channel out",
         )
     elif (hold := check.hold.hold_samples) is not None:
@@ -149,7 +149,7 @@ def _hold_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[F
             "held-values",
             run,
             name,
-            f"run {run}, {name}: the value changes only every ~{hold:.3g} samples: "
+            f"the value changes only every ~{hold:.3g} samples: "
             f"really about {rate_hz / hold:.3g} Hz, not {rate_hz:g} Hz",
             f"trust nothing above {rate_hz / hold / 2:.3g} Hz in this channel, or have "
             "the logger read the sensor at the full rate",
@@ -173,7 +173,7 @@ def _clock_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[F
             "clock-gaps",
             run,
             None,
-            f"run {run}: the time stamps have {clock.gaps} gaps, the longest "
+            f"the time stamps have {clock.gaps} gaps, the longest "
             f"{clock.largest_step_s:.4g} s; about {clock.lost_samples} samples "
             f"({_percent(share)}) are lost",
             "the gaps are closed up, not filled; use `from` and `to` for a part without them",
@@ -185,7 +185,7 @@ def _clock_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[F
             "clock-jitter",
             run,
             None,
-            f"run {run}: the steps of the time stamps scatter by {1e3 * clock.jitter_s:.3g} ms "
+            f"the steps of the time stamps scatter by {1e3 * clock.jitter_s:.3g} ms "
             f"r.m.s. ({_percent(jitter)} of a step), from {1e3 * clock.smallest_step_s:.4g} to "
             f"{1e3 * clock.largest_step_s:.4g} ms",
             "samples are taken as evenly spaced; have the logger's hardware clock time them",
@@ -200,7 +200,7 @@ def _order_findings(clock: ClockSummary, run: str) -> Iterator[Finding]:
             "clock-backward",
             run,
             None,
-            f"run {run}: the time stamps run backwards {clock.backward} times, by up to "
+            f"the time stamps run backwards {clock.backward} times, by up to "
             f"{-clock.smallest_step_s:.4g} s",
             "the file may be two recordings in one, or the clock was set: use `from` and `to`",
         )
@@ -211,7 +211,7 @@ def _order_findings(clock: ClockSummary, run: str) -> Iterator[Finding]:
             "clock-coarse" if coarse else "clock-repeated",
             run,
             None,
-            f"run {run}: {clock.repeated} of {clock.n} time stamps equal the one before",
+            f"{clock.repeated} of {clock.n} time stamps equal the one before",
             "the stamps are coarser than the sampling; state a rate if it is known"
             if coarse
             else "rows may be doubled; look at the logger's settings",
@@ -226,7 +226,7 @@ def _rate_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Fi
             "clock-rate",
             run,
             None,
-            f"run {run}: the time stamps give {clock.measured_rate_hz:.6g} Hz, the rate used is "
+            f"the time stamps give {clock.measured_rate_hz:.6g} Hz, the rate used is "
             f"{rate_hz:.6g} Hz ({_percent(error)} apart)",
             "find out which is right: every frequency is wrong by as much",
         )

@@ -44,6 +44,16 @@ def stamps_from_text(
     return np.asarray(stamps.dt.tz_localize(None).to_numpy(dtype="datetime64[ns]").astype(np.int64))
 
 
+def first_bad_stamp(texts: Sequence[str], time_format: str) -> int:
+    """Index of the first text that is no time in the format; the last where each is one."""
+    for index, text in enumerate(texts):
+        try:
+            stamps_from_text([text], time_format)
+        except ValueError:
+            return index
+    return len(texts) - 1
+
+
 def seconds_since(
     stamps: NDArray[np.int64] | NDArray[np.float64], first: np.int64 | np.float64, unit_s: float
 ) -> NDArray[np.float64]:

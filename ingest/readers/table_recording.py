@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.errors import RecordingError
+from ingest.errors import RecordingError, RecordUseError
 from ingest.readers.clock import ClockMeter, estimate_rate_hz, even_clock, seconds_since
 from ingest.readers.columns import find_column
 from ingest.readers.tables import Table, TableSource, TimeColumn
@@ -48,13 +48,15 @@ class TableRecording:
     @property
     def sha256(self) -> str:
         """Hex digest of the bytes on disk; known after the last block."""
-        assert self._sha256 is not None, "the recording has not been read to its end"
+        if self._sha256 is None:
+            raise RecordUseError(f"{self._path}: the SHA-256 is known only after the last block")
         return self._sha256
 
     @property
     def clock(self) -> ClockSummary:
         """How even the sampling was; known after the last block."""
-        assert self._clock is not None, "the recording has not been read to its end"
+        if self._clock is None:
+            raise RecordUseError(f"{self._path}: the clock is known only after the last block")
         return self._clock
 
     def blocks(self, wanted: Sequence[str | int]) -> Iterator[RawBlock]:

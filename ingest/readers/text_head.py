@@ -18,8 +18,10 @@ _JUDGED_BYTES = 4096  # even, and more than a chance run of NULs in a damaged fi
 # all characters of a table of numbers are ASCII.
 _NUL_SHARE = 0.9
 # Control characters that texts do hold: tab, line feed, vertical tab, form feed, return, ^Z.
-_TEXT_CONTROLS = (9, 10, 11, 12, 13, 26)
+# NUL, where a file was damaged or never filled, is refused later with its line.
+_TEXT_CONTROLS = (0, 9, 10, 11, 12, 13, 26)
 _OTHER_CONTROLS = bytes(code for code in range(32) if code not in _TEXT_CONTROLS)
+_TEXT_BEGINS = 64  # bytes without NUL
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ def is_text(first: bytes) -> bool:
     """UTF-16, or no control characters but those that texts hold."""
     if _utf16_encoding(first) is not None:
         return True
-    return first.translate(None, _OTHER_CONTROLS) == first
+    return b"\0" not in first[:_TEXT_BEGINS] and first.translate(None, _OTHER_CONTROLS) == first
 
 
 def read_head(path: Path, stated_encoding: str | None) -> TextHead:

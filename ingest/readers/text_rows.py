@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ingest.errors import RecordingError
 from ingest.readers.byte_source import open_bytes
-from ingest.readers.clock import stamps_from_text
+from ingest.readers.clock import first_bad_stamp, stamps_from_text
 from ingest.readers.tables import Stamps, Table, TimeColumn
 from ingest.readers.text_chunks import lines_of
 from ingest.readers.text_fields import sample, split_line
@@ -138,11 +138,13 @@ class RowText:
             return self._samples(row)
         try:
             return stamps_from_text(row.entries, time.format)
-        except ValueError as fault:
+        except ValueError:
+            place = first_bad_stamp(row.entries, time.format)
             raise RecordingError(
                 self._path,
-                f"line {row.line}",
-                f"not every time stamp is in the format {time.format!r} ({fault})",
+                f"line {row.line}, sample {place + 1}",
+                f"the time stamp is {row.entries[place]!r}, wanted a time in the format "
+                f"{time.format!r}",
                 "state time_format, or a rate instead of time_column",
             ) from None
 

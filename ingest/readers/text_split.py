@@ -24,8 +24,9 @@ from ingest.recording import FileOptions
 DELIMITERS = ("\t", ";", "|", ",", BLANKS)
 COMMENTS = ("#", "%")
 # Lines at the end of the look that decide: enough that one damaged line does not, few enough to
-# be quick.
+# be quick; fewer where these are not mostly samples (a long preamble and a short record).
 JUDGED_LINES = 40
+_FEWER_LINES = (JUDGED_LINES, 10, 3)
 
 _Kind = Literal["number", "time", "other"]
 
@@ -81,16 +82,10 @@ def find_split(head: TextHead, file: FileOptions) -> Split:
     judged = list(islice(_filled(head, file), JUDGED_LINES))
     if not judged:
         raise no_samples(head)
-    delimiters = DELIMITERS if file.delimiter is None else (file.delimiter,)
-    ways = [
-        _try_split(judged, delimiter, decimal, file.missing)
-        for delimiter in delimiters
-        for decimal in ((".", ",") if file.decimal is None else (file.decimal,))
-        if decimal != delimiter
-    ]
-    best = max(ways, key=lambda way: (round(way.clean_share, 2), way.n_fields))
-    if "number" in best.kinds:
-        return best
+    for count in _FEWER_LINES:
+        best = _best_split(judged[:count], file)
+        if "number" in best.kinds:
+            return best
     if file.delimiter is None:
         raise no_samples(head)
     raise RecordingError(
@@ -99,6 +94,16 @@ def find_split(head: TextHead, file: FileOptions) -> Split:
         f"delimiter {file.delimiter!r} does not split {judged[0].strip()[:60]!r} into numbers",
         "state another delimiter, or leave it out to have it found",
     )
+
+
+def _best_split(lines: Sequence[str], file: FileOptions) -> Split:
+    ways = [
+        _try_split(lines, delimiter, decimal, file.missing)
+        for delimiter in (DELIMITERS if file.delimiter is None else (file.delimiter,))
+        for decimal in ((".", ",") if file.decimal is None else (file.decimal,))
+        if decimal != delimiter
+    ]
+    return max(ways, key=lambda way: (round(way.clean_share, 2), way.n_fields))
 
 
 def no_samples(head: TextHead) -> RecordingError:
@@ -163,7 +168,7 @@ def _usual_kind(kinds: Sequence[_Kind]) -> _Kind:
 
 def _holds_samples(line: str, split: Split) -> bool:
     fields = split_line(line, split.delimiter)
-    if len(fields) != split.n_fields or _are_numbered_titles(fields):
+    if len(fields) != split.n_fields or _are_numbered_titles(fields, split):
         return False
     wanted = [kind for kind in split.kinds if kind != "other"]
     pairs = zip(fields, split.kinds, strict=True)
@@ -178,14 +183,15 @@ def _holds_number(line: str, split: Split, marks: Sequence[str]) -> bool:
     enough = len(fields) >= max(1, split.n_fields // 2)
     return (
         enough
-        and not _are_numbered_titles(fields)
+        and not _are_numbered_titles(fields, split)
         and any(split.kind(text) == "number" for text in fields)
     )
 
 
-def _are_numbered_titles(fields: Sequence[str]) -> bool:
-    """A word and then 1, 2, 3, ...: channels whose names are their numbers."""
+def _are_numbered_titles(fields: Sequence[str], split: Split) -> bool:
+    """A word above numbers or times, and then 1, 2, 3, ...: channels named by their numbers."""
     numbers = [int(text) for text in fields if text.isdecimal()]
     steps = {after - before for before, after in pairwise(numbers)}
-    words = [text for text in fields if text and not text[0].isdecimal() and text[0] not in "+-."]
-    return bool(words) and steps == {1} and len(numbers) + len(words) == len(fields)
+    pairs = zip(fields, split.kinds, strict=False)
+    has_word = any(split.kind(text) == "other" and kind != "other" for text, kind in pairs)
+    return has_word and steps == {1}

@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, NoReturn, cast
 
 import numpy as np
 
 from ingest.errors import RecordingError
-from ingest.readers.clock import stamps_from_text
+from ingest.readers.clock import first_bad_stamp, stamps_from_text
 from ingest.readers.tables import Stamps, Table, TimeColumn
 from ingest.readers.text_chunks import Chunk, count_byte
 from ingest.readers.text_fields import BLANKS, MISSING, sample, split_line, stands_for_number
@@ -92,7 +92,7 @@ class TableParser:
             dtype=self._types(used),
             decimal=self.layout.decimal,
             na_filter=tolerant,
-            na_values=[*MISSING, *self.layout.missing],
+            na_values=[*MISSING, *self._markers()],
             keep_default_na=False,
             skipinitialspace=tolerant,
             low_memory=False,
@@ -100,6 +100,11 @@ class TableParser:
             engine="c",
         )
         return None if self._may_be_ragged(data, frame) else self._table(frame)
+
+    def _markers(self) -> list[str]:
+        """Stated missing markers; with a decimal point as well, to be compared as numbers."""
+        stated = self.layout.missing
+        return [*stated, *(text.replace(self.layout.decimal, ".") for text in stated)]
 
     def _used_columns(self) -> list[int]:
         used = set(self.wanted)
@@ -147,7 +152,7 @@ class TableParser:
             rows.append([self._number(fields, column, line) for column in self.wanted])
             if self.time is not None:
                 times[line] = fields[self.time.index]
-        samples = np.array(rows, dtype=np.float64).reshape(-1, len(self.wanted)).T
+        samples = np.array(rows, dtype=np.float64).reshape(len(rows), len(self.wanted)).T
         if self.time is None:
             return Table(samples, None)
         if self.time.format is None:
@@ -181,23 +186,19 @@ class TableParser:
         value = sample(text, self.layout.decimal, self.layout.missing)
         if value is None or np.isnan(value):
             self._refuse_time(text, line, "a number, as in the first rows")
-        return cast(float, value)
+        return value
 
     def _text_stamps(self, times: dict[int, str], time_format: str) -> Stamps:
+        texts = list(times.values())
         try:
-            return stamps_from_text(list(times.values()), time_format)
+            return stamps_from_text(texts, time_format)
         except ValueError:
-            for line, text in times.items():
-                self._try_stamp(text, line, time_format)
-            raise
+            place = first_bad_stamp(texts, time_format)
+            self._refuse_time(
+                texts[place], list(times)[place], f"a time in the format {time_format!r}"
+            )
 
-    def _try_stamp(self, text: str, line: int, time_format: str) -> None:
-        try:
-            stamps_from_text([text], time_format)
-        except ValueError:
-            self._refuse_time(text, line, f"a time in the format {time_format!r}")
-
-    def _refuse_time(self, text: str, line: int, wanted: str) -> None:
+    def _refuse_time(self, text: str, line: int, wanted: str) -> NoReturn:
         assert self.time is not None
         raise RecordingError(
             self.path,
@@ -206,7 +207,7 @@ class TableParser:
             "state time_format, or a rate instead of time_column",
         )
 
-    def _refuse_ragged(self, line: int, found: int, cut: bool) -> None:
+    def _refuse_ragged(self, line: int, found: int, cut: bool) -> NoReturn:
         advice = (
             "the file ends inside a row: the logger was cut off; delete the last line"
             if cut
@@ -216,7 +217,7 @@ class TableParser:
             self.path, f"line {line}", f"{found} fields, expected {self.layout.n_fields}", advice
         )
 
-    def _refuse_nul(self, chunk: Chunk) -> None:
+    def _refuse_nul(self, chunk: Chunk) -> NoReturn:
         line = chunk.first_line + chunk.data[: chunk.data.index(b"\0")].count(b"\n")
         raise RecordingError(
             self.path,
