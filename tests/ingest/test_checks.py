@@ -1,0 +1,220 @@
+"""Checks on planted faults: what is planted is found with its size, and nothing else."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from ingest.channel import Channel
+from ingest.checks import RecordChecks
+from ingest.findings import Finding
+from ingest.recording import ClockSummary
+
+RATE_HZ = 500.0
+N = 30_000
+EVEN = ClockSummary(N, False, 0.0, 60.0, RATE_HZ, 0.002, 0.002, 0.002, 0.0, 0, 0, 0, 0)
+STAMPED = dataclasses.replace(EVEN, stamped=True)
+RNG = np.random.default_rng(20260302)
+NOISE = RNG.standard_normal(N)
+TIME_S = np.arange(N) / RATE_HZ
+
+
+def channel(**stated: Any) -> Channel:
+    return dataclasses.replace(Channel("lift", 1, "lift", "N", 1.0), **stated)
+
+
+def found(
+    samples: NDArray[np.float64],
+    clock: ClockSummary = EVEN,
+    block: int = 7001,
+    **stated: Any,
+) -> tuple[Finding, ...]:
+    """Findings on one channel, fed in blocks."""
+    checks = RecordChecks([channel(**stated)], RATE_HZ)
+    for start in range(0, samples.size, block):
+        checks.feed(samples[None, start : start + block])
+    return checks.findings("014", clock)
+
+
+def only(findings: tuple[Finding, ...]) -> Finding:
+    (finding,) = findings
+    return finding
+
+
+@pytest.mark.parametrize(
+    "samples",
+    [
+        NOISE,
+        np.rint(1000.0 * NOISE),
+        np.rint(3.0 * NOISE),
+        np.rint(0.4 * NOISE),
+        np.rint(0.1 + 0.2 * NOISE),
+        np.sin(2 * np.pi * 5.0 * TIME_S),
+        np.rint(5.0 * np.sin(2 * np.pi * 0.5 * TIME_S)),
+        np.rint(7.49 * np.sin(2 * np.pi * 0.31 * TIME_S)),
+        np.rint(100.0 * np.convolve(NOISE, np.ones(50) / 50, "same")),
+        np.rint(TIME_S + 0.3 * NOISE),
+        np.exp(NOISE),
+    ],
+    ids=[
+        *("noise", "counts", "few-counts", "one-count", "rare-count", "sine", "coarse-sine"),
+        *("crest-between-counts", "slow-counts", "drift", "skew"),
+    ],
+)
+@pytest.mark.parametrize("block", [7001, N])
+def test_good_signals_pass(samples: NDArray[np.float64], block: int) -> None:
+    """Noise, sines and drift, as floats and as few or many counts, raise nothing."""
+    assert found(samples, block=block) == ()
+
+
+@pytest.mark.parametrize(("planted", "severity"), [(3, "warning"), (40, "error")])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_samples_at_full_scale(planted: int, severity: str, sign: float) -> None:
+    """Counted, with the share and the time of the first; an error above one in a thousand."""
+    samples = NOISE.copy()
+    samples[9000 : 9000 + 5 * planted : 5] = sign * 9.9997
+
+    finding = only(found(samples, full_scale_raw=10.0))
+
+    assert (finding.severity, finding.code, finding.channel) == (severity, "clipped", "lift")
+    assert finding.message.startswith(f"{planted} samples (")
+    assert finding.message.endswith("reach the full scale of 10, first at 18 s")
+
+
+def test_time_of_clipping_counts_from_the_start_of_the_recording() -> None:
+    """A record that uses the recording from 5 s on says so."""
+    samples = NOISE.copy()
+    samples[500] = 10.0
+
+    finding = only(found(samples, dataclasses.replace(EVEN, first_s=5.0), full_scale_raw=10.0))
+
+    assert "first at 6 s" in finding.message
+
+
+@pytest.mark.parametrize(
+    "samples",
+    [
+        np.clip(np.sin(2 * np.pi * 3.7 * TIME_S), -0.8, 2.0),
+        np.clip(NOISE, -1.5, 9.0),
+        np.rint(np.clip(200.0 * NOISE, -400.0, 9e9)),
+        np.where(np.abs(TIME_S - 28.0) < 0.05, -6.0, NOISE),
+    ],
+    ids=["sine", "noise", "counts", "once"],
+)
+@pytest.mark.parametrize("block", [1000, N])
+def test_flat_bottoms_without_a_stated_full_scale(samples: NDArray[np.float64], block: int) -> None:
+    """The level, and as many samples as stand at it."""
+    planted = int(np.count_nonzero(samples == samples.min()))
+
+    finding = only(found(samples, block=block))
+
+    assert (finding.severity, finding.code) == ("warning", "flat-tops")
+    assert finding.message.startswith(f"{planted} samples (")
+    assert f"extreme of {samples.min():g}, as if" in finding.message
+
+
+def test_a_trigger_may_be_flat() -> None:
+    """Two levels are what such a channel is for."""
+    assert found((TIME_S % 1.0 < 0.3).astype(float), measures="other") == ()
+
+
+@pytest.mark.parametrize(("planted", "severity"), [(30, "note"), (600, "warning"), (1800, "error")])
+@pytest.mark.parametrize("lost", [np.nan, np.inf])
+def test_missing_samples(planted: int, severity: str, lost: float) -> None:
+    """Above 1 % a warning, above 5 % an error; the longest gap is told across blocks."""
+    samples = NOISE.copy()
+    samples[6990 : 6990 + planted - 5] = lost
+    samples[20_000:20_005] = lost
+
+    finding = only(found(samples))
+
+    assert (finding.severity, finding.code) == (severity, "missing-samples")
+    assert finding.message.startswith(f"{planted} of {N} samples are missing")
+    assert finding.message.endswith(f"the longest gap {(planted - 5) / RATE_HZ:.3g} s")
+
+
+@pytest.mark.parametrize(
+    ("measures", "severity"),
+    [("lift", "error"), ("pressure", "error"), ("air speed", "warning"), ("temperature", "note")],
+)
+def test_a_constant_channel(measures: str, severity: str) -> None:
+    """A dead force or pressure is an error; a temperature may stand still."""
+    samples = np.full(N, 2.5)
+    samples[3] = np.nan
+
+    findings = found(samples, measures=measures)
+
+    assert [finding.code for finding in findings] == ["missing-samples", "constant"]
+    assert findings[1].severity == severity
+    assert findings[1].message == f"all {N - 1} samples are 2.5"
+
+
+@pytest.mark.parametrize(
+    ("samples", "hold", "rate"),
+    [
+        (np.repeat(NOISE, 100), 100, 5),
+        (np.rint(5.0 * np.repeat(NOISE, 10)), 10, 50),
+        (NOISE[(np.arange(N) / (10 / 3)).astype(int)], 3.33, 150),
+    ],
+    ids=["slow", "counts", "uneven"],
+)
+def test_held_values(samples: NDArray[np.float64], hold: float, rate: float) -> None:
+    """A sensor read more often than it measures, whatever its digits, and how often it does."""
+    finding = only(found(samples[:N]))
+
+    assert (finding.severity, finding.code) == ("warning", "held-values")
+    assert finding.message == (
+        f"the value changes only every ~{hold:g} samples: really about {rate:g} Hz, not 500 Hz"
+    )
+    assert finding.advice.startswith(f"trust nothing above {rate / 2:g} Hz")
+
+
+def test_held_temperature_is_a_note() -> None:
+    """Slow channels are often read slowly, and may be."""
+    assert only(found(np.repeat(NOISE, 50)[:N], measures="temperature")).severity == "note"
+
+
+@pytest.mark.parametrize(
+    ("clock", "severity", "code", "words"),
+    [
+        ({"gaps": 2, "lost_samples": 100, "largest_step_s": 0.15}, "warning", "clock-gaps",
+         "the time stamps have 2 gaps, the longest 0.15 s; about 100 samples (0.33 %) are lost"),
+        ({"gaps": 1, "lost_samples": 3000}, "error", "clock-gaps", "3000 samples (9.1 %)"),
+        ({"jitter_s": 1e-4}, "note", "clock-jitter", "by 0.1 ms r.m.s. (5.0 % of a step)"),
+        ({"jitter_s": 5e-4}, "warning", "clock-jitter", "(25 % of a step), from 2 to 2 ms"),
+        ({"backward": 1, "smallest_step_s": -3600.0}, "error", "clock-backward",
+         "the time stamps run backwards 1 times, by up to 3600 s"),
+        ({"repeated": 3}, "warning", "clock-repeated", "3 of 30000 time stamps equal the one"),
+        ({"repeated": 15_000, "jitter_s": 1e-3}, "note", "clock-coarse", "15000 of 30000 time"),
+        ({"measured_rate_hz": 501.0}, "warning", "clock-rate",
+         "the time stamps give 501 Hz, the rate used is 500 Hz (0.20 % apart)"),
+        ({"measured_rate_hz": 480.0}, "error", "clock-rate", "480 Hz"),
+    ],
+)  # fmt: skip
+def test_clock_findings(clock: dict[str, Any], severity: str, code: str, words: str) -> None:
+    """Each fault of the clock by itself, with its size; about the run, not a channel."""
+    finding = only(found(NOISE, dataclasses.replace(STAMPED, **clock)))
+
+    assert (finding.severity, finding.code, finding.channel) == (severity, code, None)
+    assert words in finding.message
+
+
+def test_small_faults_of_the_clock_pass() -> None:
+    """Jitter below a hundredth of a step and a rate within one in a thousand are usual."""
+    clock = dataclasses.replace(STAMPED, jitter_s=1e-5, measured_rate_hz=500.3)
+
+    assert found(NOISE, clock) == ()
+
+
+def test_findings_name_run_and_channel_in_the_channels_order() -> None:
+    """Two channels of one run, both faulty."""
+    checks = RecordChecks([channel(), channel(name="drag", measures="drag")], RATE_HZ)
+    checks.feed(np.zeros((2, 100)))
+
+    findings = checks.findings("014", EVEN)
+
+    assert [(f.run, f.channel) for f in findings] == [("014", "lift"), ("014", "drag")]
