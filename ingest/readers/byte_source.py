@@ -17,7 +17,8 @@ from ingest.errors import RecordingError
 GZIP_MAGIC = b"\x1f\x8b"
 ZIP_MAGIC = b"PK\x03\x04"
 _READ_BYTES = 1 << 18
-_DAMAGE = (EOFError, gzip.BadGzipFile, zlib.error, zipfile.BadZipFile)
+# NotImplementedError: a compression method that zipfile does not know, in most cases by damage.
+_DAMAGE = (EOFError, gzip.BadGzipFile, zlib.error, zipfile.BadZipFile, NotImplementedError)
 
 
 class HashedFile(io.RawIOBase):
@@ -86,6 +87,10 @@ def open_bytes(path: Path) -> Iterator[tuple[IO[bytes], HashedFile]]:
     except _DAMAGE as fault:
         raise RecordingError(
             path, "", f"the compressed data are damaged ({fault})", "copy the file again"
+        ) from fault
+    except OSError as fault:
+        raise RecordingError(
+            path, "", f"the file cannot be read ({fault})", "check disk, permissions and the copy"
         ) from fault
 
 

@@ -34,15 +34,21 @@ _UNIT_GLUE = re.compile(r"[/*·^\d²³\s-]+")
 
 def split_line(line: str, delimiter: str) -> list[str]:
     """Fields of one line, stripped and without quotes."""
+    if '"' in line:
+        return _split_quoted(line.strip() if delimiter == BLANKS else line, delimiter)
     if delimiter == BLANKS:
-        if '"' not in line:
-            return line.split()
-        fields = next(csv.reader([line.strip()], delimiter=" ", skipinitialspace=True), [])
-        return [field for field in fields if field]
-    if '"' not in line:
-        return [field.strip() for field in line.split(delimiter)]
-    fields = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-    return [field.strip() for field in fields]
+        return line.split()
+    return [field.strip() for field in line.split(delimiter)]
+
+
+def _split_quoted(line: str, delimiter: str) -> list[str]:
+    reader = csv.reader([line.replace("\r", " ")], delimiter=delimiter, skipinitialspace=True)
+    try:
+        fields = next(reader, [])
+    except csv.Error:  # a quote that stands by itself before very many characters
+        fields = line.replace('"', "").split(delimiter)
+    stripped = [field.strip() for field in fields]
+    return [field for field in stripped if field] if delimiter == BLANKS else stripped
 
 
 @lru_cache(maxsize=64)

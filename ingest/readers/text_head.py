@@ -10,9 +10,9 @@ from ingest.errors import RecordingError
 from ingest.readers.byte_source import open_bytes
 from ingest.readers.text_chunks import head_bytes
 
-# Enough for 10,000 rows of 32 channels, from which the sample rate is judged, and for any
+# Enough for some thousand rows of 32 channels, from which the sample rate is judged, and for any
 # preamble a logger writes.
-_HEAD_BYTES = 4 << 20
+_HEAD_BYTES = 1 << 20
 _JUDGED_BYTES = 4096  # even, and more than a chance run of NULs in a damaged file
 # Share of NULs in every other byte that makes UTF-16 of a text without byte order mark: nearly
 # all characters of a table of numbers are ASCII.
@@ -60,12 +60,20 @@ def read_head(path: Path, stated_encoding: str | None) -> TextHead:
     Raises
     ------
     RecordingError
-        The stated encoding is unknown.
+        The stated encoding is unknown or not that of the text.
     """
     with open_bytes(path) as (stream, _):
         first = head_bytes(stream, _HEAD_BYTES)
     encoding = _text_encoding(first, stated_encoding, path)
-    text = codecs.getincrementaldecoder(encoding)(errors="replace").decode(first)
+    try:
+        text = codecs.getincrementaldecoder(encoding)(errors="replace").decode(first)
+    except UnicodeError as fault:
+        raise RecordingError(
+            path,
+            "",
+            f"the text is not in {encoding} ({fault})",
+            "leave encoding out to have it found",
+        ) from fault
     lines = text.removeprefix("\ufeff").split("\n")
     complete = len(first) < _HEAD_BYTES
     cut = len(lines) > 1 and not (complete and lines[-1])

@@ -79,6 +79,13 @@ def find_split(head: TextHead, file: FileOptions) -> Split:
     RecordingError
         There are no lines of samples, or the stated delimiter makes no numbers of them.
     """
+    if file.delimiter is not None and file.delimiter == file.decimal:
+        raise RecordingError(
+            head.path,
+            "",
+            f"delimiter and decimal are both {file.decimal!r}",
+            "state two different ones",
+        )
     judged = list(islice(_filled(head, file), JUDGED_LINES))
     if not judged:
         raise no_samples(head)

@@ -141,7 +141,8 @@ class TableParser:
 
     def _may_be_ragged(self, data: bytes, frame: Any) -> bool:
         if self.layout.delimiter == BLANKS:
-            return bool(frame[self.layout.n_fields - 1].isna().any())
+            last = self.layout.n_fields - 1
+            return last not in frame or bool(frame[last].isna().any())
         found = count_byte(data, self.layout.delimiter.encode(self.layout.chunk_encoding))
         return found != len(frame) * (self.layout.n_fields - 1)
 

@@ -31,6 +31,12 @@ BY_T = ClockOptions(time_column="t")
         (TABLE, FileOptions(skip_rows=21), r"skip_rows = 21 is too far down.*rows count from zero"),
         (TABLE, FileOptions(header_row=20), r"there are no samples"),
         (TABLE, FileOptions(delimiter=";"), r"delimiter ';' does not split '19,5,4\.5' into num"),
+        (TABLE, FileOptions(delimiter=",", decimal=","), r"delimiter and decimal are both ','; s"),
+        (
+            TABLE,
+            FileOptions(encoding="utf-16"),
+            r"the text is not in utf-16 .*; leave encoding out",
+        ),
         (TABLE, FileOptions(encoding="utf-9"), r"encoding 'utf-9' is unknown; state e\.g\. \"utf"),
     ],
 )
@@ -234,6 +240,17 @@ def test_a_damaged_archive(tmp_path: Path) -> None:
     path.write_bytes(path.read_bytes().replace(b"19,5,4.5", b"19,5,4.6"))
 
     with pytest.raises(RecordingError, match=r"compressed data are damaged .*CRC"):
+        read(open_recording(path, FileOptions(), AT_1_KHZ))
+
+
+def test_an_archive_whose_directory_points_nowhere(tmp_path: Path) -> None:
+    """The operating system refuses to go to where the archive says its content is."""
+    path = tmp_path / "014.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("014.csv", TABLE)
+    path.write_bytes(path.read_bytes()[:40] + path.read_bytes()[150:])
+
+    with pytest.raises(RecordingError, match=r"(cannot be read|are damaged) \(.*\); c.* the "):
         read(open_recording(path, FileOptions(), AT_1_KHZ))
 
 
