@@ -250,7 +250,7 @@ def test_an_archive_whose_directory_points_nowhere(tmp_path: Path) -> None:
         archive.writestr("014.csv", TABLE)
     path.write_bytes(path.read_bytes()[:40] + path.read_bytes()[150:])
 
-    with pytest.raises(RecordingError, match=r"(cannot be read|are damaged) \(.*\); c.* the "):
+    with pytest.raises(RecordingError, match=r"the file cannot be read \(.*\); check disk"):
         read(open_recording(path, FileOptions(), AT_1_KHZ))
 
 
@@ -285,6 +285,20 @@ def test_an_encrypted_archive(tmp_path: Path) -> None:
     path.write_bytes(raw)
 
     with pytest.raises(RecordingError, match="the archive is encrypted; pack it without"):
+        open_recording(path, FileOptions(), AT_1_KHZ)
+
+
+def test_an_archive_with_an_unknown_compression(tmp_path: Path) -> None:
+    """A method number that no one has assigned is taken for damage."""
+    path = tmp_path / "014.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("014.csv", TABLE)
+    raw = bytearray(path.read_bytes())
+    for signature, offset in ((b"PK\x03\x04", 8), (b"PK\x01\x02", 10)):  # compression method
+        raw[raw.index(signature) + offset] = 77
+    path.write_bytes(raw)
+
+    with pytest.raises(RecordingError, match=r"data are damaged \(That compression method is not"):
         open_recording(path, FileOptions(), AT_1_KHZ)
 
 
