@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from buffet.errors import OutputError
+from buffet.writing import write
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,10 +28,15 @@ WIDTH_IN = 6.7
 INK = "#20242b"
 FAINT = "#8b9099"
 RULE = "#d5d8dd"
-SUFFIXES = (".png", ".svg", ".pdf")
 PNG_DPI = 160
+# Formats, and what makes the same figure give the same bytes in each.
+_DATELESS: dict[str, dict[str, Any]] = {
+    ".png": {"Software": None},
+    ".svg": {"Date": None},
+    ".pdf": {"CreationDate": None},
+}
 _LOCK = threading.RLock()
-_SETTINGS: dict[str, Any] = {
+_SETTINGS: dict[Any, Any] = {
     "font.family": "DejaVu Sans",  # comes with matplotlib: the same picture everywhere
     "font.size": 8.5,
     "axes.titlesize": 9,
@@ -118,6 +123,21 @@ def plain_numbers(axis: Any) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+def powers_of_ten(axis: Any) -> None:
+    """Write 10⁻³ on a logarithmic axis, without mathematics mode."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    def power(value: float, _: object) -> str:
+        exponent = str(round(float(np.log10(value)))).translate(_SUPERSCRIPTS)
+        return f"10{exponent}"
+
+    axis.set_major_formatter(FuncFormatter(power))
+    axis.set_minor_formatter(NullFormatter())
+
+
 def spread(positions: Sequence[float], gap: float, low: float, high: float) -> list[float]:
     """Move positions apart to at least `gap` within the limits, in their order, as little as able.
 
@@ -127,27 +147,39 @@ def spread(positions: Sequence[float], gap: float, low: float, high: float) -> l
         return []
     order = np.argsort(positions, kind="stable")
     gap = min(gap, (high - low) / max(len(positions) - 1, 1))
-    blocks: list[list[float]] = []  # middle, count
+    blocks: list[_Block] = []
     for index in order:
-        blocks.append([float(positions[index]), 1.0])
-        while len(blocks) > 1 and _bottom(blocks[-1], gap) < _top(blocks[-2], gap) + gap - 1e-12:
-            (m2, n2), (m1, n1) = blocks.pop(), blocks.pop()
-            blocks.append([(m1 * n1 + m2 * n2) / (n1 + n2), n1 + n2])
-        half = (blocks[-1][1] - 1) / 2 * gap
-        blocks[-1][0] = min(max(blocks[-1][0], low + half), high - half)
-    placed = [middle + (k - (n - 1) / 2) * gap for middle, n in blocks for k in range(int(n))]
+        blocks.append(_Block(float(positions[index]), 1).within(low, high, gap))
+        while len(blocks) > 1 and blocks[-1].touches(blocks[-2], gap):
+            last, before = blocks.pop(), blocks.pop()
+            blocks.append(before.joined(last).within(low, high, gap))
+    placed = [place for block in blocks for place in block.places(gap)]
     result = [0.0] * len(positions)
     for index, place in zip(order, placed, strict=True):
         result[index] = place
     return result
 
 
-def _bottom(block: Sequence[float], gap: float) -> float:
-    return block[0] - (block[1] - 1) / 2 * gap
+class _Block(NamedTuple):
+    """Neighbours one gap apart around their middle."""
 
+    middle: float
+    size: int
 
-def _top(block: Sequence[float], gap: float) -> float:
-    return block[0] + (block[1] - 1) / 2 * gap
+    def places(self, gap: float) -> list[float]:
+        return [self.middle + (k - (self.size - 1) / 2) * gap for k in range(self.size)]
+
+    def touches(self, below: _Block, gap: float) -> bool:
+        return self.places(gap)[0] < below.places(gap)[-1] + gap * (1 - 1e-9)
+
+    def joined(self, other: _Block) -> _Block:
+        size = self.size + other.size
+        middle = (self.middle * self.size + other.middle * other.size) / size
+        return _Block(middle, size)
+
+    def within(self, low: float, high: float, gap: float) -> _Block:
+        half = (self.size - 1) / 2 * gap
+        return _Block(min(max(self.middle, low + half), high - half), self.size)
 
 
 @contextmanager
@@ -171,23 +203,12 @@ def save(build: Callable[[], Figure], path: Path) -> None:
     OutputError
         The suffix is another one, or the file cannot be written.
     """
-    suffix = path.suffix.lower()
-    if suffix not in SUFFIXES:
-        raise OutputError(
-            f"{path}: a figure cannot be written as {suffix or 'a file without suffix'!s}; "
-            f"wanted one of {', '.join(SUFFIXES)}"
-        )
-    data = BytesIO()
-    nothing = {".png": {"Software": None}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
-    with drawing():
-        build().savefig(data, format=suffix[1:], dpi=PNG_DPI, metadata=nothing[suffix])
-    try:
-        path.write_bytes(data.getvalue())
-    except OSError as error:
-        raise OutputError(
-            f"{path}: the figure cannot be written there ({error.strerror}); "
-            "name a file in a folder that you may write to"
-        ) from error
+
+    def render(to: Path) -> None:
+        with drawing():
+            build().savefig(to, dpi=PNG_DPI, metadata=_DATELESS[to.suffix.lower()])
+
+    write(path, dict.fromkeys(_DATELESS, render))
 
 
 def inline_svg(build: Callable[[], Figure], key: str, title: str, description: str) -> str:
@@ -197,7 +218,7 @@ def inline_svg(build: Callable[[], Figure], key: str, title: str, description: s
     """
     data = BytesIO()
     with drawing():
-        build().savefig(data, format="svg", metadata={"Date": None})
+        build().savefig(data, format="svg", metadata=_DATELESS[".svg"])
     return _for_page(data.getvalue().decode("utf-8"), key, title, description)
 
 

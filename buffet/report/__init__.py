@@ -1,0 +1,29 @@
+"""The report for a client: one HTML file, and figures as files; it computes no result."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from buffet.report.drawing import draw_comparison as draw_comparison
+    from buffet.report.drawing import draw_spectra as draw_spectra
+    from buffet.report.drawing import draw_speed_curves as draw_speed_curves
+    from buffet.report.page import report_html as report_html
+
+# Where each name lives; nothing is loaded before it is asked for.
+_HOME = {
+    "draw_comparison": "drawing",
+    "draw_spectra": "drawing",
+    "draw_speed_curves": "drawing",
+    "report_html": "page",
+}
+
+__all__ = sorted(_HOME)
+
+
+def __getattr__(name: str) -> Any:
+    """Load the module that holds a name when it is first asked for."""
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)

@@ -1,0 +1,50 @@
+"""Figures as files of their own: PNG, SVG or PDF by suffix."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from buffet.comparing import Comparison
+from buffet.rating.rate import Rating
+from buffet.report.figures import configuration_styles
+from buffet.report.look import save
+from buffet.report.rms_figures import comparison_figure
+from buffet.report.spectrum_figures import run_figure
+from buffet.report.speed_figure import decisive_criteria, speed_figure
+from buffet.spectral.run_spectra import RunResult
+
+
+def draw_spectra(results: Sequence[RunResult], path: Path) -> None:
+    """Draw the PSD of every quantity of one run, or of a few, with limits, noise and peaks.
+
+    Raises
+    ------
+    OutputError
+        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
+    """
+    save(lambda: run_figure(results), path)
+
+
+def draw_speed_curves(rating: Rating, path: Path) -> None:
+    """Draw each decisive criterion's metric over road speed, one curve a configuration.
+
+    Raises
+    ------
+    OutputError
+        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
+    """
+    save(
+        lambda: speed_figure(rating, decisive_criteria(rating), configuration_styles(rating)), path
+    )
+
+
+def draw_comparison(comparison: Comparison, path: Path) -> None:
+    """Draw what each add-on changes against the baseline, with intervals.
+
+    Raises
+    ------
+    OutputError
+        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
+    """
+    save(lambda: comparison_figure(comparison, configuration_styles(comparison.rating)), path)

@@ -1,0 +1,116 @@
+"""The report: one self-contained HTML file that a client can open and print."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
+
+from buffet.comparing import Comparison
+from buffet.interval import LEVEL
+from buffet.rating.rate import Rating
+from buffet.report.figures import (
+    comparison_page_figure,
+    rms_bars,
+    rms_page_figure,
+    spectrum_figures,
+    speed_figures,
+)
+from buffet.report.tables import (
+    cost_rows,
+    finding_groups,
+    ratio_table,
+    run_rows,
+    verdict_rows,
+)
+from buffet.report.wording import MARKS, km_h, reynolds, spanned
+from ingest import Finding
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+
+def report_html(comparison: Comparison | None, rating: Rating, findings: Sequence[Finding]) -> str:
+    """One HTML page with everything inside: no scripts, no links out, no date.
+
+    Parameters
+    ----------
+    comparison : None where the campaign states no baseline
+    findings : of all runs
+    """
+    environment = _environment()
+    context = _head(rating) | _results(comparison, rating) | _sources(rating, findings)
+    css = environment.loader.get_source(environment, "report.css")[0]  # type: ignore[union-attr]
+    return environment.get_template("report.html.j2").render(context, css=css)
+
+
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("buffet.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _head(rating: Rating) -> dict[str, Any]:
+    analysis = rating.analysis
+    return {
+        "title": analysis.campaign.title,
+        "folder": analysis.campaign.folder.resolve().name,
+        "speed": km_h(rating.speed_m_s),
+        "up_to": km_h(rating.up_to_m_s),
+        "failed": analysis.failed,
+        "version": version("buffeting"),
+        "level": f"{LEVEL:.0%}".replace("%", " %"),
+        "marks": MARKS,
+    }
+
+
+def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
+    bars = rms_bars(rating)
+    words, ratios = ([], []) if comparison is None else ratio_table(comparison)
+    return {
+        "verdicts": verdict_rows(rating),
+        "baseline": rating.analysis.campaign.baseline,
+        "recommendation": None if comparison is None else comparison.recommendation,
+        "costs": [] if comparison is None else cost_rows(comparison),
+        "ratio_words": words,
+        "ratios": ratios,
+        "speed_figures": speed_figures(rating),
+        "spectrum_figures": spectrum_figures(rating),
+        "rms_figure": rms_page_figure(rating, bars),
+        "rms_words": list(bars),
+        "rms_table": _rms_table(rating, bars),
+        "comparison_figure": None if comparison is None else comparison_page_figure(comparison),
+    }
+
+
+def _rms_table(rating: Rating, bars: dict[str, Any]) -> list[tuple[str, list[str]]]:
+    """Each configuration's RMS coefficients in the order of the components."""
+    return [
+        (one.name, [spanned(row.get(one.name), ".4f") for row in bars.values()])
+        for one in rating.configurations
+    ]
+
+
+def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
+    whole = rating.full_scale
+    model = rating.analysis.campaign.model
+    return {
+        "runs": run_rows(rating.results),
+        "finding_groups": finding_groups(findings),
+        "criteria": rating.criteria,
+        "vehicle": rating.vehicle,
+        "vehicle_stated": rating.analysis.campaign.vehicle is not None,
+        "modes": rating.configurations[0].curves.setting.ride.modes,
+        "road": rating.road,
+        "full_scale": whole,
+        "length_is": (model.strouhal_length_is if model else None) or "as stated",
+        "road_reynolds": reynolds(rating.road_reynolds),
+        "missing": sorted({word for one in rating.configurations for word in one.curves.missing}),
+        "segments": sorted({f"{run.segment_s:.3g}" for run in rating.analysis.runs}),
+    }

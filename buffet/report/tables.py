@@ -1,0 +1,242 @@
+"""The page's tables: results as text, row by row."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from buffet.comparing import AddOn, Comparison
+from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.rating.verdict import CriterionRating
+from buffet.report.wording import (
+    MARKS,
+    NONE,
+    Mark,
+    p_value,
+    probability,
+    reynolds,
+    significant,
+    spanned,
+)
+from buffet.spectral.run_spectra import QuantityResult, RunResult
+from ingest import SEVERITIES, Finding
+
+# Messages of one kind shown in full; `check` lists them all.
+MOST_MESSAGES = 6
+SHORT_HASH = 12
+
+
+@dataclass(frozen=True)
+class CriterionRow:
+    """One criterion of one configuration."""
+
+    id: str
+    metric: str
+    limits: str
+    p_possible: str
+    p_likely: str
+    mark: Mark | None
+    why: str
+    decisive: bool
+
+
+@dataclass(frozen=True)
+class VerdictRow:
+    """One configuration at the rated speed."""
+
+    name: str
+    mark: Mark
+    why: str
+    is_baseline: bool
+    onset: str
+    onset_why: str
+    band: str
+    criteria: tuple[CriterionRow, ...]
+    strouhal: str
+    mode: str
+    model_reynolds: str
+    speed_spread: str
+
+
+def verdict_rows(rating: Rating) -> list[VerdictRow]:
+    """Every configuration, worst first."""
+    return [_verdict_row(one, rating) for one in rating.configurations]
+
+
+def _verdict_row(one: ConfigurationRating, rating: Rating) -> VerdictRow:
+    low, high = one.usable_band_hz
+    shed = one.shedding
+    model = one.model_reynolds
+    return VerdictRow(
+        one.name,
+        MARKS[one.verdict],
+        one.why,
+        one.name == rating.analysis.campaign.baseline,
+        _onset(one),
+        one.onset_why,
+        f"{significant(low, 2)} to {significant(high, 2)} Hz",
+        tuple(_criterion_row(row, row is one.decisive) for row in one.criteria),
+        NONE if shed is None else spanned(shed.strouhal, ".3f"),
+        NONE
+        if shed is None
+        else f"{shed.frequency_hz:.1f} Hz; nearest: {shed.mode}, {shed.mode_hz:.1f} Hz",
+        NONE if model is None else " to ".join(dict.fromkeys(map(reynolds, model))),
+        f"{100 * one.speed_spread:.1f} %",
+    )
+
+
+def _onset(one: ConfigurationRating) -> str:
+    if one.onset is None or one.onset.speed_m_s is None:
+        return NONE
+    return f"{spanned(one.onset.speed_m_s, '.0f', 3.6)} km/h"
+
+
+def _criterion_row(row: CriterionRating, decisive: bool) -> CriterionRow:
+    unit = "" if row.criterion.unit == "1" else f" {row.criterion.unit}"
+    least = "at least " if row.verdict == "undetermined" else ""
+    return CriterionRow(
+        row.criterion.id,
+        NONE if row.metric is None else f"{least}{spanned(row.metric)}{unit}",
+        f"{row.criterion.possible:g} / {row.criterion.likely:g}{unit}",
+        probability(row.p_possible),
+        probability(row.p_likely),
+        None if row.verdict is None else MARKS[row.verdict],
+        row.why or "",
+        decisive,
+    )
+
+
+@dataclass(frozen=True)
+class CostRow:
+    """What one add-on changes against the baseline; differences are add-on minus baseline."""
+
+    name: str
+    mark: Mark
+    drag: str
+    drag_percent: str
+    front_lift: str
+    rear_lift: str
+    fuel: str
+    top_speed: str
+    missing: str
+
+
+def cost_rows(comparison: Comparison) -> list[CostRow]:
+    """One row an add-on."""
+    return [_cost_row(one) for one in comparison.add_ons]
+
+
+def _cost_row(one: AddOn) -> CostRow:
+    return CostRow(
+        one.name,
+        MARKS[one.rating.verdict],
+        spanned(one.delta_drag, "+.4f"),
+        spanned(one.drag_change_percent, "+.1f"),
+        spanned(one.delta_front_lift, "+.3f"),
+        spanned(one.delta_rear_lift, "+.3f"),
+        spanned(one.fuel_change_percent, "+.1f"),
+        spanned(one.top_speed_change_percent, "+.1f"),
+        "; ".join(dict.fromkeys(one.missing.values())),
+    )
+
+
+def ratio_table(
+    comparison: Comparison,
+) -> tuple[list[str], list[tuple[str, list[tuple[str, str]]]]]:
+    """Components, and for each add-on its name with RMS ratio and p-value by component."""
+    words = list(dict.fromkeys(word for one in comparison.add_ons for word in one.rms_ratio))
+    rows = [
+        (
+            one.name,
+            [
+                (spanned(one.rms_ratio.get(word), ".2f"), p_value(one.p_value.get(word)))
+                for word in words
+            ],
+        )
+        for one in comparison.add_ons
+    ]
+    return words, rows
+
+
+@dataclass(frozen=True)
+class RunRow:
+    """One run as it was analysed, and where it came from."""
+
+    number: str
+    configuration: str
+    speed: str
+    reynolds: str
+    duration: str
+    resolution: str
+    strouhal: str
+    strouhal_why: str
+    lift_rms: str
+    source: str
+    reader: str
+    sha256: str
+    sha256_short: str
+    steps: str
+
+
+def run_rows(results: Sequence[RunResult]) -> list[RunRow]:
+    """Every wind-on run that could be read."""
+    return [_run_row(result) for result in results]
+
+
+def _run_row(result: RunResult) -> RunRow:
+    analysis, provenance = result.analysis, result.analysis.provenance
+    flow = analysis.flow
+    lift = _quantity(result, "lift")
+    return RunRow(
+        analysis.run.number,
+        analysis.run.configuration or NONE,
+        NONE if flow is None else f"{flow.speed_m_s:.1f}",
+        reynolds(None if flow is None else flow.reynolds),
+        f"{analysis.spectra.duration_s:.0f}",
+        significant(1 / analysis.segment_s, 2),
+        spanned(result.strouhal, ".3f"),
+        result.strouhal_why,
+        NONE if lift is None else spanned(lift.rms, ".4f"),
+        provenance.source,
+        provenance.reader,
+        provenance.sha256,
+        provenance.sha256[:SHORT_HASH],
+        ", ".join(dict.fromkeys(step.name for step in provenance.steps)),
+    )
+
+
+def _quantity(result: RunResult, measures: str) -> QuantityResult | None:
+    return next((q for q in result.quantities if q.quantity.measures == measures), None)
+
+
+@dataclass(frozen=True)
+class FindingGroup:
+    """Findings of one kind with one advice."""
+
+    severity: str
+    code: str
+    advice: str
+    messages: tuple[str, ...]  # "run 014, lift: …"
+    more: int
+
+
+def finding_groups(findings: Sequence[Finding]) -> list[FindingGroup]:
+    """Worst first; alike ones together, so that a long campaign stays readable."""
+    groups: dict[tuple[str, str, str], list[Finding]] = {}
+    for finding in findings:
+        groups.setdefault((finding.severity, finding.code, finding.advice), []).append(finding)
+    ordered = sorted(groups.items(), key=lambda item: SEVERITIES.index(item[0][0]))
+    return [
+        FindingGroup(
+            severity,
+            code,
+            advice,
+            tuple(f"{_where(one)}: {one.message}" for one in found[:MOST_MESSAGES]),
+            max(len(found) - MOST_MESSAGES, 0),
+        )
+        for (severity, code, advice), found in ordered
+    ]
+
+
+def _where(finding: Finding) -> str:
+    return f"run {finding.run}" + (f", {finding.channel}" if finding.channel else "")
