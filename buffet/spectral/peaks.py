@@ -15,6 +15,7 @@ from buffet.spectral.whittle import (
     Fit,
     Grid,
     background_start,
+    evaluate,
     fit,
     resonance,
     resonance_variance,
@@ -34,6 +35,11 @@ NARROW_WIDTHS_BINS = (0.5, 2.0)
 QUALITY_FACTORS = (12.0, 6.0, 3.0)
 # Narrower than this the window, not the flow, sets the width.
 LINE_WIDTH_BINS = 0.6
+# Of a bin, where peaks explain more than all of it: the logarithm of the rest is to be taken.
+LEAST_LEFT = 0.02
+# Scores in units of √(2 / segments), about two standard deviations of a bin, beyond which no
+# simulated maximum was ever seen (they stay below 8): the simulation is spared.
+BEYOND_DOUBT = 15.0
 # Segments simulated for the null distribution; more are imitated by shrinking the scatter.
 MOST_SIMULATED_SEGMENTS = 32
 
@@ -80,7 +86,7 @@ def find_peaks(frequency_hz: Array, psd: Array, effective_segments: float) -> tu
 def _with_peak(null: Fit, psd: Array, candidate: tuple[float, float]) -> Fit:
     """Refit with one more peak; one that shrinks to a line is fitted as a line."""
     start = np.append(null.parameters, _start(null, psd, candidate))
-    grown = fit(null.grid, psd, start, null.weight, (*null.lines, False))
+    grown = _from_two_starts(null, psd, start, (*null.lines, False))
     log_height, _, log_width = grown.peak(-1)
     if np.exp(log_width) > LINE_WIDTH_BINS * null.grid.step_hz:
         return grown
@@ -88,6 +94,22 @@ def _with_peak(null: Fit, psd: Array, candidate: tuple[float, float]) -> Fit:
     start[-3] = np.log(resonance_variance(np.exp(log_height), np.exp(log_width)))
     line = fit(null.grid, psd, start, null.weight, (*null.lines, True))
     return line if line.log_likelihood > grown.log_likelihood else grown
+
+
+def _from_two_starts(null: Fit, psd: Array, start: Array, lines: tuple[bool, ...]) -> Fit:
+    """The better fit of one from `start` and one whose background starts from what peaks leave.
+
+    A background fitted to peaks far above it is bent and can stay so, a local maximum that the
+    next peak then seems to mend (two resonances on a low floor: a false third one in 21 % of
+    simulated records with one start, in 8 % with two).
+    """
+    first = fit(null.grid, psd, start, null.weight, lines)
+    peaks = first.parameters[BACKGROUND_TERMS:]
+    background, _ = evaluate(null.grid, first.parameters[:BACKGROUND_TERMS], ())
+    left = np.maximum(psd - (first.spectrum - background), LEAST_LEFT * psd)
+    again = np.append(background_start(null.grid, left), peaks)
+    second = fit(null.grid, psd, again, null.weight, lines)
+    return max(first, second, key=lambda one: one.log_likelihood)
 
 
 @dataclass(frozen=True)
@@ -102,7 +124,7 @@ class _Templates:
 @lru_cache(maxsize=4)
 def _templates(low_hz: float, step_hz: float, n_bins: int) -> _Templates:
     """Natural frequencies and bandwidths to scan, spaced by a fraction of the bandwidth."""
-    frequency_hz = low_hz + step_hz * np.arange(n_bins)
+    frequency_hz = low_hz + step_hz * np.arange(n_bins, dtype=float)
     high_hz = float(frequency_hz[-1])
     pairs: list[tuple[float, float]] = []
     for bins in NARROW_WIDTHS_BINS:
@@ -138,10 +160,13 @@ def _strongest(
     distinct = norms > 0.05 * raw  # the rest is what the null already fits
     shapes = shapes[distinct] / norms[distinct, None]
     scores = shapes @ (psd / null.spectrum - 1)
-    ratios = null_ratios(len(psd), round(effective_segments, 2))
-    largest = (shapes @ (ratios - 1).T).max(axis=0)
     best = int(np.argmax(scores))
-    p_value = (1 + int(np.sum(largest >= scores[best]))) / (len(largest) + 1)
+    n_segments = round(effective_segments, 2)
+    p_value = 1 / (SIMULATIONS + 1)
+    if scores[best] < BEYOND_DOUBT * np.sqrt(2 / n_segments):
+        ratios = null_ratios(len(psd), n_segments)
+        largest = (shapes @ (ratios - 1).T).max(axis=0)
+        p_value = (1 + int(np.sum(largest >= scores[best]))) / (SIMULATIONS + 1)
     index = np.flatnonzero(distinct)[best]
     return p_value, (float(wanted.natural_hz[index]), float(wanted.bandwidth_hz[index]))
 
@@ -162,7 +187,7 @@ def null_ratios(n_bins: int, effective_segments: float, seed: int = 1982) -> Arr
         total += (hann**2).sum(axis=0)
     ratios = total / (segments * 2 * 1.5)
     shrink = np.sqrt(segments / max(effective_segments, 1.0))
-    ratios = 1 + (ratios - 1) * shrink
+    ratios = np.asarray(1 + (ratios - 1) * shrink)
     ratios.setflags(write=False)
     return ratios
 
@@ -174,7 +199,7 @@ def _start(null: Fit, psd: Array, candidate: tuple[float, float]) -> Array:
     near = shape > 0.3 * shape.max()
     excess = float(np.mean((psd - null.spectrum)[near]) / np.mean(shape[near]))
     floor = 0.05 * float(np.mean(null.spectrum[near]))
-    return np.log([max(excess, floor), natural, width])
+    return np.asarray(np.log([max(excess, floor), natural, width]))
 
 
 def _peak(fitted: Fit, index: int, p_value: float, scale: float) -> Peak:

@@ -1,0 +1,166 @@
+"""Peaks found, told from lines, and not found where there are none."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from buffet.interval import Interval
+from buffet.spectral.peaks import Peak, find_peaks, null_ratios
+from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from tests.thorough.records import RATE_HZ, Resonance, from_density
+
+Array = NDArray[np.float64]
+Density = Callable[[Array], Array]
+
+
+def white(frequency_hz: Array) -> Array:
+    """Unit variance up to 100 Hz."""
+    return np.full(frequency_hz.shape, 0.01)
+
+
+def wake(frequency_hz: Array) -> Array:
+    """A shear layer's low pass with a corner at 5 Hz on a sensor's floor."""
+    return 1 / (1 + (frequency_hz / 5) ** 2) + 1e-3
+
+
+def inertial(frequency_hz: Array) -> Array:
+    """f^-5/3 on a floor."""
+    return np.maximum(frequency_hz, 0.2) ** (-5 / 3) + 0.01
+
+
+def peaks_of(samples: Array, length: int = 500) -> list[tuple[Peak, ...]]:
+    """Peaks of each record."""
+    engine = SegmentEngine(len(samples), SegmentSettings(RATE_HZ, length))
+    engine.push(samples)
+    spectra = engine.finish()
+    return [
+        find_peaks(spectra.frequency_hz[2:], psd[2:], spectra.effective_segments)
+        for psd in spectra.psd
+    ]
+
+
+def holds(interval: Interval, truth: float, margin: float = 1.0) -> bool:
+    """Whether an interval, widened by `margin` about its value, holds the truth."""
+    assert interval.low is not None
+    assert interval.high is not None
+    low = interval.value - margin * (interval.value - interval.low)
+    high = interval.value + margin * (interval.high - interval.value)
+    return low <= truth <= high
+
+
+@pytest.mark.parametrize("quality", [3.0, 6.0, 12.0])
+@pytest.mark.parametrize("natural_hz", [12.0, 37.3])
+@pytest.mark.parametrize("background", [white, wake], ids=["white", "wake"])
+def test_a_planted_resonance_is_found(
+    quality: float, natural_hz: float, background: Density
+) -> None:
+    """The strongest peak, its three values within 1.7 times their 95 % half-widths (99.9 %)."""
+    height = 20 * float(background(np.array([natural_hz]))[0])
+    width = natural_hz / quality
+    planted = Resonance(natural_hz, width, height * np.pi * width / 2)
+    rng = np.random.default_rng(int(natural_hz * quality) + len(background.__name__))
+    samples = from_density(lambda f: background(f) + planted.density(f), 1, 60.0, rng)
+    found = peaks_of(samples)[0]
+    assert found[0].kind == "broad"
+    assert found[0].p_value < 0.01
+    assert holds(found[0].frequency_hz, natural_hz, 1.7)
+    assert holds(found[0].bandwidth_hz, width, 1.7)
+    assert holds(found[0].rms, np.sqrt(planted.variance), 1.7)
+
+
+def test_two_resonances_are_told_apart() -> None:
+    """Three bandwidths apart, a factor of six in energy."""
+    planted = (Resonance(20.0, 2.0, 1.0), Resonance(28.0, 3.0, 0.16))
+    rng = np.random.default_rng(2)
+    density = [p.density for p in planted]
+    samples = from_density(lambda f: 1e-3 + density[0](f) + density[1](f), 1, 60.0, rng)
+    found = peaks_of(samples)[0]
+    assert len(found) == 2
+    for peak, truth in zip(found, planted, strict=True):
+        assert holds(peak.frequency_hz, truth.natural_hz, 1.7)
+        assert holds(peak.rms, np.sqrt(truth.variance), 1.7)
+
+
+@pytest.mark.parametrize("frequency_hz", [23.0, 23.13, 23.2])
+@pytest.mark.parametrize("background", [white, wake], ids=["white", "wake"])
+def test_a_pure_line_is_a_line(frequency_hz: float, background: Density) -> None:
+    """On a bin, beside one and half-way: amplitude 1, RMS 1/√2, frequency to a twentieth bin."""
+    rng = np.random.default_rng(3)
+    time = np.arange(12_000) / RATE_HZ
+    line = np.sin(2 * np.pi * frequency_hz * time + 0.7)
+    samples = from_density(lambda f: background(f) * 0.1, 1, 60.0, rng) + line
+    found = peaks_of(samples)[0]
+    assert len(found) == 1
+    assert found[0].kind == "line"
+    assert found[0].frequency_hz.value == pytest.approx(frequency_hz, abs=0.02)
+    assert found[0].rms.value == pytest.approx(1 / np.sqrt(2), rel=0.03)
+    assert found[0].bandwidth_hz.low == 0
+
+
+def test_a_line_beside_a_resonance() -> None:
+    """Both are found, each of its kind."""
+    planted = Resonance(20.0, 3.0, 1.0)
+    rng = np.random.default_rng(4)
+    time = np.arange(12_000) / RATE_HZ
+    samples = from_density(lambda f: 1e-3 + planted.density(f), 1, 60.0, rng)
+    found = peaks_of(samples + 0.4 * np.sin(2 * np.pi * 50.05 * time))[0]
+    kinds = {peak.kind: peak for peak in found}
+    assert set(kinds) == {"broad", "line"}
+    assert len(found) == 2
+    assert holds(kinds["broad"].frequency_hz, 20.0, 1.7)
+    assert kinds["line"].frequency_hz.value == pytest.approx(50.05, abs=0.02)
+    assert kinds["line"].rms.value == pytest.approx(0.4 / np.sqrt(2), rel=0.03)
+
+
+@pytest.mark.parametrize("scale", [1e-6, 1e6])
+def test_units_do_not_matter(scale: float) -> None:
+    """Samples in micro or mega units: same peaks, RMS scaled."""
+    rng = np.random.default_rng(5)
+    density = Resonance(20.0, 2.0, 1.0).density
+    samples = from_density(lambda f: 1e-3 + density(f), 1, 60.0, rng)
+    (plain,), (scaled,) = peaks_of(samples)[0], peaks_of(samples * scale)[0]
+    assert scaled.frequency_hz.value == pytest.approx(plain.frequency_hz.value, rel=1e-6)
+    assert scaled.rms.value == pytest.approx(plain.rms.value * scale, rel=1e-6)
+
+
+@pytest.mark.parametrize("background", [white, wake, inertial], ids=["white", "wake", "inertial"])
+def test_smooth_noise_has_few_peaks(
+    background: Density, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nominal 5 % of 150 records (standard error 1.8 %): between none and a tenth."""
+    rng = np.random.default_rng(6)
+    found = peaks_of(from_density(background, 150, 60.0, rng))
+    share = float(np.mean([bool(peaks) for peaks in found]))
+    with capsys.disabled():
+        print(f"\n{background.__name__}: {share:.1%} of 150 records without a peak show one")
+    assert share <= 0.1
+
+
+def test_peaks_come_strongest_first() -> None:
+    """By RMS, not by frequency or order of discovery."""
+    rng = np.random.default_rng(7)
+    parts = [Resonance(15.0, 4.0, 1.0), Resonance(60.0, 2.0, 0.3)]
+    samples = from_density(lambda f: 2e-3 + parts[0].density(f) + parts[1].density(f), 1, 60.0, rng)
+    rms = [peak.rms.value for peak in peaks_of(samples)[0]]
+    assert len(rms) == 2
+    assert rms == sorted(rms, reverse=True)
+
+
+@pytest.mark.parametrize("psd", [np.ones(10), np.zeros(100), np.r_[np.ones(99), 0.0]])
+def test_a_spectrum_that_cannot_be_fitted_has_no_peaks(psd: Array) -> None:
+    """Too few bins, or bins without any power (a dead channel)."""
+    assert find_peaks(np.arange(2.0, 2 + len(psd)), psd, 20.0) == ()
+
+
+def test_the_null_ratios_have_the_scatter_and_correlation_of_hann_bins() -> None:
+    """K = 10: mean 1, variance 1/10, neighbours correlated by (2/3)², next but one by (1/6)²."""
+    ratios = null_ratios(200, 10.0)
+    assert ratios.mean() == pytest.approx(1, abs=0.005)
+    assert ratios.var() == pytest.approx(0.1, rel=0.03)
+    centred = ratios - 1
+    near = float(np.mean(centred[:, 1:] * centred[:, :-1])) / ratios.var()
+    next_one = float(np.mean(centred[:, 2:] * centred[:, :-2])) / ratios.var()
+    assert near == pytest.approx(4 / 9, abs=0.02)
+    assert next_one == pytest.approx(1 / 36, abs=0.02)
