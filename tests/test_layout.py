@@ -1,0 +1,183 @@
+"""The shape of the code: imports point one way, files and functions stay small."""
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGES = ("ingest", "buffet")
+FILES = [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
+TESTS = sorted((ROOT / "tests").rglob("*.py"))
+LONGEST_FILE = 400
+LONGEST_BODY = 50
+EMPTY_NAMES = {"utils", "util", "helpers", "common", "misc", "core", "manager"}
+HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic")
+# Levels of `buffet`, lowest first: a module imports from its own level and those below it.
+LEVELS = (
+    ("interval", "errors", "cautions", "writing"),
+    ("spectral", "vehicle", "perception", "demo"),
+    ("analysis",),
+    ("spectral.run_spectra", "checking"),
+    ("rating",),
+    ("comparing", "trade", "recommending"),
+    ("documents", "terminal"),
+    ("report",),
+    ("outputs",),
+    ("cli",),
+    ("__main__",),
+)
+
+
+def module_of(path: Path) -> str:
+    """Dotted name of a file."""
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imported(path: Path) -> Iterator[str]:
+    """Dotted names of all that a file imports, wherever in the file; not for types alone."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    for_types = {
+        inner
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        for inner in ast.walk(node)
+    }
+    for node in ast.walk(tree):
+        if node in for_types:
+            continue
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            whole = [f"{node.module}.{alias.name}" for alias in node.names]
+            yield from [module for module in whole if module in MODULES] or [node.module or ""]
+
+
+MODULES = {module_of(path) for path in FILES}
+
+
+def name(path: Path) -> str:
+    """Label of a file in the list of tests."""
+    return str(path.relative_to(ROOT))
+
+
+@pytest.mark.parametrize("path", [p for p in FILES if "ingest" in name(p)], ids=name)
+def test_ingest_knows_nothing_of_buffet(path: Path) -> None:
+    """Reading files needs no analysis."""
+    assert not [module for module in imported(path) if module.split(".")[0] == "buffet"]
+
+
+@pytest.mark.parametrize("path", [p for p in FILES if name(p).startswith("buffet")], ids=name)
+def test_buffet_uses_the_front_page_of_ingest_only(path: Path) -> None:
+    """`ingest` may be rearranged behind it."""
+    assert not [module for module in imported(path) if module.startswith("ingest.")]
+
+
+def level_of(module: str) -> int:
+    """Position of a module of `buffet` in the table, by its longest name there."""
+    places = {name: level for level, names in enumerate(LEVELS) for name in names}
+    parts = module.split(".")[1:]
+    for length in range(len(parts), 0, -1):
+        if (known := ".".join(parts[:length])) in places:
+            return places[known]
+    raise AssertionError(f"{module}: give it a place in LEVELS")
+
+
+@pytest.mark.parametrize("path", [p for p in FILES if name(p).startswith("buffet/")], ids=name)
+def test_imports_of_buffet_point_down(path: Path) -> None:
+    """A module imports from its own level and below."""
+    own = module_of(path)
+    if own == "buffet":
+        return
+    inside = [m for m in imported(path) if m.startswith("buffet.")]
+    assert not [module for module in inside if level_of(module) > level_of(own)]
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_there_are_no_circles(package: str) -> None:
+    """Walking the imports from any module never comes back to it."""
+    known = {module_of(p): p for p in FILES if name(p).startswith(package)}
+    edges = {
+        module: {m for m in imported(path) if m in known and m != package}
+        for module, path in known.items()
+        if module != package
+    }
+    while edges:
+        free = [module for module, targets in edges.items() if not targets & edges.keys()]
+        assert free, f"circle among {sorted(edges)}"
+        for module in free:
+            del edges[module]
+
+
+@pytest.mark.parametrize("path", [*FILES, *TESTS], ids=name)
+def test_files_are_short_and_named_for_what_they_hold(path: Path) -> None:
+    """At most 400 lines, and no drawer for everything."""
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST_FILE
+    assert path.stem not in EMPTY_NAMES
+
+
+def body_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """Lines of a function without signature and docstring."""
+    body = node.body[1:] if ast.get_docstring(node) else node.body
+    return (body[-1].end_lineno or 0) - body[0].lineno + 1 if body else 0
+
+
+@pytest.mark.parametrize("path", [*FILES, *TESTS], ids=name)
+def test_functions_are_short(path: Path) -> None:
+    """At most 50 lines of body."""
+    nodes = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+    functions = (n for n in nodes if isinstance(n, ast.FunctionDef | ast.AsyncFunctionDef))
+    assert not [f.name for f in functions if body_lines(f) > LONGEST_BODY]
+
+
+def public_definitions(tree: ast.Module) -> list[ast.FunctionDef | ast.ClassDef]:
+    """Public functions and classes of a module."""
+    nodes = [n for n in tree.body if isinstance(n, ast.FunctionDef | ast.ClassDef)]
+    return [node for node in nodes if not node.name.startswith("_")]
+
+
+@pytest.mark.parametrize("path", FILES, ids=name)
+def test_everything_public_is_described(path: Path) -> None:
+    """Modules, public classes and functions have a docstring."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    assert not tree.body or ast.get_docstring(tree)
+    assert not [node.name for node in public_definitions(tree) if not ast.get_docstring(node)]
+
+
+@pytest.mark.parametrize("path", [p for p in TESTS if p.name.startswith("test_")], ids=name)
+def test_every_test_says_what_it_holds(path: Path) -> None:
+    """A docstring in each."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    functions = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)]
+    tests = [f for f in functions if f.name.startswith("test_")]
+    assert tests
+    assert not [test.name for test in tests if not ast.get_docstring(test)]
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_a_front_page_loads_nothing_heavy(package: str) -> None:
+    """In a fresh interpreter."""
+    code = f"import sys, {package}; print([m for m in {HEAVY!r} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
+    assert done.stdout.strip() == "[]", done.stdout + done.stderr
+
+
+def test_the_front_page_of_ingest_is_sorted_and_complete() -> None:
+    """Each name of `__all__` is there, and `dir` lists the same."""
+    page = import_module("ingest")
+    assert page.__all__ == sorted(set(page.__all__))
+    assert dir(page) == page.__all__
+    for exported in page.__all__:
+        assert getattr(page, exported) is not None
+
+
+def test_an_unknown_name_of_the_front_page_is_an_error() -> None:
+    """Lazy loading keeps Python's own message."""
+    with pytest.raises(AttributeError, match="module 'ingest' has no attribute 'nothing'"):
+        import_module("ingest").nothing  # noqa: B018
