@@ -1,0 +1,18 @@
+"""`python -m tests.benchmarks [share]`: one line a figure; share 0.05 is a quick look."""
+
+from __future__ import annotations
+
+import sys
+
+from tests.benchmarks.engine import engine_figures
+
+
+def main(arguments: list[str]) -> int:
+    """Print all figures."""
+    for figure in engine_figures(float(arguments[0]) if arguments else 1.0):
+        print(figure)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
