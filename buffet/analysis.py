@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +82,11 @@ class RunAnalysis:
         for floor in self.noise:
             result = result - floor.resampling.means(functional(floor.spectra)) / len(self.noise)
         return result
+
+    @cached_property
+    def total_samples(self) -> Array:
+        """Bootstrap samples of every quantity's variance, ``(1 + n_resamples, n_quantities)``."""
+        return self.samples(ReducedSpectra.group_totals)
 
     @property
     def noise_psd(self) -> Array | None:

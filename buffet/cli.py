@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import click
 
@@ -56,12 +56,12 @@ def _output(suffixes: str) -> Callable[[Command], Command]:
     )
 
 
-class _Quantity(click.ParamType):
+class _Quantity(click.ParamType[float]):
     """A quantity with a unit, or a plain number in SI."""
 
-    def __init__(self, dimension: str, example: str) -> None:
-        self.dimension, self.name = dimension, dimension
-        self.example = example
+    def __init__(self, dimension: Literal["speed", "frequency"], example: str) -> None:
+        self.dimension: Literal["speed", "frequency"] = dimension
+        self.name, self.example = dimension, example
 
     def convert(self, value: Any, param: Any, ctx: Any) -> float:
         from ingest import QuantityError, parse_quantity
@@ -286,7 +286,7 @@ def report(
     rating = _rating(campaign, speed, up_to, criteria)
     comparison = compare_rating(rating) if rating.has_comparison else None
     target = output or Path("report.html")
-    page = report_html(comparison, rating)
+    page = report_html(comparison, rating, rating.analysis.findings)
     write(target, {".html": text_writer(page)})
     click.echo(terminal.verdicts_text(rating, comparison))
     click.echo(f"report written to {target}", err=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +13,8 @@ from buffet.analysis import CampaignAnalysis, RunAnalysis
 from buffet.errors import NotRateableError
 from buffet.interval import LEVEL, Interval
 from buffet.rating.rate import ConfigurationRating, Rating
-from buffet.rating.scatter import Observation, Scatter, cells, scatter
+from buffet.rating.scatter import Observation, Scatter, cells, log_variance, scatter
 from buffet.recommending import Recommendation, recommend
-from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.uncertainty import log_estimate
 from buffet.trade import fuel_change_percent, top_speed_change_percent
 
@@ -118,8 +118,8 @@ def compare(rating: Rating) -> Comparison:
     if name not in rated:
         raise NotRateableError(f"{where}: no run of the baseline {name!r} could be read")
     words = _components(analysis)
-    spreads = {word: scatter(analysis, lambda run, w=word: _log_variance(run, w)) for word in words}
-    means = {word: scatter(analysis, lambda run, w=word: _mean(run, w)) for word in words}
+    spreads = {word: scatter(analysis, partial(log_variance, word=word)) for word in words}
+    means = {word: scatter(analysis, partial(_mean, word=word)) for word in words}
     others = [c for c in analysis.campaign.configurations if c in rated and c != name]
     tables = {c: _Pair(analysis, c, name, spreads, means) for c in others}
     corrected = _corrected({c: table.p_values() for c, table in tables.items()}, words)
@@ -136,18 +136,6 @@ def _components(analysis: CampaignAnalysis) -> tuple[str, ...]:
         for word in COMPARED
         if analysis.runs and all(run.signal.measured(word) is not None for run in analysis.runs)
     )
-
-
-def _log_variance(run: RunAnalysis, word: str) -> Observation | None:
-    """Logarithm of a component's variance with the variance of that logarithm."""
-    index = run.signal.measured(word)
-    if index is None:
-        return None
-    samples = run.samples(lambda s: ReducedSpectra.group_totals(s)[:, index])
-    estimate = log_estimate(samples, run.resampling.blocks)
-    if not estimate.value > 0 or not np.isfinite(estimate.spread):
-        return None
-    return Observation(float(np.log(estimate.value)), float(estimate.spread**2))
 
 
 def _mean(run: RunAnalysis, word: str) -> Observation | None:
@@ -184,10 +172,7 @@ class _Pair:
         runs = [run for group in self._shared(name) for run in group]
         if not runs:
             return None
-        index = runs[0].signal.measured(word)
-        samples = np.mean(
-            [r.samples(lambda s: ReducedSpectra.group_totals(s)[:, index]) for r in runs], axis=0
-        )
+        samples = np.mean([run.total_samples[:, run.signal.measured(word)] for run in runs], axis=0)
         blocks = sum(run.resampling.blocks for run in runs)
         estimate = log_estimate(samples, blocks)
         if not estimate.value > 0 or not np.isfinite(estimate.spread):

@@ -79,10 +79,10 @@ def _frame(rows: Sequence[Mapping[str, Any]]) -> Any:
 
 
 def _parquet(rows: Sequence[Mapping[str, Any]], path: Path) -> None:
-    try:
-        import pyarrow  # noqa: F401 - only to word the error
-    except ImportError as error:
+    from importlib.util import find_spec
+
+    if find_spec("pyarrow") is None:
         raise OutputError(
             "Parquet needs the extra: pip install 'buffeting[formats]', or write .csv"
-        ) from error
+        )
     _frame(rows).to_parquet(path, index=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,8 +34,14 @@ class MetricCurve:
     estimate: LogEstimate | None  # (n_speeds,); None where it was not measured
     why_missing: str | None
     covered: NDArray[np.bool_]  # (n_speeds,)
+    seat: LogEstimate | None = None  # (n_speeds,), Wk r.m.s. of the criterion's band, m/s²
     octave_hz: Array | None = None  # (n_speeds, 2), worst octave
-    silent: NDArray[np.bool_] | None = None  # (n_speeds,), below the perception threshold
+
+    def silent(self, index: int) -> bool:
+        """Whether the motion lies below the criterion's perception threshold at one speed."""
+        return self.seat is not None and bool(
+            self.seat.value[index] < self.criterion.silent_below_m_s2
+        )
 
     def probabilities(self, index: int) -> tuple[float, float]:
         """P(metric > possible), P(metric > likely) at one speed."""
@@ -84,7 +91,7 @@ def configuration_curves(
     return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, seat, curves, missing)
 
 
-@dataclass
+@dataclass(eq=False)
 class _Pool:
     """The runs of a configuration together."""
 
@@ -99,17 +106,15 @@ class _Pool:
 
     def curve(self, row: Criterion) -> MetricCurve:
         """One criterion."""
-        seat, _ = self.seat(row.band_hz)
-        silent = seat.value < row.silent_below_m_s2
+        seat, growth = self.seat(row.band_hz)
+        estimate, octave = seat, None
         if row.metric == "seat-over-road":
-            estimate, reach, octave = self.over_road(row.band_hz)
-            return MetricCurve(row, estimate, None, self.covered(row, reach), octave, silent)
-        if row.metric == "seat-weighted":
-            estimate, reach = self.seat(row.band_hz)
-        else:
-            estimate, reach = self.rear_load(row.band_hz)
-        return MetricCurve(row, estimate, None, self.covered(row, reach), None, silent)
+            estimate, growth, octave = self.over_road(row.band_hz)
+        elif row.metric == "rear-axle-load":
+            estimate, growth = self.rear_load(row.band_hz)
+        return MetricCurve(row, estimate, None, self.covered(row, growth), seat, octave)
 
+    @cache  # noqa: B019 - the pool lives as long as one configuration's rating
     def seat(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array]:
         """Weighted seat acceleration in a band, and its growth when carried on."""
         edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from buffet.interval import Interval
 from buffet.rating.configuration import MetricCurve
+from buffet.rating.criteria import Criterion
 
 Array = NDArray[np.float64]
 
@@ -43,22 +44,31 @@ def onset(curve: MetricCurve, speeds_m_s: Array, up_to_m_s: float) -> Onset:
     if curve.estimate is None or not usable.any() or not curve.estimate.reliable:
         return Onset(curve.criterion.id, None, None)
     speeds = speeds_m_s[usable]
-    heard = np.ones(len(speeds), bool) if curve.silent is None else ~curve.silent[usable]
-    low, high = (limit[usable] for limit in curve.estimate.limits())
-    value = np.where(heard, curve.estimate.value[usable], 0.0)
-    limit = curve.criterion.possible
-    first = first_crossing(speeds, value, limit)
     span = (float(speeds[0]), float(speeds[-1]))
+    low, high = curve.estimate.limits()
+    seat_low, seat_high = curve.seat.limits() if curve.seat else (None, None)
+    seat = curve.seat.value if curve.seat else None
+    first, earliest, latest = (
+        first_crossing(speeds, _heard(metric, motion, curve.criterion)[usable], curve.criterion)
+        for metric, motion in (
+            (curve.estimate.value, seat),
+            (high, seat_high),
+            (low, seat_low),
+        )
+    )
     if first is None:
         return Onset(curve.criterion.id, None, span)
-    earliest = first_crossing(speeds, high, limit)
-    latest = first_crossing(speeds, low, limit)
-    interval = Interval(first, min(earliest or first, first), latest)
-    return Onset(curve.criterion.id, interval, span)
+    return Onset(curve.criterion.id, Interval(first, earliest or first, latest), span)
 
 
-def first_crossing(speeds: Array, values: Array, limit: float) -> float | None:
-    """Lowest speed at which the values reach the limit, straight between logarithms."""
+def _heard(metric: Array, seat: Array | None, row: Criterion) -> Array:
+    """The metric where the motion is above the threshold of perception, else zero."""
+    return metric if seat is None else np.where(seat >= row.silent_below_m_s2, metric, 0.0)
+
+
+def first_crossing(speeds: Array, values: Array, row: Criterion) -> float | None:
+    """Lowest speed at which values reach the lower limit, straight between logarithms."""
+    limit = row.possible
     above = np.flatnonzero(values >= limit)
     if not len(above):
         return None

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import CampaignAnalysis, RunAnalysis
+from buffet.analysis import CampaignAnalysis
 from buffet.errors import NotRateableError
 from buffet.interval import LEVEL, Interval
 from buffet.rating.configuration import ConfigurationCurves, configuration_curves
@@ -16,16 +17,17 @@ from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
 from buffet.rating.onset import HIGHEST_SPEED_M_S, Onset, onset, search_speeds
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.road_speed import FullScale, full_scale
-from buffet.rating.scatter import Observation, Scatter, scatter
+from buffet.rating.scatter import Scatter, log_variance, scatter
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.rating.wording import explain
-from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.run_spectra import RunResult, run_result
-from buffet.spectral.uncertainty import log_estimate
 from buffet.vehicle import GOOD_MOTORWAY, Road, typical_car
 from ingest import Campaign, Vehicle
 
 Array = NDArray[np.float64]
+
+# Components that tell vertical from lateral shedding; the others only repeat them.
+SHEDDING_SHOWS_IN = ("drag", "lift", "side force", "yaw moment")
 
 
 @dataclass(frozen=True)
@@ -134,8 +136,8 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
         np.array([settings.speed_m_s, *settings.more_speeds_m_s]), settings.up_to_m_s
     )
     setting = RideSetting(vehicle, settings.road, whole, speeds)
-    spread = scatter(analysis, observe_lift)
-    results = tuple(run_result(run) for run in analysis.runs)
+    spread = scatter(analysis, partial(log_variance, word="lift"))
+    results = tuple(run_result(run, SHEDDING_SHOWS_IN) for run in analysis.runs)
     names = [name for name in campaign.configurations if analysis.of(name)]
     curves = [
         configuration_curves(
@@ -163,18 +165,6 @@ def car_of(campaign: Campaign) -> Vehicle:
     if campaign.vehicle is not None:
         return campaign.vehicle
     return typical_car(full_scale(campaign).wheelbase_m)
-
-
-def observe_lift(run: RunAnalysis) -> Observation | None:
-    """Logarithm of a run's lift variance, for the scatter between runs."""
-    index = run.signal.measured("lift")
-    if index is None:
-        return None
-    samples = run.samples(lambda s: ReducedSpectra.group_totals(s)[:, index])
-    estimate = log_estimate(samples, run.resampling.blocks)
-    if estimate.value <= 0 or not np.isfinite(estimate.spread):
-        return None
-    return Observation(float(np.log(estimate.value)), float(estimate.spread**2))
 
 
 def _extra(spread: Scatter, name: str, analysis: CampaignAnalysis) -> float:

@@ -59,15 +59,35 @@ class RideSetting:
 
     def seat_rows(self, frequency_hz: Array) -> Complex:
         """Wk-weighted seat acceleration per coefficient, at road frequencies ``(n_speeds, n)``."""
-        flat = frequency_hz.ravel()
-        rows = self.ride.seat_acceleration_per_force(flat) * weighting("Wk", flat)[:, None]
-        return np.asarray(rows.reshape(*frequency_hz.shape, 3) * self.load_scale[:, None, :])
+
+        def weighted(flat: Array) -> Complex:
+            weight = weighting("Wk", flat)[:, None]
+            return np.asarray(self.ride.seat_acceleration_per_force(flat) * weight)
+
+        return self._rows("seat", weighted, frequency_hz)
 
     def rear_load_rows(self, frequency_hz: Array) -> Complex:
         """Rear axle load over its static value in percent, per coefficient."""
-        static = self.ride.static_axle_load_n[1]
-        rows = self.ride.axle_load_per_force(frequency_hz.ravel(), "rear") * (100 / static)
-        return np.asarray(rows.reshape(*frequency_hz.shape, 3) * self.load_scale[:, None, :])
+        percent = 100 / self.ride.static_axle_load_n[1]
+
+        def relative(flat: Array) -> Complex:
+            return np.asarray(self.ride.axle_load_per_force(flat, "rear") * percent)
+
+        return self._rows("rear load", relative, frequency_hz)
+
+    def _rows(
+        self, name: str, response: Callable[[Array], Complex], frequency_hz: Array
+    ) -> Complex:
+        """Response times the loads; kept, since repeats and zeros share their frequencies."""
+        key = (name, frequency_hz.shape, frequency_hz.tobytes())
+        if key not in self._known:
+            rows = response(frequency_hz.ravel()).reshape(*frequency_hz.shape, 3)
+            self._known[key] = np.asarray(rows * self.load_scale[:, None, :])
+        return self._known[key]
+
+    @cached_property
+    def _known(self) -> dict[tuple[str, tuple[int, ...], bytes], Complex]:
+        return {}
 
     def road_octaves(self, low_hz: Array, high_hz: Array) -> Array:
         """Weighted seat acceleration variance from the road, ``(n_speeds, n_octaves)``."""

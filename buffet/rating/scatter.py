@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from buffet.analysis import CampaignAnalysis, RunAnalysis
+from buffet.spectral.uncertainty import log_estimate
 
 # Runs count as repeats within this of each other's wind speed and yaw.
 SAME_SPEED = 0.01
@@ -48,6 +49,17 @@ def _same(point: tuple[float, float], known: tuple[float, float]) -> bool:
     (speed, yaw), (known_speed, known_yaw) = point, known
     alike = abs(speed - known_speed) <= SAME_SPEED * known_speed
     return alike and abs(yaw - known_yaw) <= SAME_YAW_RAD
+
+
+def log_variance(run: RunAnalysis, word: str) -> Observation | None:
+    """Logarithm of a component's variance; None where it was not measured or nothing is left."""
+    index = run.signal.measured(word)
+    if index is None:
+        return None
+    estimate = log_estimate(run.total_samples[:, index], run.resampling.blocks)
+    if not estimate.value > 0 or not np.isfinite(estimate.spread):
+        return None
+    return Observation(float(np.log(estimate.value)), float(estimate.spread**2))
 
 
 def scatter(

@@ -14,7 +14,6 @@ from buffet.rating.configuration import ConfigurationCurves
 from buffet.rating.criteria import Criteria, Verdict
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.verdict import rate_criterion, worst
-from buffet.spectral.reduction import ReducedSpectra
 
 Array = NDArray[np.float64]
 
@@ -71,7 +70,7 @@ def table_speeds(from_m_s: float, to_m_s: float, step_m_s: float) -> Array:
             f"most {MOST_SPEEDS} steps"
         )
     n = int(np.floor((to_m_s - from_m_s) / step_m_s + 1e-9)) + 1
-    return from_m_s + step_m_s * np.arange(n)
+    return np.asarray(from_m_s + step_m_s * np.arange(n), float)
 
 
 def road_table(rating: Rating, speeds_m_s: Array) -> tuple[TableRow, ...]:
@@ -138,9 +137,6 @@ def _rms(runs: tuple[RunAnalysis, ...], word: str) -> float | None:
     where = [run.signal.measured(word) for run in runs]
     if any(index is None for index in where):
         return None
-    variances = [
-        float(run.samples(lambda s, i=i: ReducedSpectra.group_totals(s)[:, i])[0])  # type: ignore[misc]
-        for run, i in zip(runs, where, strict=True)
-    ]
-    mean = float(np.mean(variances))
+    pairs = zip(runs, where, strict=True)
+    mean = float(np.mean([run.total_samples[0, index] for run, index in pairs]))
     return float(np.sqrt(mean)) if mean > 0 else None

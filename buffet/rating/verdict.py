@@ -29,15 +29,18 @@ def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> Criter
         return CriterionRating(row, None, None, None, None, curve.why_missing)
     p_possible, p_likely = curve.probabilities(index)
     metric = curve.estimate.interval(index)
-    octave = None if curve.octave_hz is None else tuple(map(float, curve.octave_hz[index]))
-    verdict, why = criteria.verdict(p_possible, p_likely), None
+    octave = None
+    if curve.octave_hz is not None:
+        octave = (float(curve.octave_hz[index, 0]), float(curve.octave_hz[index, 1]))
+    verdict: Verdict = criteria.verdict(p_possible, p_likely)
+    why: str | None = None
     if metric.value <= 0:
         metric = Interval(0.0, 0.0, None)
     if not curve.covered[index]:
         verdict, why = "undetermined", "the usable road band does not cover it"
     elif not curve.estimate.reliable:
         verdict, why = "undetermined", "too few independent stretches of record stand behind it"
-    elif curve.silent is not None and curve.silent[index]:
+    elif curve.silent(index):
         verdict, why = "unlikely", "the motion lies below the perception threshold"
     return CriterionRating(
         row,
@@ -46,7 +49,7 @@ def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> Criter
         p_likely,
         verdict,
         why,
-        octave,  # type: ignore[arg-type]
+        octave,
     )
 
 

@@ -40,6 +40,8 @@ LEAST_LEFT = 0.02
 # Scores in units of √(2 / segments), about two standard deviations of a bin, beyond which no
 # simulated maximum was ever seen (they stay below 8): the simulation is spared.
 BEYOND_DOUBT = 15.0
+# A peak of which the fitted model already holds all but this share of energy is no other peak.
+LEAST_DISTINCT = 0.0025
 # Segments simulated for the null distribution; more are imitated by shrinking the scatter.
 MOST_SIMULATED_SEGMENTS = 32
 
@@ -152,22 +154,27 @@ def _strongest(
     """
     grid = null.grid
     wanted = _templates(float(grid.frequency_hz[0]), grid.step_hz, len(psd))
-    shapes = wanted.shape / null.spectrum
-    tangent = np.linalg.qr((null.gradient / null.spectrum).T)[0]
-    raw = np.linalg.norm(shapes, axis=1)
-    shapes = shapes - (shapes @ tangent) @ tangent.T
-    norms = np.linalg.norm(shapes, axis=1)
-    distinct = norms > 0.05 * raw  # the rest is what the null already fits
-    shapes = shapes[distinct] / norms[distinct, None]
-    scores = shapes @ (psd / null.spectrum - 1)
+    directions = null.gradient / null.spectrum  # (n_parameters, n_bins)
+    inverse = np.linalg.pinv(directions @ directions.T)
+
+    def project(rows: Array) -> Array:
+        """Rows less what the null model could take up itself, over the null spectrum."""
+        return (rows - (rows @ directions.T) @ inverse @ directions) / null.spectrum
+
+    along = wanted.shape @ (directions / null.spectrum).T
+    raw = wanted.shape**2 @ (1 / null.spectrum**2)
+    left = raw - np.einsum("tp,pq,tq->t", along, inverse, along)
+    distinct = np.flatnonzero(left > LEAST_DISTINCT * raw)
+    shape, norms = wanted.shape[distinct], np.sqrt(left[distinct])
+    scores = shape @ project((psd / null.spectrum - 1)[None])[0] / norms
     best = int(np.argmax(scores))
     n_segments = round(effective_segments, 2)
     p_value = 1 / (SIMULATIONS + 1)
     if scores[best] < BEYOND_DOUBT * np.sqrt(2 / n_segments):
-        ratios = null_ratios(len(psd), n_segments)
-        largest = (shapes @ (ratios - 1).T).max(axis=0)
+        drawn = project(null_ratios(len(psd), n_segments) - 1)
+        largest = (shape.astype(np.float32) @ drawn.T.astype(np.float32) / norms[:, None]).max(0)
         p_value = (1 + int(np.sum(largest >= scores[best]))) / (SIMULATIONS + 1)
-    index = np.flatnonzero(distinct)[best]
+    index = distinct[best]
     return p_value, (float(wanted.natural_hz[index]), float(wanted.bandwidth_hz[index]))
 
 

@@ -72,12 +72,11 @@ class ReducedSpectra:
         -------
         (n_groups, n, n_bands), Σ_f bands · |rows · X|² df
         """
-        features = _real_features(self.group_matrix)
-        weights = _real_weights(rows)
-        n, n_bands, _ = bands.shape
-        each = np.einsum("nbf,nfk->nbfk", bands, weights).reshape(n * n_bands, -1)
-        values = features.reshape(len(features), -1) @ each.T * self.frequency_step_hz
-        return np.asarray(values.reshape(-1, n, n_bands))
+        features = _real_features(self.group_matrix).transpose(1, 0, 2)  # (n_bins, n_groups, k)
+        weights = _real_weights(rows).transpose(1, 2, 0)  # (n_bins, k, n)
+        density = (features @ weights).transpose(2, 1, 0)  # (n, n_groups, n_bins)
+        values = density @ bands.transpose(0, 2, 1) * self.frequency_step_hz
+        return np.asarray(values.transpose(1, 0, 2))
 
     def index(self, name: str) -> int | None:
         """Position of the quantity of that name, or None."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,14 +65,18 @@ def strouhal_per_hz(analysis: RunAnalysis) -> float | None:
     return analysis.model.strouhal_length_m / analysis.flow.speed_m_s
 
 
-def run_result(analysis: RunAnalysis) -> RunResult:
-    """Means, RMS values, spectra and peaks of one analysed run."""
+def run_result(analysis: RunAnalysis, looked_at: Sequence[str] | None = None) -> RunResult:
+    """Means, RMS values, spectra and peaks of one analysed run.
+
+    `looked_at` names what must be measured for peaks to be looked for; None: anything.
+    """
     signal = analysis.signal
-    totals = half_value(
-        log_estimate(analysis.samples(ReducedSpectra.group_totals), analysis.resampling.blocks)
-    )
+    totals = half_value(log_estimate(analysis.total_samples, analysis.resampling.blocks))
     noise = analysis.noise_psd
-    found = [_peaks(signal, i) for i in range(len(signal.quantities))]
+    found = [
+        _peaks(signal, i) if looked_at is None or quantity.measures in looked_at else ()
+        for i, quantity in enumerate(signal.quantities)
+    ]
     fundamental, why = name_fundamental(_named(signal, found))
     if fundamental is not None:
         found = [mark_harmonics(peaks, fundamental.frequency_hz.value) for peaks in found]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,8 @@ LOWEST_Q = 1.0
 # Quintic in log frequency: follows wakes that fall off and noise floors, not a resonance.
 BACKGROUND_TERMS = 6
 MOST_STEPS = 80
+# Log-likelihood that no decision depends on: a parameter off by a thirtieth of its error.
+NEGLIGIBLE_GAIN = 5e-4
 LARGEST_STEP = 0.5  # in log units, so that a first step cannot leave the data
 
 
@@ -30,21 +33,26 @@ class Grid:
     frequency_hz: Array  # (n_bins,), evenly spaced
     step_hz: float
 
-    @property
+    @cached_property
     def fine_hz(self) -> Array:
         """Fine grid, reaching four bins beyond both ends, mirrored at zero."""
         n = (len(self.frequency_hz) + 8 - 1) * OVERSAMPLING + 1
         start = self.frequency_hz[0] - 4 * self.step_hz
         fine = start + np.arange(n) * self.step_hz / OVERSAMPLING
-        return np.maximum(np.abs(fine), self.step_hz / OVERSAMPLING)
+        return np.asarray(np.maximum(np.abs(fine), self.step_hz / OVERSAMPLING))
 
     def smooth(self, fine: Array) -> Array:
         """What the Hann window makes of densities ``(n, n_fine)``, at the bins ``(n, n_bins)``."""
+        n_bins = len(self.frequency_hz)
         kernel = spectral_kernel(OVERSAMPLING)
-        windows = np.lib.stride_tricks.sliding_window_view(fine, len(kernel), axis=1)
-        return np.asarray(windows[:, ::OVERSAMPLING] @ kernel)
+        per_bin = kernel[:-1].reshape(-1, OVERSAMPLING)  # the kernel cut into bins
+        by_bin = fine[:, :-1].reshape(len(fine), -1, OVERSAMPLING) @ per_bin.T
+        smooth = kernel[-1] * fine[:, len(kernel) - 1 :: OVERSAMPLING]
+        for offset in range(len(per_bin)):
+            smooth += by_bin[:, offset : offset + n_bins, offset]
+        return np.asarray(smooth)
 
-    @property
+    @cached_property
     def background_basis(self) -> Array:
         """Chebyshev polynomials in log frequency on the fine grid, ``(terms, n_fine)``."""
         low, high = np.log(self.frequency_hz[[0, -1]])
@@ -90,7 +98,7 @@ class Fit:
     def covariance(self) -> Array:
         """Of the parameters, from the expected information."""
         relative = self.gradient / self.spectrum
-        return np.linalg.pinv(self.weight * relative @ relative.T)
+        return np.asarray(np.linalg.pinv(self.weight * relative @ relative.T), float)
 
     def peak(self, index: int) -> Array:
         """log A, log f0, log B of one peak."""
@@ -102,34 +110,34 @@ class Fit:
         return self.covariance[start : start + 3, start : start + 3]
 
 
-def evaluate(
-    grid: Grid, basis: Array, parameters: Array, lines: tuple[bool, ...]
-) -> tuple[Array, Array]:
+def evaluate(grid: Grid, parameters: Array, lines: tuple[bool, ...]) -> tuple[Array, Array]:
     """Model spectrum at the bins and its gradient, ``(n_bins,)`` and ``(n_parameters, n_bins)``."""
+    basis = grid.background_basis
     background = np.exp(parameters[:BACKGROUND_TERMS] @ basis)
-    rows = grid.smooth(background * np.vstack([np.ones_like(background), basis]))
-    total, gradient = rows[0], [*rows[1:]]
     peaks = parameters[BACKGROUND_TERMS:].reshape(-1, 3)
-    for is_line, (log_height, log_natural, log_width) in zip(lines, peaks, strict=True):
-        height, natural = np.exp(log_height), np.exp(log_natural)
-        if is_line:
-            peak, *slopes = _line(grid, height, natural)
-        else:
-            peak, *slopes = _resonance(grid, height, natural, np.exp(log_width))
-        total = total + peak
-        gradient += [peak, *slopes]
-    return np.maximum(total, 1e-300), np.array(gradient)
+    broad = [
+        _resonance(grid.fine_hz, *np.exp(peak))
+        for is_line, peak in zip(lines, peaks, strict=True)
+        if not is_line
+    ]
+    smooth = grid.smooth(np.vstack([background, background * basis, *broad]))
+    total, gradient = smooth[0], [smooth[1 : 1 + BACKGROUND_TERMS]]
+    resonances = iter(np.split(smooth[1 + BACKGROUND_TERMS :], max(len(broad), 1)))
+    for is_line, peak in zip(lines, peaks, strict=True):
+        rows = _line(grid, *np.exp(peak[:2])) if is_line else next(resonances)
+        total = total + rows[0]
+        gradient.append(rows)
+    return np.maximum(total, 1e-300), np.vstack(gradient)
 
 
-def _resonance(grid: Grid, height: float, natural: float, width: float) -> Array:
-    """A smoothed resonance and its slopes with log f0 and log B, ``(3, n_bins)``."""
-    fine = grid.fine_hz
-    peak = resonance(fine, height, natural, width)
-    off = fine**2 - natural**2
-    denominator = off**2 + fine**2 * width**2
+def _resonance(fine_hz: Array, height: float, natural: float, width: float) -> Array:
+    """A resonance, which is its slope with log A, and its slopes with log f0 and log B."""
+    peak = resonance(fine_hz, height, natural, width)
+    off = fine_hz**2 - natural**2
+    denominator = off**2 + fine_hz**2 * width**2
     with_natural = peak * (2 + 4 * natural**2 * off / denominator)
-    with_width = peak * (2 - 2 * fine**2 * width**2 / denominator)
-    return grid.smooth(np.array([peak, with_natural, with_width]))
+    with_width = peak * (2 - 2 * fine_hz**2 * width**2 / denominator)
+    return np.array([peak, with_natural, with_width])
 
 
 def _line(grid: Grid, variance: float, natural: float) -> Array:
@@ -150,9 +158,8 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, 
     1953; with the window's kernel applied to the model, Sykulski et al. 2019, Biometrika 106,
     251-266). `weight` w counts independent segments and correlated bins.
     """
-    basis = grid.background_basis
     parameters = start.copy()
-    spectrum, gradient = evaluate(grid, basis, parameters, lines)
+    spectrum, gradient = evaluate(grid, parameters, lines)
     best = _log_likelihood(psd, spectrum, weight)
     damping = 1e-3
     for _ in range(MOST_STEPS):
@@ -162,7 +169,7 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, 
         information += damping * np.diag(np.diag(information)) + 1e-12 * np.eye(len(slope))
         step = np.clip(np.linalg.solve(information, slope), -LARGEST_STEP, LARGEST_STEP)
         trial = _inside(grid, parameters + step)
-        trial_spectrum, trial_gradient = evaluate(grid, basis, trial, lines)
+        trial_spectrum, trial_gradient = evaluate(grid, trial, lines)
         value = _log_likelihood(psd, trial_spectrum, weight)
         if value <= best:
             damping *= 10
@@ -172,7 +179,7 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, 
         gain, best = value - best, value
         parameters, spectrum, gradient = trial, trial_spectrum, trial_gradient
         damping = max(damping / 10, 1e-9)
-        if gain < 1e-6 * max(weight, 1.0):
+        if gain < NEGLIGIBLE_GAIN:
             break
     return Fit(grid, parameters, lines, spectrum, gradient, best, weight)
 
@@ -197,4 +204,4 @@ def background_start(grid: Grid, psd: Array) -> Array:
     """Background coefficients from a least-squares fit to the logarithm."""
     at_bins = grid.background_basis[:, 4 * OVERSAMPLING : -4 * OVERSAMPLING : OVERSAMPLING]
     floor = np.maximum(psd, psd.max() * 1e-14)
-    return np.linalg.lstsq(at_bins.T, np.log(floor), rcond=None)[0]
+    return np.asarray(np.linalg.lstsq(at_bins.T, np.log(floor), rcond=None)[0])

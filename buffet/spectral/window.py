@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -65,6 +67,7 @@ def line_shape(offset_bins: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(shape**2 / HANN_NOISE_BANDWIDTH_BINS)
 
 
+@lru_cache(maxsize=4)
 def spectral_kernel(oversampling: int) -> NDArray[np.float64]:
     """The window's smoothing of a spectrum given `oversampling` times a bin; sums to 1.
 
@@ -72,4 +75,6 @@ def spectral_kernel(oversampling: int) -> NDArray[np.float64]:
     """
     steps = np.arange(-4 * oversampling, 4 * oversampling + 1)
     kernel = line_shape(steps / oversampling)
-    return np.asarray(kernel / kernel.sum())
+    kernel /= kernel.sum()
+    kernel.setflags(write=False)
+    return kernel
