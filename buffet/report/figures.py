@@ -59,9 +59,9 @@ def _speed_figure(rating: Rating, row: Criterion, look: dict[str, Style]) -> Pag
         f"Onset: {'; '.join(f'{c.name}: {c.onset_why}' for c in rating.configurations)}."
     )
     caption = (
-        f"{_sentence(row.motion)}. Band: 95 % interval; dotted without band: outside the road "
-        "speeds that the measurement covers; filled mark with bar on the lower limit: onset speed "
-        "with its 95 % interval, drawn at the criterion that comes first."
+        f"{_sentence(row.motion)}. Band: 95 % interval; dotted without band: road speeds that the "
+        "measurement does not cover, or too short a record; filled mark with bar on the lower "
+        "limit: onset speed with its 95 % interval, drawn at the criterion that comes first."
     )
     svg = inline_svg(
         lambda: speed_figure(rating, [row], look), f"speed-{_key(rating, row)}", title, description

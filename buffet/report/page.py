@@ -24,6 +24,8 @@ from buffet.report.tables import (
     verdict_rows,
 )
 from buffet.report.wording import MARKS, km_h, reynolds, spanned
+from buffet.spectral.peaks import SIGNIFICANCE
+from buffet.trade import ELASTICITY, ELASTICITY_SPEED_M_S
 from ingest import Finding
 
 if TYPE_CHECKING:
@@ -112,5 +114,12 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
         "length_is": (model.strouhal_length_is if model else None) or "as stated",
         "road_reynolds": reynolds(rating.road_reynolds),
         "missing": sorted({word for one in rating.configurations for word in one.curves.missing}),
+        "significance": f"{SIGNIFICANCE:g}",
+        "elasticity": _elasticity(),
         "segments": sorted({f"{run.segment_s:.3g}" for run in rating.analysis.runs}),
     }
+
+
+def _elasticity() -> str:
+    pairs = zip(ELASTICITY, ELASTICITY_SPEED_M_S, strict=True)
+    return " to ".join(f"{share:g} at {km_h(speed)} km/h" for share, speed in pairs)

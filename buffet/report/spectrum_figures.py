@@ -37,7 +37,14 @@ COLUMNS = 2
 MOST_PANELS = 24  # three pages; more cannot be read
 # Where the car and the people in it respond: the band of the criteria in one view.
 ROAD_VIEW_HZ = (0.5, 40.0)
-DECADES = 4.0  # of spectrum below the highest point
+# Of spectrum below the highest point: enough for peaks beside one another, or for the noise too.
+OVERLAY_DECADES, RUN_DECADES = 4.0, 6.0
+LABEL_SHARE = 0.46  # of a panel's height, for the upright labels of peaks
+RUN_KEY = (
+    "line: PSD; band: 95 % limits (χ²); dashed: wind-off noise; "
+    "peaks: circle broad, square harmonic, diamond line"
+)
+PEAK_MARKS = {"broad": "o", "harmonic": "s", "line": "D"}
 VERTICAL = ("lift", "front lift", "rear lift", "pitch moment")
 
 
@@ -63,12 +70,19 @@ def overlay_figure(
         road_psd = spectrum.psd * load_n**2 / hz_per_strouhal
         right.plot(spectrum.strouhal * hz_per_strouhal, road_psd, **look)
     unit = "N m" if component in MOMENTS else "N"
-    _loglog(left, f"{component}, over Strouhal number", "St = f L / U", "S U / L, coefficient²")
+    _loglog(
+        left,
+        f"{component}, over Strouhal number",
+        "St = f L / U",
+        "S U / L, coefficient²",
+        OVERLAY_DECADES,
+    )
     _loglog(
         right,
         f"{component}, at {rating.speed_m_s * 3.6:.0f} km/h",
         "frequency, Hz",
         f"S, ({unit})²/Hz" if " " in unit else f"S, {unit}²/Hz",
+        OVERLAY_DECADES,
     )
     _road_view(right)
     if component in VERTICAL:
@@ -81,7 +95,7 @@ def _line(style: Style) -> dict[str, Any]:
     return {"color": style.colour, "linestyle": style.line, "linewidth": 1.3}
 
 
-def _loglog(axes: Axes, title: str, x_label: str, y_label: str) -> None:
+def _loglog(axes: Axes, title: str, x_label: str, y_label: str, decades: float) -> None:
     axes.set_xscale("log")
     axes.set_yscale("log")
     axes.set_title(title)
@@ -91,7 +105,7 @@ def _loglog(axes: Axes, title: str, x_label: str, y_label: str) -> None:
     known = values[np.isfinite(values) & (values > 0)]
     if len(known):
         top = float(known.max())
-        axes.set_ylim(max(float(known.min()), top * 10**-DECADES) / 1.5, top * 2)
+        axes.set_ylim(max(float(known.min()), top * 10**-decades) / 1.5, top * 2)
     plain_numbers(axes.xaxis)
     powers_of_ten(axes.yaxis)
     frame_all(axes)
@@ -139,9 +153,7 @@ def run_figure(results: Sequence[RunResult]) -> Figure:
         axes.set_axis_off()
     left_out = len(wanted) - len(shown)
     note = f"; {left_out} more spectra not drawn, choose fewer runs" if left_out else ""
-    figure.supxlabel(
-        f"line: PSD; band: 95 % limits (χ²); dashed: wind-off noise; marks: peaks{note}", fontsize=8
-    )
+    figure.supxlabel(f"{RUN_KEY}{note}", fontsize=8)
     return figure
 
 
@@ -157,7 +169,7 @@ def _run_panel(axes: Axes, result: RunResult, quantity: QuantityResult) -> None:
     unit = quantity.quantity.unit
     run = result.analysis.run
     title = f"run {run.number}, {shortened(quantity.quantity.name)}"
-    _loglog(axes, title, "frequency, Hz", f"PSD, {_per_hertz(unit)}")
+    _loglog(axes, title, "frequency, Hz", f"PSD, {_per_hertz(unit)}", RUN_DECADES)
     axes.fill_between(frequency, psd * low, psd * high, color=INK, alpha=0.18, linewidth=0)
     if quantity.noise_psd is not None:
         axes.plot(frequency, quantity.noise_psd[1:], color=FAINT, linewidth=0.9, linestyle="--")
@@ -176,19 +188,19 @@ def _mark_peaks(axes: Axes, quantity: QuantityResult, strouhal_per_hz: float | N
     if not peaks:
         return
     bottom, top = axes.get_ylim()
-    axes.set_ylim(bottom, top * (top / bottom) ** 0.75)  # room for the labels
+    axes.set_ylim(bottom, top * (top / bottom) ** (LABEL_SHARE / (1 - LABEL_SHARE)))
     low, high = np.log(axes.get_xlim())
     gap = 0.075 * (high - low)
     logs = [float(np.log(peak.frequency_hz.value)) for peak in peaks]
     for peak, place in zip(peaks, spread(logs, gap, low + gap, high - gap), strict=True):
-        _mark_peak(axes, quantity, peak, (float(np.exp(place)), top), strouhal_per_hz)
+        _mark_peak(axes, quantity, peak, float(np.exp(place)), strouhal_per_hz)
 
 
 def _mark_peak(
     axes: Axes,
     quantity: QuantityResult,
     peak: Peak,
-    label_at: tuple[float, float],
+    label_x: float,
     strouhal_per_hz: float | None,
 ) -> None:
     value = peak.frequency_hz.value
@@ -196,23 +208,22 @@ def _mark_peak(
     text = f"{value:.3g} Hz"
     if strouhal_per_hz is not None:
         text += f", St {value * strouhal_per_hz:.3f}"
-    if peak.kind != "broad":
-        text += f" ({peak.kind})"
     axes.plot(
         [value],
         [height],
-        marker={"broad": "o", "harmonic": "s", "line": "|"}[peak.kind],
+        marker=PEAK_MARKS[peak.kind],
         color="#b3472d",
         markersize=5,
         markerfacecolor="none",
     )
     axes.annotate(
         text,
-        (value, height * 1.15),
-        label_at,
+        (value, height * 1.2),
+        (label_x, 0.99),
+        textcoords=("data", "axes fraction"),
         rotation=90,
         ha="center",
-        va="bottom",
+        va="top",
         fontsize=6.5,
         arrowprops={"arrowstyle": "-", "color": FAINT, "linewidth": 0.5},
     )

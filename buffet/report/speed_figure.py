@@ -123,15 +123,16 @@ def _range(rating: Rating, criterion: Criterion) -> tuple[float, float]:
 def _draw_curve(
     axes: Axes, speeds: Array, curve: MetricCurve, style: Style, rating: Rating
 ) -> float | None:
-    """Solid where covered, dotted elsewhere; returns the height of its right end."""
+    """Solid where the record carries it, dotted elsewhere; returns the height of its right end."""
     assert curve.estimate is not None
     shown = (curve.estimate.value > 0) & (speeds <= rating.up_to_m_s * 3.6 * (1 + 1e-9))
     if not shown.any():
         return None
     value = np.where(shown, curve.estimate.value, np.nan)
-    covered = np.where(curve.covered, value, np.nan)
+    known = curve.covered & curve.estimate.reliable
+    covered = np.where(known, value, np.nan)
     low, high = (np.where(np.isfinite(limit), limit, np.nan) for limit in curve.estimate.limits())
-    inside = shown & curve.covered
+    inside = shown & known
     axes.fill_between(speeds, low, high, where=inside, color=style.colour, alpha=0.2, linewidth=0)
     axes.plot(speeds, value, color=style.colour, linewidth=0.9, linestyle=":", alpha=0.8)
     axes.plot(

@@ -1,0 +1,32 @@
+"""A short campaign from the demo's simulation, with one name that hurts careless pages."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from buffet.analysis import analyse
+from buffet.comparing import Comparison, compare
+from buffet.demo import write_demo
+from buffet.demo.schedule import DemoSettings
+from buffet.rating.rate import RatingSettings, rate
+from ingest import open_campaign
+
+HOSTILE = "<b>&$x_1$"
+SPEED_M_S = 130 / 3.6
+HIGHEST_M_S = 150 / 3.6
+
+
+@cache
+def comparison() -> Comparison:
+    """Four configurations at one wind speed; the wing bears the hostile name."""
+    settings = DemoSettings(wind_on_s=60, wind_off_s=12, speeds_m_s=(40.0,), repeats=1)
+    with TemporaryDirectory() as name:
+        folder = Path(name) / "campaign"
+        write_demo(folder, settings=settings)
+        for sheet in folder.glob("runs/*.toml"):
+            text = sheet.read_text(encoding="utf-8")
+            sheet.write_text(text.replace('"wing"', f'"{HOSTILE}"'), encoding="utf-8")
+        analysis = analyse(open_campaign(folder))
+    return compare(rate(analysis, RatingSettings(SPEED_M_S, up_to_m_s=HIGHEST_M_S)))
