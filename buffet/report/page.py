@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
+from buffet.cautions import CAUTIONS
 from buffet.comparing import Comparison
 from buffet.interval import LEVEL
 from buffet.rating.rate import Rating
@@ -105,6 +106,7 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
     return {
         "runs": run_rows(rating.results),
         "finding_groups": finding_groups(findings),
+        "cautions": CAUTIONS,
         "criteria": rating.criteria,
         "vehicle": rating.vehicle,
         "vehicle_stated": rating.analysis.campaign.vehicle is not None,
