@@ -20,8 +20,6 @@ from ingest import Quantity
 Array = NDArray[np.float64]
 
 NO_RMS = "the fluctuation does not rise above the wind-off noise"
-# Bins of the lowest frequencies behind the mean's uncertainty: see `mean_variance`.
-MEAN_BINS = 3
 
 
 @dataclass(frozen=True)
@@ -138,7 +136,7 @@ def _mean(analysis: RunAnalysis, index: int) -> Interval:
 
     signal = analysis.signal
     variance = signal.mean_variance[index]
-    freedom = signal.effective_segments * 2 * MEAN_BINS
+    freedom = signal.mean_freedom[index]
     if analysis.noise:
         zeros = [floor.spectra.mean_variance[index] for floor in analysis.noise]
         variance = variance + sum(zeros) / len(zeros) ** 2

@@ -74,6 +74,7 @@ class SegmentSpectra:
     group_segments: Array  # (n_groups,), segments in each group
     group_psd: Array  # (n_groups, n_channels, retained_bins)
     group_cross: Complex  # (n_groups, n_pairs, retained_bins)
+    group_mean: Array  # (n_groups, n_channels), under the window, about the record's mean
 
     def __post_init__(self) -> None:
         for value in vars(self).values():
@@ -349,6 +350,7 @@ class SegmentEngine:
             counts,
             np.multiply(groups.power, per_group, out=groups.power),
             np.multiply(groups.cross, per_group, out=groups.cross),
+            groups.low[:, :, 0].real / (counts[:, None] * self._window.sum()) - offset,
         )
 
     def _take_out(

@@ -57,6 +57,22 @@ def _first_quiet_lag(correlation: Array, n: int) -> int:
     return len(quiet)
 
 
+def variance_of_mean(values: Array) -> tuple[float, float]:
+    """Variance of the mean of a correlated series ``(n,)``, and its degrees of freedom.
+
+    What the circular block bootstrap would give after endlessly many resamples (Politis & Romano
+    1992): the mean square of all circular block sums, inflated by n_b / (n_b - 1) as elsewhere.
+    """
+    n = len(values)
+    length = min(int(np.ceil(politis_white_length(values))), n)
+    centred = values - values.mean()
+    around = np.concatenate([centred, centred[: length - 1]])
+    sums = np.convolve(around, np.ones(length), "valid")
+    blocks = n / length
+    variance = float(sums @ sums) / (n**2 * length) * blocks / max(blocks - 1, 0.5)
+    return variance, max(blocks - 1, 1.0)
+
+
 @dataclass(frozen=True)
 class Resampling:
     """Weights of a run's segment groups, row 0 as measured, the others resampled in blocks."""

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from buffet.spectral.reduction import COMPONENTS, ReducedSpectra, reduce
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from ingest import Channel, Quantity
+from tests.thorough.records import switching
 
 Array = NDArray[np.float64]
 RATE_HZ = 200.0
@@ -159,6 +160,20 @@ def test_the_variance_of_a_mean_is_that_of_white_noise() -> None:
         for seed in range(40)
     ]
     assert np.mean(values) == pytest.approx(9 / 3000, rel=0.1)
+
+
+def test_the_variance_of_a_mean_sees_what_is_slower_than_a_segment() -> None:
+    """States that change every 5 s, segments of 1 s: within a factor of two of 2 σ² T_I / T.
+
+    A telegraph signal ±A of mean dwell τ has the covariance A² e^{-2|t|/τ}, so T_I = τ/2 and
+    var(mean) = A² τ / T: 5/300 for A = 1 and 300 s.
+    """
+    rng = np.random.default_rng(4)
+    found = []
+    for _ in range(10):
+        state = 2 * switching(60_000, 5.0, 5.0, rng) - 1
+        found.append(reduced(state + rng.standard_normal((3, 60_000))).mean_variance[2] / 9)
+    assert 0.5 < np.mean(found) / (5 / 300) < 1.5
 
 
 def test_components_come_in_the_trades_order_once_each() -> None:

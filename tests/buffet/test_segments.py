@@ -173,6 +173,16 @@ def test_moments_are_those_of_numpy() -> None:
     np.testing.assert_allclose(spectra.covariance, np.cov(samples, bias=True), rtol=1e-12)
 
 
+def test_group_means_are_windowed_means_about_the_records() -> None:
+    """One segment a group: the samples' average under the window."""
+    samples = noise(2, 1000) + 40.0
+    spectra = transform(samples, 100, blocks=77)
+    window = signal.windows.hann(100, sym=False)
+    cut = np.lib.stride_tricks.sliding_window_view(samples, 100, axis=1)[:, ::50]
+    expected = (cut @ window / window.sum() - samples.mean(axis=1, keepdims=True)).T
+    np.testing.assert_allclose(spectra.group_mean, expected, atol=1e-12)
+
+
 def test_the_matrix_is_hermitian_and_holds_each_pair() -> None:
     """Kept channels in their order, auto-spectra on the diagonal."""
     spectra = transform(noise(4, 2000), 100, cross=(1, 3))

@@ -15,6 +15,7 @@ from buffet.spectral.uncertainty import (
     pooled_blocks,
     resample,
     run_seed,
+    variance_of_mean,
 )
 
 Array = NDArray[np.float64]
@@ -80,6 +81,31 @@ def test_the_bootstrap_spread_of_a_mean_is_the_closed_form() -> None:
         variances.append(resampling.means(values)[1:].var())
     assert np.mean(variances) == pytest.approx(expected, rel=0.25)
     assert np.mean(variances) > 2 * 1 / (1 - phi**2) / n  # what ignoring correlation would give
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.8])
+def test_the_variance_of_a_mean_is_the_closed_form(phi: float) -> None:
+    """AR(1), n = 400: var(mean) → 1 / ((1 - φ)² n); the estimate lies low by its blocks' ends."""
+    rng = np.random.default_rng(9)
+    found = [variance_of_mean(autoregressive(phi, 400, rng))[0] for _ in range(200)]
+    assert np.mean(found) == pytest.approx(1 / ((1 - phi) ** 2 * 400), rel=0.25)
+
+
+def test_the_variance_of_a_mean_is_what_resampling_gives() -> None:
+    """The bootstrap's own variance over 20000 resamples, inflated alike, to its scatter."""
+    rng = np.random.default_rng(10)
+    values = autoregressive(0.6, 100, rng)
+    resampling = resample(np.ones(100), values[:, None], rng, 20_000)
+    blocks = resampling.blocks
+    expected = resampling.means(values)[1:].var() * blocks / (blocks - 1)
+    found, freedom = variance_of_mean(values)
+    assert found == pytest.approx(expected, rel=0.05)
+    assert freedom == blocks - 1
+
+
+def test_the_variance_of_a_lone_value_is_none() -> None:
+    """One group tells nothing of scatter."""
+    assert variance_of_mean(np.array([3.0])) == (0.0, 1.0)
 
 
 @pytest.mark.parametrize("n_groups", [1, 2, 3, 7, 47, 128])

@@ -124,9 +124,8 @@ def _ratio(one: LogEstimate, other: LogEstimate) -> Interval:
 def _mean(signal: ReducedSpectra, index: int) -> Interval:
     from scipy.special import stdtrit
 
-    half = float(stdtrit(signal.effective_segments * 6, 0.975)) * float(
-        np.sqrt(signal.mean_variance[index])
-    )
+    factor = float(stdtrit(signal.mean_freedom[index], 0.975))
+    half = factor * float(np.sqrt(signal.mean_variance[index]))
     value = float(signal.mean[index])
     return Interval(value, value - half, value + half)
 
