@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests.thorough.__main__ import main
 from tests.thorough.coverage import coverage, table
 from tests.thorough.records import PEAKY, WHITE, Kind
 
@@ -15,3 +16,14 @@ def test_intervals_cover_the_truth(kind: Kind, capsys: pytest.CaptureFixture[str
     outside = {name: c.percent for name, c in counts.items() if not 90 <= c.percent <= 99}
     assert not outside
     assert not sum(c.missing for c in counts.values())
+
+
+@pytest.mark.parametrize(
+    "arguments", [[], ["nothing"], ["coverage", "many"], ["coverage", "1", "2"]]
+)
+def test_wrong_usage_of_the_long_checks_is_told(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit code 2 and one line on stderr."""
+    assert main(arguments) == 2
+    assert capsys.readouterr().err.startswith("usage: python -m tests.thorough coverage")
