@@ -14,6 +14,7 @@ from buffet.spectral.reduction import ReducedSpectra, reduce
 from buffet.spectral.resolution import segment_for_peaks_s, segment_samples
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from buffet.spectral.uncertainty import Resampling, resample, run_seed
+from buffet.usable_band import band_findings
 from ingest import (
     Campaign,
     Channel,
@@ -233,7 +234,7 @@ def _analyse_run(
         signal,
         tuple(floor for floor in floors if floor is not None),
         resampling,
-        record.findings,
+        (*record.findings, *band_findings(run, record.sample_rate_hz, flow, campaign.model)),
         record.provenance,
     )
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from buffet.analysis import Failure
+from buffet.usable_band import band_findings
 from ingest import (
     SEVERITIES,
     Campaign,
@@ -15,14 +16,7 @@ from ingest import (
     Run,
     ZeroReading,
     flow_state,
-    usable_to_hz,
 )
-
-# Road speed at which the usable band is judged, and the road frequencies a vertical criterion
-# needs at least and wants altogether.
-JUDGED_SPEED_M_S = 130 / 3.6
-NEEDED_HZ = 8.0
-WANTED_HZ = 20.0
 
 
 def check(
@@ -56,35 +50,5 @@ def _read(run: Run, zeros: dict[str, ZeroReading], campaign: Campaign) -> list[F
         zeros[run.number] = record.zero_reading(list(means), count)
         return findings
     named = dict(zip((c.name for c in record.channels), means, strict=True))
-    return findings + _band_findings(run, record.sample_rate_hz, named, campaign)
-
-
-def _band_findings(
-    run: Run, sample_rate_hz: float, means: Mapping[str, float], campaign: Campaign
-) -> list[Finding]:
-    """Resonances of the balance that cut the band a rating needs."""
-    flow = flow_state(run, campaign.model, means)
-    if flow is None or campaign.model is None:
-        return []
-    to_road = JUDGED_SPEED_M_S / flow.speed_m_s * campaign.model.scale
-    findings = []
-    for channel in run.channels:
-        if channel.natural_frequency_hz is None or not channel.is_component:
-            continue
-        reach = usable_to_hz(channel, sample_rate_hz, run.antialias_cutoff_hz)
-        road = reach * to_road
-        if road >= WANTED_HZ:
-            continue
-        findings.append(
-            Finding(
-                "warning" if road < NEEDED_HZ else "note",
-                "rig-resonance-in-band",
-                run.number,
-                channel.name,
-                f"the balance's {channel.natural_frequency_hz:.4g} Hz limits this channel to "
-                f"{reach:.3g} Hz, {road:.1f} Hz on the road at {JUDGED_SPEED_M_S * 3.6:.0f} km/h; "
-                f"a vertical rating wants {WANTED_HZ:g} Hz and needs {NEEDED_HZ:g} Hz",
-                "use a stiffer balance, a lower wind speed, or trust only the usable band",
-            )
-        )
-    return findings
+    flow = flow_state(run, campaign.model, named)
+    return findings + band_findings(run, record.sample_rate_hz, flow, campaign.model)

@@ -74,7 +74,7 @@ def _gain(add_on: AddOn, baseline: ConfigurationRating) -> str:
     ratio = add_on.rms_ratio[word]
     return (
         f"{add_on.rating.verdict} instead of {baseline.verdict}: its {word} fluctuates "
-        f"{_span(ratio, '.2f')} times as much as the baseline's (p {_p(add_on.p_value[word])})"
+        f"{ratio.text()} times as much as the baseline's (p {_p(add_on.p_value[word])})"
     )
 
 
@@ -82,7 +82,7 @@ def _cost(add_on: AddOn) -> str:
     parts = []
     if (drag := add_on.drag_change_percent) is not None:
         real = _real(drag)
-        parts.append(f"drag {_span(drag, '+.1f')} %" if real else "no drag difference is shown")
+        parts.append(f"drag {drag.text(sign=True)} %" if real else "no drag difference is shown")
         if real and add_on.fuel_change_percent is not None:
             parts.append(f"fuel {add_on.fuel_change_percent.value:+.1f} % at this speed")
     for name, delta in (
@@ -90,7 +90,7 @@ def _cost(add_on: AddOn) -> str:
         ("rear lift", add_on.delta_rear_lift),
     ):
         if delta is not None and _real(delta):
-            parts.append(f"{name} coefficient {_span(delta, '+.3f')}")
+            parts.append(f"{name} coefficient {delta.text(sign=True)}")
     return "it costs: " + ", ".join(parts) if parts else "what it costs was not measured"
 
 
@@ -101,12 +101,6 @@ def _real(interval: Interval) -> bool:
         and interval.high is not None
         and not (interval.low <= 0 <= interval.high)
     )
-
-
-def _span(interval: Interval, form: str) -> str:
-    low = "…" if interval.low is None else format(interval.low, form)
-    high = "…" if interval.high is None else format(interval.high, form)
-    return f"{interval.value:{form}} ({low} to {high})"
 
 
 def _p(value: float) -> str:

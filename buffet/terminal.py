@@ -20,14 +20,27 @@ KM_H = 3.6
 
 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Columns as wide as their content, two blanks apart."""
+    """Columns as wide as their content, two blanks apart, plain numbers to the right."""
     every = [list(header), *map(list, rows)]
-    widths = [max(len(row[i]) for row in every) for i in range(len(header))]
+    columns = list(zip(*every, strict=True))
+    widths = [max(map(len, column)) for column in columns]
+    to_right = [all(_is_number(cell) for cell in column[1:]) for column in columns]
     lines = [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        "  ".join(
+            cell.rjust(width) if right else cell.ljust(width)
+            for cell, width, right in zip(row, widths, to_right, strict=True)
+        ).rstrip()
         for row in every
     ]
     return "\n".join([lines[0], "-" * min(max(map(len, lines)), WIDTH), *lines[1:]])
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell.replace("-", "0") if cell == "-" else cell.lstrip("<"))
+    except ValueError:
+        return False
+    return True
 
 
 def paragraph(text: str, indent: str = "") -> str:
@@ -40,14 +53,9 @@ def number(value: float | None, form: str = ".3g") -> str:
     return "-" if value is None else format(value, form)
 
 
-def span(value: Interval | None, form: str = ".2g", factor: float = 1.0) -> str:
+def span(value: Interval | None, *, sign: bool = False, factor: float = 1.0) -> str:
     """Value and limits, or a dash."""
-    if value is None:
-        return "-"
-    low, high = (
-        "…" if limit is None else format(limit * factor, form) for limit in (value.low, value.high)
-    )
-    return f"{value.value * factor:{form}} ({low}…{high})".replace("……", "…")
+    return "-" if value is None else value.text(factor=factor, sign=sign, between="…")
 
 
 def rating_text(rating: Rating) -> str:
@@ -81,7 +89,7 @@ def verdicts_text(rating: Rating, comparison: Comparison | None) -> str:
 
 def _verdict_row(one: ConfigurationRating) -> tuple[str, str, str, str]:
     onset = one.onset.speed_m_s if one.onset else None
-    reached = span(onset, ".0f", KM_H) if onset else one.onset_why
+    reached = span(onset, factor=KM_H) if onset else one.onset_why
     low, high = one.usable_band_hz
     return one.verdict, one.name, reached, f"{low:.2g} to {high:.3g}"
 
@@ -145,17 +153,14 @@ def comparison_text(comparison: Comparison) -> str:
     speed = f"{comparison.speed_m_s * KM_H:.0f} km/h"
     parts = [paragraph(f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %.")]
     for one in comparison.add_ons:
-        rows = [
-            (word, span(ratio, ".3f"), _p(one.p_value[word]))
-            for word, ratio in one.rms_ratio.items()
-        ]
+        rows = [(word, span(ratio), _p(one.p_value[word])) for word, ratio in one.rms_ratio.items()]
         ratios = table(("RMS ratio of", "add-on / baseline", "p"), rows)
         costs = [
-            ("drag coefficient", span(one.delta_drag, "+.4f")),
-            ("front lift coefficient", span(one.delta_front_lift, "+.4f")),
-            ("rear lift coefficient", span(one.delta_rear_lift, "+.4f")),
-            ("fuel at this speed, %", span(one.fuel_change_percent, "+.2f")),
-            ("top speed, %", span(one.top_speed_change_percent, "+.2f")),
+            ("drag coefficient", span(one.delta_drag, sign=True)),
+            ("front lift coefficient", span(one.delta_front_lift, sign=True)),
+            ("rear lift coefficient", span(one.delta_rear_lift, sign=True)),
+            ("fuel at this speed, %", span(one.fuel_change_percent, sign=True)),
+            ("top speed, %", span(one.top_speed_change_percent, sign=True)),
         ]
         changes = table(("change", "add-on - baseline"), costs)
         parts.append(f"{one.name} ({one.rating.verdict})\n{ratios}\n\n{changes}")
@@ -197,7 +202,7 @@ def _run_text(result: RunResult) -> str:
         f"{analysis.sample_rate_hz:.5g} Hz, {analysis.n_segments} segments of "
         f"{analysis.segment_s:.3g} s, {analysis.degrees_of_freedom:.0f} degrees of freedom"
     )
-    shed = "none" if result.strouhal is None else span(result.strouhal, ".4f")
+    shed = "none" if result.strouhal is None else span(result.strouhal)
     rows = [_quantity_row(q) for q in result.quantities]
     header = ("quantity", "unit", "mean", "RMS", "usable Hz")
     peaks = [row for q in result.quantities for row in _peak_rows(q, result.strouhal_per_hz)]
@@ -206,6 +211,8 @@ def _run_text(result: RunResult) -> str:
         paragraph(f"Strouhal number: {shed}; {result.strouhal_why}."),
         table(header, rows),
     ]
+    if not all(q.reliable for q in result.quantities):
+        parts.append("* too few independent stretches of record for a reliable interval")
     if peaks:
         parts.append(table(("peak of", "Hz", "St", "width Hz", "RMS", "p", "kind"), peaks))
     return "\n\n".join(parts)
@@ -215,8 +222,8 @@ def _quantity_row(result: QuantityResult) -> tuple[str, ...]:
     return (
         result.quantity.name,
         result.quantity.unit,
-        span(result.mean, ".3g"),
-        span(result.rms, ".3g") + ("" if result.reliable else " *"),
+        span(result.mean),
+        span(result.rms) + ("" if result.reliable else " *"),
         number(result.usable_to_hz, ".3g"),
     )
 
@@ -225,9 +232,9 @@ def _peak_rows(result: QuantityResult, per_hz: float | None) -> list[tuple[str, 
     return [
         (
             result.quantity.name,
-            span(peak.frequency_hz, ".4g"),
+            span(peak.frequency_hz),
             "-" if per_hz is None else f"{peak.frequency_hz.value * per_hz:.3f}",
-            number(peak.bandwidth_hz.value, ".2g"),
+            _width(peak.bandwidth_hz),
             number(peak.rms.value, ".2g"),
             _p(peak.p_value),
             peak.kind,
@@ -236,19 +243,30 @@ def _peak_rows(result: QuantityResult, per_hz: float | None) -> list[tuple[str, 
     ]
 
 
+def _width(bandwidth_hz: Interval) -> str:
+    """A line's bandwidth is known only from above."""
+    value = bandwidth_hz.value
+    return f"{value:.2g}" if value > 0 else f"<{number(bandwidth_hz.high, '.2g')}"
+
+
 def findings_text(findings: Sequence[Finding]) -> str:
-    """Findings with what to do, worst first."""
+    """Findings with what to do, worst first; the same one of several runs is told once."""
     if not findings:
         return "No findings."
-    parts = []
+    groups: dict[tuple[str, ...], list[Finding]] = {}
     for finding in findings:
-        where = f"run {finding.run}" + (f", {finding.channel}" if finding.channel else "")
-        parts.append(
-            paragraph(f"{finding.severity}: {where}: {finding.message} [{finding.code}]")
-            + "\n"
-            + paragraph(finding.advice, "    ")
-        )
-    return "\n".join(parts)
+        key = (finding.severity, finding.code, finding.channel or "", finding.advice)
+        groups.setdefault(key, []).append(finding)
+    return "\n".join(_finding_text(group) for group in groups.values())
+
+
+def _finding_text(group: Sequence[Finding]) -> str:
+    first = group[0]
+    where = f"run {first.run}" + (f", {first.channel}" if first.channel else "")
+    text = f"{first.severity}: {where}: {first.message} [{first.code}]"
+    if others := [finding.run for finding in group[1:]]:
+        text += f" Likewise in run{'s' if len(others) > 1 else ''} {', '.join(others)}."
+    return f"{paragraph(text)}\n{paragraph(first.advice, '    ')}"
 
 
 def failures_text(failed: Sequence[Failure]) -> str:

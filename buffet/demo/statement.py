@@ -36,6 +36,7 @@ from buffet.demo.wake import Wake
 FORMAT = "buffet/demo-truth"
 VERSION = 1
 USABLE_SHARE_OF_RESONANCE = 0.8  # up to here a stated balance resonance is removed
+USABLE_SHARE_OF_CUTOFF = 0.7  # up to here the anti-alias filter takes less than 0.4 %
 
 ABOUT = {
     "what": "Everything the invented campaign's recordings were made from. No number here is a "
@@ -184,7 +185,7 @@ def _coherence(configuration: Configuration, component: str, part: str) -> float
 def _usable_hz(component: str) -> float:
     """Where the logged channels stop telling the truth: balance resonance or filter."""
     if component in ("drag", SIDE_FORCE, YAW_MOMENT, TAP_LEFT, TAP_RIGHT):
-        return ANTIALIAS_CUTOFF_HZ
+        return USABLE_SHARE_OF_CUTOFF * ANTIALIAS_CUTOFF_HZ
     return USABLE_SHARE_OF_RESONANCE * LIFT_RESONANCE_HZ
 
 

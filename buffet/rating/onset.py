@@ -49,7 +49,7 @@ def onset(curve: MetricCurve, speeds_m_s: Array, up_to_m_s: float) -> Onset:
     seat_low, seat_high = curve.seat.limits() if curve.seat else (None, None)
     seat = curve.seat.value if curve.seat else None
     first, earliest, latest = (
-        first_crossing(speeds, _heard(metric, motion, curve.criterion)[usable], curve.criterion)
+        first_crossing(speeds, _margin(metric, motion, curve.criterion)[usable])
         for metric, motion in (
             (curve.estimate.value, seat),
             (high, seat_high),
@@ -61,20 +61,22 @@ def onset(curve: MetricCurve, speeds_m_s: Array, up_to_m_s: float) -> Onset:
     return Onset(curve.criterion.id, Interval(first, earliest or first, latest), span)
 
 
-def _heard(metric: Array, seat: Array | None, row: Criterion) -> Array:
-    """The metric where the motion is above the threshold of perception, else zero."""
-    return metric if seat is None else np.where(seat >= row.silent_below_m_s2, metric, 0.0)
+def _margin(metric: Array, seat: Array | None, row: Criterion) -> Array:
+    """Metric over its limit, or motion over the threshold of perception where that is less."""
+    margin = metric / row.possible
+    if seat is None or not row.silent_below_m_s2:
+        return margin
+    return np.asarray(np.minimum(margin, seat / row.silent_below_m_s2))
 
 
-def first_crossing(speeds: Array, values: Array, row: Criterion) -> float | None:
-    """Lowest speed at which values reach the lower limit, straight between logarithms."""
-    limit = row.possible
-    above = np.flatnonzero(values >= limit)
+def first_crossing(speeds: Array, margin: Array) -> float | None:
+    """Lowest speed at which the margin reaches one, straight between logarithms."""
+    above = np.flatnonzero(margin >= 1)
     if not len(above):
         return None
     i = int(above[0])
-    if i == 0 or values[i - 1] <= 0:
+    if i == 0 or margin[i - 1] <= 0:
         return float(speeds[i])
     x0, x1 = np.log(speeds[i - 1 : i + 1])
-    y0, y1 = np.log(values[i - 1 : i + 1])
-    return float(np.exp(x0 + (np.log(limit) - y0) / (y1 - y0) * (x1 - x0)))
+    y0, y1 = np.log(margin[i - 1 : i + 1])
+    return float(np.exp(x0 - y0 / (y1 - y0) * (x1 - x0)))

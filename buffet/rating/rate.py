@@ -217,7 +217,7 @@ def _first(onsets: Sequence[Onset], up_to_m_s: float) -> tuple[Onset | None, str
         return first, text
     searched = [o.covered_m_s for o in onsets if o.covered_m_s is not None]
     if not searched:
-        return None, "no criterion is covered at any road speed"
+        return None, "no criterion is covered, with enough record behind it, at any road speed"
     low, high = min(s[0] for s in searched), max(s[1] for s in searched)
     return None, f"none from {low * 3.6:.0f} up to {high * 3.6:.0f} km/h"
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from buffet.interval import Interval
 from buffet.rating.criteria import Verdict
 from buffet.rating.verdict import CriterionRating
 
@@ -51,20 +50,13 @@ def _metric(rating: CriterionRating) -> str:
     unit = "" if rating.criterion.unit == "1" else f" {rating.criterion.unit}"
     if rating.verdict == "undetermined":
         return f"at least {rating.metric.value:.2g}{unit}"
-    return f"{span(rating.metric)}{unit}"
-
-
-def span(interval: Interval, digits: int = 2) -> str:
-    """Value and limits as text."""
-    low = "…" if interval.low is None else f"{interval.low:.{digits}g}"
-    high = "…" if interval.high is None else f"{interval.high:.{digits}g}"
-    return f"{interval.value:.{digits}g} ({low} to {high})"
+    return f"{rating.metric.text()}{unit}"
 
 
 def _shedding(shedding: Shedding) -> str:
     return (
         f"The wake sheds at {shedding.frequency_hz:.1f} Hz there "
-        f"(St {shedding.strouhal.value:.3f}), {abs(shedding.distance):.0%} "
+        f"(St {shedding.strouhal.value:.3f}), {abs(shedding.distance) * 100:.0f} % "
         f"{'above' if shedding.distance > 0 else 'below'} the car's {shedding.mode} mode "
         f"({shedding.mode_hz:.1f} Hz)."
     )

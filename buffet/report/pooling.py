@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,8 @@ from buffet.analysis import RunAnalysis
 from buffet.comparing import COMPARED
 from buffet.interval import Interval
 from buffet.rating.rate import Rating
-from buffet.rating.scatter import Observation, Scatter, scatter
-from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
+from buffet.rating.scatter import Scatter, log_variance, scatter
+from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.run_spectra import strouhal_per_hz
 from buffet.spectral.uncertainty import half_value, log_estimate
 
@@ -91,7 +92,7 @@ def _in_bands(strouhal: Array, psd: Array, edges: Array) -> Array:
 
 def rms_scatter(rating: Rating, component: str) -> Scatter:
     """Scatter of a component's logarithm of variance between runs and wind speeds."""
-    return scatter(rating.analysis, lambda run: _log_variance(run, component))
+    return scatter(rating.analysis, partial(log_variance, word=component))
 
 
 def pooled_rms(
@@ -112,13 +113,4 @@ def pooled_rms(
 
 def _variances(run: RunAnalysis, component: str) -> Array:
     index = run.signal.measured(component)
-    return run.samples(lambda spectra: ReducedSpectra.group_totals(spectra)[:, index])
-
-
-def _log_variance(run: RunAnalysis, component: str) -> Observation | None:
-    if run.signal.measured(component) is None:
-        return None
-    estimate = log_estimate(_variances(run, component), run.resampling.blocks)
-    if not estimate.value > 0 or not np.isfinite(estimate.spread):
-        return None
-    return Observation(float(np.log(estimate.value)), float(estimate.spread**2))
+    return np.asarray(run.total_samples[:, index])

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from buffet.interval import LEVEL, Interval
 from buffet.spectral.whittle import (
     BACKGROUND_TERMS,
+    NARROWEST_BINS,
     Fit,
     Grid,
     background_start,
@@ -86,16 +87,29 @@ def find_peaks(frequency_hz: Array, psd: Array, effective_segments: float) -> tu
 
 
 def _with_peak(null: Fit, psd: Array, candidate: tuple[float, float]) -> Fit:
-    """Refit with one more peak; one that shrinks to a line is fitted as a line."""
+    """Refit with one more peak; resonances that shrink to lines are fitted as lines."""
     start = np.append(null.parameters, _start(null, psd, candidate))
     grown = _from_two_starts(null, psd, start, (*null.lines, False))
-    log_height, _, log_width = grown.peak(-1)
-    if np.exp(log_width) > LINE_WIDTH_BINS * null.grid.step_hz:
+    step_hz = null.grid.step_hz
+    widths_hz = np.exp(grown.parameters[BACKGROUND_TERMS:].reshape(-1, 3)[:, 2])
+    resonances = ~np.array(grown.lines)
+    at_bound = resonances & (widths_hz < 1.05 * NARROWEST_BINS * step_hz)
+    narrow = resonances & (widths_hz < LINE_WIDTH_BINS * step_hz)
+    if not narrow.any():
         return grown
-    start = grown.parameters.copy()
-    start[-3] = np.log(resonance_variance(np.exp(log_height), np.exp(log_width)))
-    line = fit(null.grid, psd, start, null.weight, (*null.lines, True))
-    return line if line.log_likelihood > grown.log_likelihood else grown
+    line = _as_lines(grown, psd, narrow)
+    if line.log_likelihood > grown.log_likelihood or not at_bound.any():
+        return max(line, grown, key=lambda fitted: fitted.log_likelihood)
+    return _as_lines(grown, psd, at_bound)
+
+
+def _as_lines(fitted: Fit, psd: Array, which: NDArray[np.bool_]) -> Fit:
+    """Refit with some of the resonances as pure lines of the same variance."""
+    start = fitted.parameters.copy()
+    peaks = start[BACKGROUND_TERMS:].reshape(-1, 3)
+    peaks[which, 0] += np.log(np.pi / 2) + peaks[which, 2]  # A π B / 2
+    lines = tuple(bool(known or new) for known, new in zip(fitted.lines, which, strict=True))
+    return fit(fitted.grid, psd, start, fitted.weight, lines)
 
 
 def _from_two_starts(null: Fit, psd: Array, start: Array, lines: tuple[bool, ...]) -> Fit:

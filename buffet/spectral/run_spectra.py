@@ -72,7 +72,7 @@ def run_result(analysis: RunAnalysis, looked_at: Sequence[str] | None = None) ->
     totals = half_value(log_estimate(analysis.total_samples, analysis.resampling.blocks))
     noise = analysis.noise_psd
     found = [
-        _peaks(signal, i) if looked_at is None or quantity.measures in looked_at else ()
+        _peaks(analysis, i) if looked_at is None or quantity.measures in looked_at else ()
         for i, quantity in enumerate(signal.quantities)
     ]
     fundamental, why = name_fundamental(_named(signal, found))
@@ -125,8 +125,12 @@ def _named(signal: ReducedSpectra, found: list[tuple[Peak, ...]]) -> list[NamedP
     return forces or [n for n in every if n.measures == "pressure"] or every
 
 
-def _peaks(signal: ReducedSpectra, index: int) -> tuple[Peak, ...]:
-    bins = np.flatnonzero(signal.usable_bins[index])[FIRST_BIN:]
+def _peaks(analysis: RunAnalysis, index: int) -> tuple[Peak, ...]:
+    """Of the bins between those of the mean and Nyquist's, which holds half a density."""
+    signal = analysis.signal
+    below_nyquist = signal.frequency_hz < (analysis.sample_rate_hz - signal.frequency_step_hz) / 2
+    inside = signal.usable_bins[index] & below_nyquist
+    bins = np.flatnonzero(inside)[FIRST_BIN:]
     return find_peaks(signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments)
 
 

@@ -15,6 +15,8 @@ LATERAL = ("side force", "rear side force", "front side force", "yaw moment", "r
 # Two frequencies count as harmonics of one another within this, or within their intervals.
 HARMONIC_TOLERANCE = 0.03
 HIGHEST_HARMONIC = 4
+# Wider than this a hump is a wake that meanders or switches, not one that sheds.
+LOWEST_SHEDDING_Q = 2.0
 # A line is the wake's own only where it carries most of the fluctuation: the periodic wake of
 # a smooth body at low Reynolds number. Fan and mains lines carry little.
 LINE_SHARE = 0.5
@@ -46,7 +48,7 @@ def name_fundamental(channels: Sequence[NamedPeaks]) -> tuple[Fundamental | None
         (peak, channel)
         for channel in _in_order(channels)
         for peak in channel.peaks
-        if peak.kind != "line" or _share(peak, channel) > LINE_SHARE
+        if _may_be_shedding(peak, channel)
     ]
     if not candidates:
         return None, "no peak of any force or pressure rises above its background"
@@ -80,6 +82,12 @@ def mark_harmonics(peaks: Sequence[Peak], fundamental_hz: float) -> tuple[Peak, 
         is_harmonic = 2 <= order <= HIGHEST_HARMONIC and _agrees(peak, order * fundamental_hz)
         marked.append(replace(peak, kind="harmonic") if is_harmonic else peak)
     return tuple(marked)
+
+
+def _may_be_shedding(peak: Peak, channel: NamedPeaks) -> bool:
+    if peak.kind == "line":
+        return _share(peak, channel) > LINE_SHARE
+    return peak.bandwidth_hz.value * LOWEST_SHEDDING_Q < peak.frequency_hz.value
 
 
 def _in_order(channels: Sequence[NamedPeaks]) -> list[NamedPeaks]:
