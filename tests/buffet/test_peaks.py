@@ -36,7 +36,7 @@ def peaks_of(samples: Array, length: int = 500) -> list[tuple[Peak, ...]]:
     engine.push(samples)
     spectra = engine.finish()
     return [
-        find_peaks(spectra.frequency_hz[2:], psd[2:], spectra.effective_segments)
+        find_peaks(spectra.frequency_hz[2:-1], psd[2:-1], spectra.effective_segments)
         for psd in spectra.psd
     ]
 

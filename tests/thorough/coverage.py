@@ -152,8 +152,9 @@ def _peak_entries(
 ) -> list[tuple[str, Interval | None, float]]:
     if not resonances:
         return []
+    bins = slice(FIRST_BIN, -1)  # Nyquist's own holds half a density
     found = find_peaks(
-        signal.frequency_hz[FIRST_BIN:], signal.psd[index, FIRST_BIN:], signal.effective_segments
+        signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments
     )
     entries: list[tuple[str, Interval | None, float]] = []
     for resonance in resonances:
