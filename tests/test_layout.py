@@ -19,7 +19,7 @@ EMPTY_NAMES = {"utils", "util", "helpers", "common", "misc", "core", "manager"}
 HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic")
 # Levels of `buffet`, lowest first: a module imports from its own level and those below it.
 LEVELS = (
-    ("interval", "errors", "cautions", "writing"),
+    ("interval", "errors", "cautions", "writing", "usable_band"),
     ("spectral", "vehicle", "perception", "demo"),
     ("analysis",),
     ("spectral.run_spectra", "checking"),
