@@ -37,18 +37,18 @@ class Air:
 
     @property
     def density_kg_m3(self) -> float:
-        """Moist air as a mixture of perfect gases.
+        """Moist air as a mixture of gases, on another way than the program's own.
 
-        Gas constant 287.05 J/(kg K), ratio of molar masses 0.622 and the saturation pressure of
-        Magnus' form (WMO Guide No. 8: 611.2 Pa, 17.62, 243.12 °C) are from memory; the
-        compressibility of air, 0.04 %, is neglected.
+        Gas constant 287.05 J/(kg K), ratio of molar masses 0.622, the saturation pressure of
+        Magnus' form (WMO Guide No. 8: 611.2 Pa, 17.62, 243.12 °C) and air's compressibility of
+        0.9996 at room conditions are from memory.
         """
         saturation_pa = 611.2 * np.exp(
             17.62 * self.temperature_deg_c / (243.12 + self.temperature_deg_c)
         )
         vapour_pa = self.relative_humidity * saturation_pa
         dry_equivalent_pa = 100.0 * self.static_pressure_hpa - 0.378 * vapour_pa
-        return float(dry_equivalent_pa / (287.05 * (self.temperature_deg_c + 273.15)))
+        return float(dry_equivalent_pa / (0.9996 * 287.05 * (self.temperature_deg_c + 273.15)))
 
     @property
     def dynamic_pressure_pa(self) -> float:

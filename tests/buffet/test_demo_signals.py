@@ -207,7 +207,7 @@ def test_balance_passes_steady_force_and_amplifies_at_resonance(
     ],
 )
 def test_air_density(celsius: float, hectopascal: float, humidity: float, density: float) -> None:
-    """Density agrees with the standard atmosphere and CIPM-2007 to the neglected 0.05 %."""
+    """Density agrees with the standard atmosphere (a perfect gas) and CIPM-2007 to 0.05 %."""
     air = Air(40.0, celsius, hectopascal, humidity)
 
     assert air.density_kg_m3 == pytest.approx(density, rel=5e-4)
