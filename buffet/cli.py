@@ -146,7 +146,7 @@ def spectra(
     from buffet import documents, terminal
     from buffet.analysis import AnalysisSettings, analyse
     from buffet.outputs import spectra_writers
-    from buffet.spectral.run_spectra import run_result
+    from buffet.run_spectra import run_result
     from buffet.writing import write
     from ingest import open_campaign
 

@@ -143,7 +143,12 @@ def _mean(run: RunAnalysis, word: str) -> Observation | None:
     index = run.signal.measured(word)
     if index is None:
         return None
-    return Observation(float(run.signal.mean[index]), float(run.signal.mean_variance[index]))
+    signal = run.signal
+    return Observation(
+        float(signal.mean[index]),
+        float(signal.mean_variance[index]),
+        float(signal.mean_freedom[index]),
+    )
 
 
 @dataclass(frozen=True)
@@ -195,8 +200,7 @@ class _Pair:
             return None
         value = float(np.mean([np.mean([o.value for o in group]) for group in seen]))
         share = 1 / len(seen) ** 2
-        own = sum(sum(o.variance for o in group) / len(group) ** 2 for group in seen) * share
-        parts = [(own, 1e6)]
+        parts = [(o.variance / len(group) ** 2 * share, o.freedom) for group in seen for o in group]
         spread = self.means[word]
         if spread.run_to_run > 0:
             between = spread.run_to_run * sum(1 / len(group) for group in seen) * share

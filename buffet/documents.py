@@ -12,8 +12,8 @@ from buffet.interval import Interval
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
+from buffet.run_spectra import NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
-from buffet.spectral.run_spectra import NO_RMS, QuantityResult, RunResult
 from ingest import Finding
 
 Document = dict[str, Any]

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from buffet.comparing import Comparison
     from buffet.rating.rate import Rating
     from buffet.rating.table import TableRow
-    from buffet.spectral.run_spectra import RunResult
+    from buffet.run_spectra import RunResult
 
 PICTURES = (".png", ".svg", ".pdf")
 

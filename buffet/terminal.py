@@ -12,7 +12,7 @@ from buffet.interval import Interval
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
-from buffet.spectral.run_spectra import QuantityResult, RunResult
+from buffet.run_spectra import QuantityResult, RunResult
 from ingest import Finding
 
 WIDTH = 80

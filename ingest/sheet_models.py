@@ -53,11 +53,15 @@ class Sheet(Table):
 
 
 class CampaignTable(Table):
+    """[campaign]: what the campaign is called and compared with."""
+
     title: Name
     baseline: Name | None = None
 
 
 class ModelTable(Table):
+    """[model]: lengths and area of the model."""
+
     scale: Scale
     frontal_area: Area
     wheelbase: Length
@@ -66,6 +70,8 @@ class ModelTable(Table):
 
 
 class TestSectionTable(Table):
+    """[test_section]: what bounds the flow."""
+
     __test__ = False  # not a test class, whatever its name says to pytest
 
     kind: Annotated[Literal["closed", "open"], Field(description="'closed' or 'open'")]
@@ -73,6 +79,8 @@ class TestSectionTable(Table):
 
 
 class FileReference(Table):
+    """A table that names a file."""
+
     file: FilePath
 
 
@@ -86,6 +94,8 @@ class CampaignSheet(Sheet):
 
 
 class RunTable(Table):
+    """[run]: which run this is."""
+
     number: Name
     configuration: Name | None = None
     kind: Annotated[Kind, Field(description="'wind-on' or 'wind-off'")]
@@ -104,6 +114,8 @@ class RunTable(Table):
 
 
 class AirTable(Table):
+    """[air]: the flow and its properties."""
+
     speed: Speed | None = None
     dynamic_pressure: AnyPressure | None = None
     temperature: Temperature | None = None
@@ -114,6 +126,8 @@ class AirTable(Table):
 
 
 class SamplingTable(Table):
+    """[sampling]: rate or clock, filter and the part that is used."""
+
     rate: Frequency | None = None
     antialias_cutoff: Frequency | None = None
     time_column: Column | None = None
@@ -146,6 +160,8 @@ class SamplingTable(Table):
 
 
 class FileTable(Table):
+    """[file]: how delimited text is laid out."""
+
     delimiter: Character | None = None
     decimal: Literal[".", ","] | None = None
     encoding: Encoding | None = None
@@ -158,12 +174,16 @@ class FileTable(Table):
 
 
 class TubingPiece(Table):
+    """One tube between tap and sensor."""
+
     length: Length
     diameter: Length
     volume: Volume = 0.0
 
 
 class ChannelTable(Table):
+    """[[channel]]: one column and what it measures."""
+
     column: Column
     name: Name
     measures: Annotated[Measures, Field(description="what the channel measures, e.g. 'lift'")]
@@ -196,6 +216,8 @@ class ChannelTable(Table):
 
 
 class BalanceTable(Table):
+    """[balance]: a balance calibrated as a whole."""
+
     file: FilePath
 
     @model_validator(mode="after")

@@ -28,6 +28,8 @@ from ingest.sheet_values import (
 
 
 class CarTable(Table):
+    """[vehicle]: masses, lengths and inertias."""
+
     name: Name
     source: StrictStr = "not stated"
     mass: Mass
@@ -40,6 +42,8 @@ class CarTable(Table):
 
 
 class AxleTable(Table):
+    """[front] or [rear]: one axle."""
+
     unsprung_mass: Mass
     wheel_rate: Stiffness
     damping: Damping
@@ -51,16 +55,22 @@ class AxleTable(Table):
 
 
 class SeatTable(Table):
+    """[seat]: where the driver sits."""
+
     at: Annotated[Point, Field(description="three lengths, e.g. ['-0.1 m', '-0.35 m', '0.6 m']")]
 
 
 class SteeringTable(Table):
+    """[steering]: between wheels and hands."""
+
     ratio: Ratio
     trail: Position
     assist: Share = 0.0
 
 
 class RoadLoadTable(Table):
+    """[road_load]: what the engine works against besides drag."""
+
     rolling_resistance: NotNegative
     power: Power | None = None
     efficiency: Share | None = None

@@ -22,7 +22,7 @@ LEVELS = (
     ("interval", "errors", "cautions", "writing", "usable_band"),
     ("spectral", "vehicle", "perception", "demo"),
     ("analysis",),
-    ("spectral.run_spectra", "checking"),
+    ("run_spectra", "checking"),
     ("rating",),
     ("comparing", "trade", "recommending"),
     ("documents", "terminal"),

@@ -20,7 +20,7 @@ from buffet.rating.road_speed import FullScale, full_scale
 from buffet.rating.scatter import Scatter, log_variance, scatter
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.rating.wording import explain
-from buffet.spectral.run_spectra import RunResult, run_result
+from buffet.run_spectra import RunResult, run_result
 from buffet.vehicle import GOOD_MOTORWAY, Road, typical_car
 from ingest import Campaign, Vehicle
 

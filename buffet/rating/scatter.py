@@ -21,6 +21,7 @@ class Observation:
 
     value: float
     variance: float
+    freedom: float = np.inf  # degrees of freedom behind the variance
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from buffet.report.look import save
 from buffet.report.rms_figures import comparison_figure
 from buffet.report.spectrum_figures import run_figure
 from buffet.report.speed_figure import decisive_criteria, speed_figure
-from buffet.spectral.run_spectra import RunResult
+from buffet.run_spectra import RunResult
 
 
 def draw_spectra(results: Sequence[RunResult], path: Path) -> None:

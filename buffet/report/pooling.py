@@ -14,8 +14,8 @@ from buffet.comparing import COMPARED
 from buffet.interval import Interval
 from buffet.rating.rate import Rating
 from buffet.rating.scatter import Scatter, log_variance, scatter
+from buffet.run_spectra import strouhal_per_hz
 from buffet.spectral.reduction import FIRST_BIN
-from buffet.spectral.run_spectra import strouhal_per_hz
 from buffet.spectral.uncertainty import half_value, log_estimate
 
 Array = NDArray[np.float64]

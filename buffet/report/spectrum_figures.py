@@ -21,8 +21,8 @@ from buffet.report.look import (
     spread,
 )
 from buffet.report.pooling import PooledSpectrum
+from buffet.run_spectra import QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
-from buffet.spectral.run_spectra import QuantityResult, RunResult
 from ingest import FORCES, MOMENTS
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from buffet.report.wording import (
     significant,
     spanned,
 )
-from buffet.spectral.run_spectra import QuantityResult, RunResult
+from buffet.run_spectra import QuantityResult, RunResult
 from ingest import SEVERITIES, Finding
 
 # Messages of one kind shown in full; `check` lists them all.

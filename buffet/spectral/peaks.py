@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,9 @@ from buffet.spectral.whittle import (
 )
 from buffet.spectral.window import HANN_BIN_INFORMATION
 
+if TYPE_CHECKING:
+    from scipy.sparse import coo_array, csr_array
+
 Array = NDArray[np.float64]
 PeakKind = Literal["broad", "harmonic", "line"]
 
@@ -34,6 +37,8 @@ MOST_PEAKS = 6
 # Bandwidths looked for: a line, two resolutions, and resonances of Q 12, 6 and 3.
 NARROW_WIDTHS_BINS = (0.5, 2.0)
 QUALITY_FACTORS = (12.0, 6.0, 3.0)
+# Bins on either side of a narrow template's frequency; beyond lies less than 1 % of its energy.
+NEAR_BINS = 24
 # Narrower than this the window, not the flow, sets the width.
 LINE_WIDTH_BINS = 0.6
 # Of a bin, where peaks explain more than all of it: the logarithm of the rest is to be taken.
@@ -130,32 +135,74 @@ def _from_two_starts(null: Fit, psd: Array, start: Array, lines: tuple[bool, ...
 
 @dataclass(frozen=True)
 class _Templates:
-    """Peaks of unit height to look for, as the window shows them at the bins."""
+    """Peaks of unit height to look for, as the window shows them at the bins.
+
+    Narrow ones are kept near their frequency alone, so that memory grows with the bins and not
+    with their square.
+    """
 
     natural_hz: Array  # (n_templates,)
     bandwidth_hz: Array  # (n_templates,)
-    shape: Array  # (n_templates, n_bins)
+    narrow: csr_array  # (n_narrow, n_bins)
+    broad: Array  # (n_templates - n_narrow, n_bins)
+
+    def __matmul__(self, columns: Array) -> Array:
+        """Sums over the bins, ``(n_templates, n)``, of columns ``(n_bins, n)``."""
+        return np.concatenate([self.narrow @ columns, self.broad @ columns])
+
+    @property
+    def squared(self) -> _Templates:
+        """Templates with every value squared."""
+        return replace(self, narrow=self.narrow.power(2), broad=self.broad**2)
 
 
 @lru_cache(maxsize=4)
 def _templates(low_hz: float, step_hz: float, n_bins: int) -> _Templates:
     """Natural frequencies and bandwidths to scan, spaced by a fraction of the bandwidth."""
-    frequency_hz = low_hz + step_hz * np.arange(n_bins, dtype=float)
+    from scipy.sparse import csr_array
+
+    frequency_hz = np.asarray(low_hz + step_hz * np.arange(n_bins), float)
     high_hz = float(frequency_hz[-1])
-    pairs: list[tuple[float, float]] = []
+    narrow: list[tuple[float, float]] = []
     for bins in NARROW_WIDTHS_BINS:
         width = bins * step_hz
         spacing = max(width, step_hz) / 2
-        pairs += [(f, width) for f in np.arange(low_hz, high_hz, spacing) if width < f]
+        narrow += [(f, width) for f in np.arange(low_hz, high_hz, spacing) if width < f]
+    broad: list[tuple[float, float]] = []
     for quality in QUALITY_FACTORS:
         n = max(2, int(np.log(high_hz / low_hz) * quality * 3))
-        broad = np.geomspace(low_hz, high_hz, n)
-        pairs += [(f, f / quality) for f in broad if f / quality > 2 * step_hz]
-    grid = Grid(frequency_hz, step_hz)
-    fine = grid.fine_hz
-    shapes = [grid.smooth(resonance(fine, 1.0, f, b)[None])[0] for f, b in pairs]
-    natural, width_hz = np.array(pairs).T
-    return _Templates(natural, width_hz, np.array(shapes))
+        naturals = np.geomspace(low_hz, high_hz, n)
+        broad += [(f, f / quality) for f in naturals if f / quality > 2 * step_hz]
+    natural, width_hz = np.array(narrow + broad).T
+    return _Templates(
+        natural,
+        width_hz,
+        csr_array(_near_templates(narrow, low_hz, step_hz, n_bins)),
+        _whole_templates(broad, Grid(frequency_hz, step_hz)),
+    )
+
+
+def _near_templates(
+    pairs: list[tuple[float, float]], low_hz: float, step_hz: float, n_bins: int
+) -> coo_array:
+    """Narrow peaks, cut off NEAR_BINS from their frequency."""
+    from scipy.sparse import coo_array
+
+    rows, columns, values = [], [], []
+    for row, (natural, width) in enumerate(pairs):
+        middle = round((natural - low_hz) / step_hz)
+        bins = np.arange(max(0, middle - NEAR_BINS), min(n_bins, middle + NEAR_BINS + 1))
+        near = Grid(np.asarray(low_hz + step_hz * bins, float), step_hz)
+        values.append(near.smooth(resonance(near.fine_hz, 1.0, natural, width)[None])[0])
+        columns.append(bins)
+        rows.append(np.full(len(bins), row))
+    parts = [np.concatenate(part) for part in (values, rows, columns)]
+    return coo_array((parts[0], (parts[1], parts[2])), shape=(len(pairs), n_bins))
+
+
+def _whole_templates(pairs: list[tuple[float, float]], grid: Grid) -> Array:
+    shapes = [grid.smooth(resonance(grid.fine_hz, 1.0, f, b)[None])[0] for f, b in pairs]
+    return np.array(shapes).reshape(len(pairs), len(grid.frequency_hz))
 
 
 def _strongest(
@@ -175,21 +222,20 @@ def _strongest(
         """Rows less what the null model could take up itself, over the null spectrum."""
         return (rows - (rows @ directions.T) @ inverse @ directions) / null.spectrum
 
-    along = wanted.shape @ (directions / null.spectrum).T
-    raw = wanted.shape**2 @ (1 / null.spectrum**2)
+    along = wanted @ (directions / null.spectrum).T
+    raw = (wanted.squared @ (1 / null.spectrum**2)[:, None])[:, 0]
     left = raw - np.einsum("tp,pq,tq->t", along, inverse, along)
-    distinct = np.flatnonzero(left > LEAST_DISTINCT * raw)
-    shape, norms = wanted.shape[distinct], np.sqrt(left[distinct])
-    scores = shape @ project((psd / null.spectrum - 1)[None])[0] / norms
-    best = int(np.argmax(scores))
+    distinct = left > LEAST_DISTINCT * raw
+    norms = np.where(distinct, np.sqrt(np.maximum(left, 0)), np.inf)[:, None]
+    scores = (wanted @ project((psd / null.spectrum - 1)[None]).T / norms)[:, 0]
+    best = int(np.argmax(np.where(distinct, scores, -np.inf)))
     n_segments = round(effective_segments, 2)
     p_value = 1 / (SIMULATIONS + 1)
     if scores[best] < BEYOND_DOUBT * np.sqrt(2 / n_segments):
         drawn = project(null_ratios(len(psd), n_segments) - 1)
-        largest = (shape.astype(np.float32) @ drawn.T.astype(np.float32) / norms[:, None]).max(0)
+        largest = np.where(distinct[:, None], wanted @ drawn.T / norms, -np.inf).max(axis=0)
         p_value = (1 + int(np.sum(largest >= scores[best]))) / (SIMULATIONS + 1)
-    index = distinct[best]
-    return p_value, (float(wanted.natural_hz[index]), float(wanted.bandwidth_hz[index]))
+    return p_value, (float(wanted.natural_hz[best]), float(wanted.bandwidth_hz[best]))
 
 
 @lru_cache(maxsize=8)

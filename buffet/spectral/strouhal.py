@@ -15,6 +15,8 @@ LATERAL = ("side force", "rear side force", "front side force", "yaw moment", "r
 # Two frequencies count as harmonics of one another within this, or within their intervals.
 HARMONIC_TOLERANCE = 0.03
 HIGHEST_HARMONIC = 4
+# A peak with less of its component's variance does not speak for the wake.
+WEAK_SHARE = 0.05
 # Wider than this a hump is a wake that meanders or switches, not one that sheds.
 LOWEST_SHEDDING_Q = 2.0
 # A line is the wake's own only where it carries most of the fluctuation: the periodic wake of
@@ -52,9 +54,7 @@ def name_fundamental(channels: Sequence[NamedPeaks]) -> tuple[Fundamental | None
     ]
     if not candidates:
         return None, "no peak of any force or pressure rises above its background"
-    first_word = candidates[0][1].measures
-    same = [(peak, channel) for peak, channel in candidates if channel.measures == first_word]
-    strongest, channel = max(same, key=lambda pair: _share(*pair))
+    strongest, channel = _strongest(candidates)
     share = _share(strongest, channel)
     why = f"the strongest peak of {channel.name} ({share:.0%} of its variance)"
     lower = _at_half(strongest, candidates)
@@ -82,6 +82,16 @@ def mark_harmonics(peaks: Sequence[Peak], fundamental_hz: float) -> tuple[Peak, 
         is_harmonic = 2 <= order <= HIGHEST_HARMONIC and _agrees(peak, order * fundamental_hz)
         marked.append(replace(peak, kind="harmonic") if is_harmonic else peak)
     return tuple(marked)
+
+
+def _strongest(candidates: Sequence[tuple[Peak, NamedPeaks]]) -> tuple[Peak, NamedPeaks]:
+    """The strongest peak of the first component, or of any where that one's is weak."""
+    first_word = candidates[0][1].measures
+    same = [(peak, channel) for peak, channel in candidates if channel.measures == first_word]
+    best = max(same, key=lambda pair: _share(*pair))
+    if _share(*best) >= WEAK_SHARE:
+        return best
+    return max(candidates, key=lambda pair: _share(*pair))
 
 
 def _may_be_shedding(peak: Peak, channel: NamedPeaks) -> bool:

@@ -115,37 +115,62 @@ def resample(
 
 
 @dataclass(frozen=True)
+class Linear:
+    """The same quantity to a power, on its own scale, where noise may have taken it below zero."""
+
+    value: Array
+    deviation: Array
+    power: float  # quantity = value ** power
+
+
+@dataclass(frozen=True)
 class LogEstimate:
     """Positive quantities known with a relative spread; arrays of one shape."""
 
     value: Array
     spread: Array  # standard deviation of the logarithm
     blocks: float
+    linear: Linear | None = None  # used where `value` is not positive
 
     @property
     def reliable(self) -> bool:
         """Whether enough independent blocks stand behind the spread."""
         return self.blocks >= FEWEST_BLOCKS
 
+    @property
+    def freedom(self) -> float:
+        """Degrees of freedom of the spread."""
+        return max(self.blocks - 1, 1.0)
+
     def probability_above(self, limit: float) -> Array:
-        """P(quantity > limit) by Student's t on the logarithm; 0 for values not above zero."""
+        """P(quantity > limit) by Student's t, on the logarithm where the value is positive."""
         from scipy.special import stdtr
 
         with np.errstate(divide="ignore", invalid="ignore"):
             distance = np.log(self.value / limit) / self.spread
+            if self.linear is not None:
+                excess = self.linear.value - limit ** (1 / self.linear.power)
+                distance = np.where(self.value > 0, distance, excess / self.linear.deviation)
         certain = np.nan_to_num(distance, nan=0.0)  # without spread: on one side, or on the limit
-        probability = stdtr(max(self.blocks - 1, 1.0), certain)
-        return np.asarray(np.where(self.value > 0, probability, 0.0))
+        probability = stdtr(self.freedom, certain)
+        if self.linear is None:
+            probability = np.where(self.value > 0, probability, 0.0)
+        return np.asarray(probability)
 
     def limits(self, level: float = LEVEL) -> tuple[Array, Array]:
-        """Lower and upper confidence limits; 0 and infinity where the value is not positive."""
+        """Lower and upper confidence limits; 0 is the lower one where the value is not positive."""
         from scipy.special import stdtrit
 
-        half = stdtrit(max(self.blocks - 1, 1.0), 0.5 + level / 2) * self.spread
+        factor = float(stdtrit(self.freedom, 0.5 + level / 2))
+        half = factor * self.spread
         known = np.isfinite(half) & (self.value > 0)
-        factor = np.exp(np.clip(np.where(known, half, 0.0), None, LARGEST_LOG))
-        low = np.where(known, self.value / factor, 0.0)
-        return low, np.where(known, self.value * factor, np.inf)
+        ratio = np.exp(np.clip(np.where(known, half, 0.0), None, LARGEST_LOG))
+        low = np.where(known, self.value / ratio, 0.0)
+        beyond = np.full(np.shape(self.value), np.inf)
+        if self.linear is not None:
+            top = np.maximum(self.linear.value + factor * self.linear.deviation, 0)
+            beyond = top**self.linear.power
+        return low, np.where(known, self.value * ratio, beyond)
 
     def interval(self, *index: int) -> Interval:
         """One element as an interval."""
@@ -159,20 +184,26 @@ def log_estimate(samples: Array, blocks: float, extra_variance: Array | float = 
     The spread is inflated by √(n_b / (n_b - 1)) since blocks, not segments, are independent.
     `extra_variance` is the variance of the logarithm that resampling cannot see (run to run).
     Where some samples lie at or below zero (nearly all of a signal is noise) the spread is the
-    samples' own over the value; a value at or below zero has an infinite one.
+    samples' own over the value; a value at or below zero keeps its own scale.
     """
     value = samples[0]
     inflation = blocks / max(blocks - 1, 0.5)
     good = (samples > 0).all(axis=0)
     logs = np.log(np.where(samples > 0, samples, 1.0))
-    relative = samples[1:].var(axis=0, ddof=1) / np.where(value > 0, value, 1.0) ** 2
+    own = samples[1:].var(axis=0, ddof=1)
+    relative = own / np.where(value > 0, value, 1.0) ** 2
     variance = np.where(good, logs[1:].var(axis=0, ddof=1), relative) * inflation + extra_variance
-    return LogEstimate(value, np.where(value > 0, np.sqrt(variance), np.inf), blocks)
+    spread = np.where(value > 0, np.sqrt(variance), np.inf)
+    return LogEstimate(value, spread, blocks, Linear(value, np.sqrt(own * inflation), 1.0))
 
 
 def half_value(estimate: LogEstimate) -> LogEstimate:
     """Square root: from a variance to an RMS."""
-    return LogEstimate(np.sqrt(np.maximum(estimate.value, 0)), estimate.spread / 2, estimate.blocks)
+    linear = estimate.linear
+    if linear is not None:
+        linear = Linear(linear.value, linear.deviation, linear.power / 2)
+    root = np.sqrt(np.maximum(estimate.value, 0))
+    return LogEstimate(root, estimate.spread / 2, estimate.blocks, linear)
 
 
 def run_seed(*words: str) -> np.random.Generator:

@@ -37,7 +37,7 @@ def test_response_at_rest_and_at_resonance() -> None:
 def test_the_lowest_limit_counts(
     natural_hz: float | None, cutoff_hz: float | None, expected: float
 ) -> None:
-    """0.8 of the resonance, 0.7 of the filter's cutoff or Nyquist, whichever is lowest, at 500 Hz."""
+    """The lowest counts: 0.8 of the resonance, 0.7 of the cutoff, or Nyquist (at 500 Hz)."""
     channel = Channel("lift", 0, "lift", "N", 1.0, natural_frequency_hz=natural_hz)
 
     assert usable_to_hz(channel, 500.0, cutoff_hz) == pytest.approx(expected)
