@@ -1,0 +1,65 @@
+"""Which add-on buffets, from what road speed on, and what the fix costs."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from buffet.analysis import AnalysisSettings as AnalysisSettings
+    from buffet.analysis import CampaignAnalysis as CampaignAnalysis
+    from buffet.analysis import RunAnalysis as RunAnalysis
+    from buffet.analysis import analyse as analyse
+    from buffet.checking import check as check
+    from buffet.comparing import Comparison as Comparison
+    from buffet.comparing import compare as compare
+    from buffet.errors import BuffetError as BuffetError
+    from buffet.interval import Interval as Interval
+    from buffet.rating.criteria import Criteria as Criteria
+    from buffet.rating.criteria import read_criteria as read_criteria
+    from buffet.rating.rate import Rating as Rating
+    from buffet.rating.rate import RatingSettings as RatingSettings
+    from buffet.rating.rate import rate as rate
+    from buffet.rating.table import road_table as road_table
+    from buffet.report import report_html as report_html
+    from buffet.run_spectra import RunResult as RunResult
+    from buffet.run_spectra import run_result as run_result
+    from ingest import IngestError as IngestError
+    from ingest import open_campaign as open_campaign
+
+# Where each name lives; nothing is loaded before it is asked for.
+_HOME = {
+    "AnalysisSettings": "buffet.analysis",
+    "BuffetError": "buffet.errors",
+    "CampaignAnalysis": "buffet.analysis",
+    "Comparison": "buffet.comparing",
+    "Criteria": "buffet.rating.criteria",
+    "IngestError": "ingest",
+    "Interval": "buffet.interval",
+    "Rating": "buffet.rating.rate",
+    "RatingSettings": "buffet.rating.rate",
+    "RunAnalysis": "buffet.analysis",
+    "RunResult": "buffet.run_spectra",
+    "analyse": "buffet.analysis",
+    "check": "buffet.checking",
+    "compare": "buffet.comparing",
+    "open_campaign": "ingest",
+    "rate": "buffet.rating.rate",
+    "read_criteria": "buffet.rating.criteria",
+    "report_html": "buffet.report",
+    "road_table": "buffet.rating.table",
+    "run_result": "buffet.run_spectra",
+}
+
+__all__ = sorted(_HOME)
+
+
+def __getattr__(name: str) -> Any:
+    """Load the module that holds a name when it is first asked for."""
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(_HOME[name]), name)
+
+
+def __dir__() -> list[str]:
+    return list(__all__)

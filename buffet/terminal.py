@@ -137,7 +137,7 @@ def table_text(rows: Sequence[TableRow]) -> str:
             )
             for row in own
         ]
-        header = ("km/h", "drag", "front", "rear", "lift~", "rear~", "side~", "peak Hz", "Wk", "")
+        header = ("km/h", "drag", "front", "rear", "lift~", "rear~", "side~", "peak Hz", "Wk", "verdict")
         parts.append(f"{name}\n{table(header, body)}")
     parts.append(
         paragraph(

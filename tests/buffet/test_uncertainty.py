@@ -192,14 +192,17 @@ def test_probabilities_come_from_the_same_distribution(limit: float, expected: f
     assert estimate.probability_above(limit) == pytest.approx(expected, abs=2e-4)
 
 
-def test_a_value_at_or_below_zero_exceeds_nothing() -> None:
-    """Noise subtracted from nothing: no upper limit, no probability, and no warning."""
-    samples = np.array([[-1.0, 0.0, 4.0], [1.0, 1.0, 4.1], [2.0, 3.0, 3.9], [-3.0, -1.0, 4.0]])
+def test_a_value_below_zero_exceeds_a_limit_as_its_own_scale_says() -> None:
+    """Noise subtracted from nothing: -1 with a deviation of 2 passes 1² with P(t_19 > 1) = 0.165."""
+    rng = np.random.default_rng(4)
+    drawn = rng.standard_normal(4000)
+    deviation = 2 * np.sqrt(19 / 20)  # times √(n_b / (n_b - 1)) is 2
+    samples = np.concatenate([[-1.0], -1 + deviation * (drawn - drawn.mean()) / drawn.std(ddof=1)])
     estimate = half_value(log_estimate(samples, 20.0))
-    np.testing.assert_array_equal(estimate.probability_above(0.1)[:2], 0)
-    interval = estimate.interval(0)
-    assert (interval.value, interval.low, interval.high) == (0.0, 0.0, None)
-    assert estimate.interval(2).high == pytest.approx(2.0, abs=0.2)
+    assert estimate.probability_above(1.0) == pytest.approx(0.1649, abs=2e-4)  # t table, ν = 19
+    interval = estimate.interval()
+    assert (interval.value, interval.low) == (0.0, 0.0)
+    assert interval.high == pytest.approx(np.sqrt(-1 + 2.093 * 2), rel=1e-3)  # t_19; 97.5 %
 
 
 def test_a_value_hardly_above_noise_is_not_even_odds_of_anything() -> None:

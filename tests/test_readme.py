@@ -1,0 +1,101 @@
+"""Every command, output and piece of code that README shows is run here."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from buffet.cli import main
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+
+
+def blocks(language: str) -> list[str]:
+    """Fenced blocks of one language."""
+    return [body for word, body in FENCE.findall(README) if word == language]
+
+
+def shown() -> Iterator[tuple[str, str]]:
+    """Commands of the console blocks with the output printed under them."""
+    for body in blocks("console"):
+        command, _, output = body.partition("\n")
+        yield command.removeprefix("$ "), output
+
+
+@pytest.fixture
+def at_root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder that holds the demo as the repository's root does, and takes the output."""
+    (tmp_path / "demo_runs").symlink_to(ROOT / "demo_runs")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_readme_opens_with_two_commands() -> None:
+    """The first rates the demo and writes its report, the second runs the tests."""
+    first, second = [body for _, body in FENCE.findall(README)[:2]]
+
+    assert FENCE.findall(README)[0][0] == FENCE.findall(README)[1][0] == "sh"
+    assert "pip install . && .venv/bin/buffet report demo_runs --speed" in first
+    assert second.rstrip().endswith('pip install -e ".[all,test]" && .venv/bin/python -m pytest')
+
+
+@pytest.mark.parametrize(("command", "output"), list(shown()))
+def test_shown_output_is_what_comes_out(command: str, output: str, at_root: Path) -> None:
+    """Each command of a console block prints what stands under it."""
+    name, *arguments = shlex.split(command)
+
+    result = CliRunner().invoke(main, arguments)
+
+    assert name == "buffet"
+    assert result.exit_code == 0, result.stderr
+    assert result.stdout.rstrip() == output.rstrip()
+
+
+def test_first_command_writes_its_report(at_root: Path) -> None:
+    """What the first block runs after the installation leaves report.html."""
+    command = blocks("sh")[0].split("&&")[-1].strip()
+    name, *arguments = shlex.split(command)
+
+    result = CliRunner().invoke(main, arguments)
+
+    assert name == ".venv/bin/buffet"
+    assert result.exit_code == 0, result.stderr
+    assert "bare tailgate" in (at_root / "report.html").read_text(encoding="utf-8")
+
+
+def test_commands_of_the_table_exist() -> None:
+    """The table of commands names every command, with options it has."""
+    rows = re.findall(r"^\| `(buffet [^`]+)` \|", README, re.MULTILINE)
+    named = {shlex.split(row)[1]: shlex.split(row)[2:] for row in rows}
+
+    assert set(named) == set(main.commands)
+    for name, words in named.items():
+        known = {option for parameter in main.commands[name].params for option in parameter.opts}
+        assert {word for word in words if word.startswith("-")} <= known
+
+
+def test_run_sheet_is_one_that_reads(tmp_path: Path) -> None:
+    """README's run sheet is valid TOML with the demo's own values."""
+    sheet = tomllib.loads(blocks("toml")[0])
+    own = tomllib.loads((ROOT / "demo_runs" / "runs" / "014.toml").read_text(encoding="utf-8"))
+
+    for table in ("run", "air", "sampling"):
+        assert sheet[table] == own[table]
+    assert sheet["channel"][0] in own["channel"]
+
+
+def test_python_example_runs(at_root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """README's few lines of Python print a verdict for each configuration and a choice."""
+    exec(compile(blocks("python")[0], "README.md", "exec"), {})
+
+    printed = capsys.readouterr().out.splitlines()
+    assert printed[0] == "bare tailgate likely"
+    assert len(printed) == 5
