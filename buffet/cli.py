@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from collections.abc import Callable
 from functools import wraps
@@ -28,6 +29,9 @@ def main() -> None:
     CAMPAIGN is a folder with campaign.toml, run sheets and recordings;
     `buffet demo FOLDER` writes an example.
     """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without the sign for "m²"
 
 
 def _told(function: Command) -> Command:
@@ -136,11 +140,19 @@ def check(campaign: Path, as_json: bool) -> None:
     metavar="FREQUENCY",
     help='Distance of the bins, e.g. "0.5 Hz"; chosen for the peaks without it.',
 )
+@click.option(
+    "--speed", type=SPEED, metavar="SPEED", help="Give the bands in road hertz at this road speed."
+)
 @JSON
 @_output(".json, .csv, .parquet, .png, .svg, .pdf")
 @_told
 def spectra(
-    campaign: Path, number: str | None, resolution: float | None, as_json: bool, output: Path | None
+    campaign: Path,
+    number: str | None,
+    resolution: float | None,
+    speed: float | None,
+    as_json: bool,
+    output: Path | None,
 ) -> None:
     """PSD, peaks and RMS coefficients of runs."""
     from buffet import documents, terminal
@@ -153,7 +165,7 @@ def spectra(
     opened = open_campaign(campaign)
     numbers = None if number is None else [opened.run(number).number]
     analysis = analyse(opened, numbers, AnalysisSettings(resolution), _progress)
-    results = tuple(run_result(run) for run in analysis.runs)
+    results = tuple(run_result(run, road_speed_m_s=speed) for run in analysis.runs)
     _done()
     if output is not None:
         write(output, spectra_writers(analysis, results))

@@ -7,6 +7,7 @@ import math
 from typing import Any
 
 from buffet.analysis import CampaignAnalysis
+from buffet.bands import BandRms
 from buffet.comparing import AddOn, Comparison
 from buffet.interval import Interval
 from buffet.rating.rate import ConfigurationRating, Rating
@@ -118,12 +119,24 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "noise_rms": _number(result.noise_rms),
         "variance_below_resolution": _number(result.below_resolution),
         "usable_to_hz": _number(result.usable_to_hz),
+        "bands": [_band(band) for band in result.bands],
         "peaks": [_peak(peak, strouhal_per_hz) for peak in result.peaks],
         "frequency_hz": result.frequency_hz.tolist(),
         "psd": result.psd.tolist(),
         "psd_low_factor": low,
         "psd_high_factor": high,
         "noise_psd": None if result.noise_psd is None else result.noise_psd.tolist(),
+    }
+
+
+def _band(band: BandRms) -> Document:
+    return {
+        "low_hz": band.low_hz,
+        "high_hz": band.high_hz,
+        "road_low_hz": band.road_low_hz,
+        "road_high_hz": band.road_high_hz,
+        "rms": interval(band.rms),
+        "rms_why": band.why,
     }
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.analysis import RunAnalysis
+from buffet.bands import BandRms, band_rms
 from buffet.interval import LEVEL, Interval
 from buffet.spectral.peaks import Peak, find_peaks
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
@@ -33,6 +34,7 @@ class QuantityResult:
     noise_rms: float | None  # what was removed
     below_resolution: float  # variance below the first bins, unit²
     usable_to_hz: float
+    bands: tuple[BandRms, ...]
     peaks: tuple[Peak, ...]
     frequency_hz: Array  # (n,)
     psd: Array  # (n,), noise not removed
@@ -63,10 +65,20 @@ def strouhal_per_hz(analysis: RunAnalysis) -> float | None:
     return analysis.model.strouhal_length_m / analysis.flow.speed_m_s
 
 
-def run_result(analysis: RunAnalysis, looked_at: Sequence[str] | None = None) -> RunResult:
+def run_result(
+    analysis: RunAnalysis,
+    looked_at: Sequence[str] | None = None,
+    road_speed_m_s: float | None = None,
+) -> RunResult:
     """Means, RMS values, spectra and peaks of one analysed run.
 
     `looked_at` names what must be measured for peaks to be looked for; None: anything.
+    `road_speed_m_s` gives the bands in road hertz at that speed.
+
+    Raises
+    ------
+    NotRateableError
+        A road speed is given, but the run has no wind speed or model.
     """
     signal = analysis.signal
     totals = half_value(log_estimate(analysis.total_samples, analysis.resampling.blocks))
@@ -78,6 +90,7 @@ def run_result(analysis: RunAnalysis, looked_at: Sequence[str] | None = None) ->
     fundamental, why = name_fundamental(_named(signal, found))
     if fundamental is not None:
         found = [mark_harmonics(peaks, fundamental.frequency_hz.value) for peaks in found]
+    bands = band_rms(analysis, road_speed_m_s)
     factors = chi2_factors(analysis.degrees_of_freedom)
     results = []
     for i, quantity in enumerate(signal.quantities):
@@ -92,6 +105,7 @@ def run_result(analysis: RunAnalysis, looked_at: Sequence[str] | None = None) ->
                 _noise_rms(analysis, i),
                 float(signal.below_resolution[i]),
                 float(signal.usable_hz[i]),
+                bands[i],
                 found[i],
                 signal.frequency_hz[bins],
                 signal.psd[i, bins],

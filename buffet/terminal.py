@@ -19,14 +19,14 @@ WIDTH = 80
 KM_H = 3.6
 
 
-def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Columns as wide as their content, two blanks apart, plain numbers to the right."""
+def table(header: Sequence[str], rows: Sequence[Sequence[str]], gap: str = "  ") -> str:
+    """Columns as wide as their content, plain numbers to the right."""
     every = [list(header), *map(list, rows)]
     columns = list(zip(*every, strict=True))
     widths = [max(map(len, column)) for column in columns]
     to_right = [all(_is_number(cell) for cell in column[1:]) for column in columns]
     lines = [
-        "  ".join(
+        gap.join(
             cell.rjust(width) if right else cell.ljust(width)
             for cell, width, right in zip(row, widths, to_right, strict=True)
         ).rstrip()
@@ -71,6 +71,7 @@ def rating_text(rating: Rating) -> str:
         ),
         table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
         *[_explained(one) for one in rating.configurations],
+        "Limits: possible/likely. P above: probability of lying above each.",
         "\n".join(paragraph(f"Caution: {caution}") for caution in CAUTIONS),
     ]
     return "\n\n".join(parts)
@@ -96,23 +97,23 @@ def _verdict_row(one: ConfigurationRating) -> tuple[str, str, str, str]:
 
 def _explained(one: ConfigurationRating) -> str:
     rows = [_criterion_row(row) for row in one.criteria]
-    header = ("criterion", "metric", "possible/likely", "p possible", "p likely", "verdict")
+    header = ("criterion", "metric", "limits", "P above", "verdict")
     reynolds = ""
     if one.model_reynolds is not None:
         reynolds = f" Model Reynolds number {one.model_reynolds[0]:.2g} to "
         reynolds += f"{one.model_reynolds[1]:.2g}; lift RMS varies {one.speed_spread:.1%} over it."
     text = paragraph(f"{one.name}: {one.why}{reynolds}")
-    return f"{text}\n{table(header, rows)}"
+    return f"{text}\n{table(header, rows, gap=' ')}"
 
 
 def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
-    unit = "" if row.criterion.unit == "1" else f" {row.criterion.unit}"
+    """Limits and the probabilities of lying above them: possible / likely."""
+    unit = "" if row.criterion.unit == "1" else f", {row.criterion.unit}"
     return (
-        row.criterion.id,
-        span(row.metric) + unit if row.metric else "not measured",
+        row.criterion.id + unit,
+        span(row.metric) if row.metric else "not measured",
         f"{row.criterion.possible:g}/{row.criterion.likely:g}",
-        number(row.p_possible, ".2f"),
-        number(row.p_likely, ".2f"),
+        f"{number(row.p_possible, '.2f')}/{number(row.p_likely, '.2f')}",
         row.verdict or "-",
     )
 
@@ -137,7 +138,18 @@ def table_text(rows: Sequence[TableRow]) -> str:
             )
             for row in own
         ]
-        header = ("km/h", "drag", "front", "rear", "lift~", "rear~", "side~", "peak Hz", "Wk", "verdict")
+        header = (
+            "km/h",
+            "drag",
+            "front",
+            "rear",
+            "lift~",
+            "rear~",
+            "side~",
+            "peak Hz",
+            "Wk",
+            "verdict",
+        )
         parts.append(f"{name}\n{table(header, body)}")
     parts.append(
         paragraph(
@@ -204,7 +216,7 @@ def _run_text(result: RunResult) -> str:
     )
     shed = "none" if result.strouhal is None else span(result.strouhal)
     rows = [_quantity_row(q) for q in result.quantities]
-    header = ("quantity", "unit", "mean", "RMS", "usable Hz")
+    header = ("quantity", "mean", "RMS", "noise", "to Hz")
     peaks = [row for q in result.quantities for row in _peak_rows(q, result.strouhal_per_hz)]
     parts = [
         paragraph(head),
@@ -213,19 +225,36 @@ def _run_text(result: RunResult) -> str:
     ]
     if not all(q.reliable for q in result.quantities):
         parts.append("* too few independent stretches of record for a reliable interval")
+    if result.quantities and result.quantities[0].bands:
+        parts.append(_band_table(result.quantities))
     if peaks:
         parts.append(table(("peak of", "Hz", "St", "width Hz", "RMS", "p", "kind"), peaks))
     return "\n\n".join(parts)
 
 
 def _quantity_row(result: QuantityResult) -> tuple[str, ...]:
+    unit = result.quantity.unit
     return (
-        result.quantity.name,
-        result.quantity.unit,
-        span(result.mean),
+        result.quantity.name + ("" if unit == "1" else f", {unit}"),
+        result.mean.plus_minus(),
         span(result.rms) + ("" if result.reliable else " *"),
+        number(result.noise_rms, ".2g"),
         number(result.usable_to_hz, ".3g"),
     )
+
+
+def _band_table(results: Sequence[QuantityResult]) -> str:
+    """RMS in octaves, without intervals, which the other outputs hold."""
+    first = results[0].bands
+    on_road = first[0].road_low_hz is not None
+    edges = [(b.road_low_hz if on_road else b.low_hz) or 0.0 for b in first]
+    title = "RMS from, road Hz" if on_road else "RMS from, Hz"
+    header = (title, *(f"{edge:.4g}" for edge in edges))
+    rows = [
+        (r.quantity.name, *(number(b.rms.value if b.rms else None, ".2g") for b in r.bands))
+        for r in results
+    ]
+    return table(header, rows)
 
 
 def _peak_rows(result: QuantityResult, per_hz: float | None) -> list[tuple[str, ...]]:

@@ -22,6 +22,8 @@ LEVELS = (
     ("interval", "errors", "cautions", "writing", "usable_band"),
     ("spectral", "vehicle", "perception", "demo"),
     ("analysis",),
+    ("road_speed",),
+    ("bands",),
     ("run_spectra", "checking"),
     ("rating",),
     ("comparing", "trade", "recommending"),

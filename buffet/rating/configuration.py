@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from buffet.analysis import RunAnalysis
 from buffet.rating.criteria import Criteria, Criterion
 from buffet.rating.ride_metrics import RIDE_INPUTS, RideSetting, RunMotion, sliding_octaves
-from buffet.rating.road_speed import RoadBand
+from buffet.road_speed import RoadBand
 from buffet.spectral.uncertainty import LogEstimate, half_value, log_estimate
 
 Array = NDArray[np.float64]

@@ -16,10 +16,10 @@ from buffet.rating.configuration import ConfigurationCurves, configuration_curve
 from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
 from buffet.rating.onset import HIGHEST_SPEED_M_S, Onset, onset, search_speeds
 from buffet.rating.ride_metrics import RideSetting
-from buffet.rating.road_speed import FullScale, full_scale
 from buffet.rating.scatter import Scatter, log_variance, scatter
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.rating.wording import explain
+from buffet.road_speed import FullScale, full_scale
 from buffet.run_spectra import RunResult, run_result
 from buffet.vehicle import GOOD_MOTORWAY, Road, typical_car
 from ingest import Campaign, Vehicle

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from buffet.analysis import RunAnalysis
 from buffet.perception.weighting import weighting
-from buffet.rating.road_speed import FullScale, RoadBand, bin_shares, frequency_ratio
+from buffet.road_speed import FullScale, RoadBand, bin_shares, frequency_ratio
 from buffet.spectral.reduction import ReducedSpectra
 from buffet.vehicle import RideModel, Road, seat_acceleration_psd
 from ingest import Vehicle
