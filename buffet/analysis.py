@@ -116,14 +116,20 @@ class CampaignAnalysis:
 
     campaign: Campaign
     runs: tuple[RunAnalysis, ...]  # wind-on
+    wind_off: tuple[RunAnalysis, ...]
     failed: tuple[Failure, ...]
-    wind_off_findings: tuple[Finding, ...]
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Of all runs."""
-        wind_on = [finding for run in self.runs for finding in run.findings]
-        return (*self.wind_off_findings, *wind_on)
+        every = (*self.wind_off, *self.runs)
+        return tuple(finding for run in every for finding in run.findings)
+
+    def chosen(self, numbers: Sequence[str] | None) -> tuple[RunAnalysis, ...]:
+        """Runs of the numbers asked for, or all, in the campaign's order."""
+        every = {run.run.number: run for run in (*self.wind_off, *self.runs)}
+        wanted = [run.number for run in self.campaign.runs if run.number in every]
+        return tuple(every[n] for n in wanted if numbers is None or n in numbers)
 
     def of(self, configuration: str) -> tuple[RunAnalysis, ...]:
         """Runs of one configuration."""
@@ -132,11 +138,10 @@ class CampaignAnalysis:
 
 @dataclass
 class _WindOff:
-    """What the wind-off runs leave for the wind-on ones."""
+    """What the wind-off runs leave for the wind-on ones, by run number."""
 
-    spectra: dict[str, tuple[SegmentSpectra, tuple[Channel, ...]]] = field(default_factory=dict)
+    runs: dict[str, RunAnalysis] = field(default_factory=dict)
     zeros: dict[str, ZeroReading] = field(default_factory=dict)
-    findings: list[Finding] = field(default_factory=list)
 
 
 def analyse(
@@ -145,7 +150,7 @@ def analyse(
     settings: AnalysisSettings | None = None,
     progress: Progress = lambda text: None,
 ) -> CampaignAnalysis:
-    """Read and reduce the wind-on runs, and the wind-off runs they refer to first.
+    """Read and reduce runs; the wind-off runs that wind-on ones refer to come first.
 
     Parameters
     ----------
@@ -169,15 +174,17 @@ def analyse(
     for position, run in enumerate(steps, 1):
         progress(f"run {run.number} ({position} of {len(steps)})")
         try:
-            if run.kind == "wind-off":
-                _read_wind_off(run, off, wanted_s, settings)
-            else:
-                results.append(_analyse_run(campaign, run, off, wanted_s, settings))
+            result = _analyse_run(campaign, run, off, wanted_s, settings)
         except (IngestError, RecordTooShortError) as error:
             if isinstance(error, RecordTooShortError) and settings.resolution_hz is not None:
                 raise
             failed.append(Failure(run.number, str(error)))
-    return CampaignAnalysis(campaign, tuple(results), tuple(failed), tuple(off.findings))
+            continue
+        if run.kind == "wind-off":
+            off.runs[run.number] = result
+        else:
+            results.append(result)
+    return CampaignAnalysis(campaign, tuple(results), tuple(off.runs.values()), tuple(failed))
 
 
 def _wanted_segment_s(campaign: Campaign, settings: AnalysisSettings) -> float | None:
@@ -192,16 +199,6 @@ def _wanted_segment_s(campaign: Campaign, settings: AnalysisSettings) -> float |
     return segment_for_peaks_s(model.strouhal_length_m, min(speeds))
 
 
-def _read_wind_off(
-    run: Run, off: _WindOff, wanted_s: float | None, settings: AnalysisSettings
-) -> None:
-    record = run.open()
-    spectra = _one_pass(record, wanted_s, settings)
-    off.spectra[run.number] = (spectra, record.channels)
-    off.zeros[run.number] = record.zero_reading(list(spectra.mean), spectra.n_samples)
-    off.findings.extend(record.findings)
-
-
 def _analyse_run(
     campaign: Campaign,
     run: Run,
@@ -209,8 +206,10 @@ def _analyse_run(
     wanted_s: float | None,
     settings: AnalysisSettings,
 ) -> RunAnalysis:
-    record = run.open(off.zeros)
+    record = run.open(off.zeros if run.kind == "wind-on" else None)
     spectra = _one_pass(record, wanted_s, settings)
+    if run.kind == "wind-off":
+        off.zeros[run.number] = record.zero_reading(list(spectra.mean), spectra.n_samples)
     means = dict(zip((c.name for c in record.channels), spectra.mean, strict=True))
     flow = flow_state(run, campaign.model, means)
     rows = run_quantities(record.channels, campaign.model, flow)
@@ -218,8 +217,8 @@ def _analyse_run(
     signal = reduce(spectra, record.channels, rows, usable)
     floors = []
     for number in dict.fromkeys((run.zero_before, run.zero_after)):
-        if number is not None and number in off.spectra:
-            floors.append(_noise_floor(number, off, record.channels, signal, usable))
+        if number is not None and number in off.runs:
+            floors.append(_noise_floor(off.runs[number], record.channels, signal, usable))
     keys = signal.group_totals()
     resampling = resample(signal.group_segments, keys, run_seed(run.number))
     return RunAnalysis(
@@ -247,22 +246,21 @@ def _usable(run: Run, sample_rate_hz: float) -> Callable[[Channel], float]:
 
 
 def _noise_floor(
-    number: str,
-    off: _WindOff,
+    wind_off: RunAnalysis,
     channels: Sequence[Channel],
     signal: ReducedSpectra,
     usable: Callable[[Channel], float],
 ) -> NoiseFloor | None:
     """The wind-off run seen through the wind-on run's rows; None where a channel is missing."""
-    spectra, own = off.spectra[number]
+    own = wind_off.run.channels
     position = {channel.name: index for index, channel in enumerate(own)}
     if any(channel.name not in position for channel in channels):
         return None
     order = [position[channel.name] for channel in channels]
     reordered = tuple(own[index] for index in order)
-    noise = reduce(_reordered(spectra, order), reordered, signal.quantities, usable)
-    resampling = resample(noise.group_segments, noise.group_totals(), run_seed(number))
-    return NoiseFloor(number, noise, resampling)
+    noise = reduce(_reordered(wind_off.spectra, order), reordered, signal.quantities, usable)
+    resampling = resample(noise.group_segments, noise.group_totals(), run_seed(wind_off.run.number))
+    return NoiseFloor(wind_off.run.number, noise, resampling)
 
 
 def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:

@@ -31,15 +31,11 @@ class BandRms:
 def band_rms(analysis: RunAnalysis, speed_m_s: float | None) -> list[tuple[BandRms, ...]]:
     """Octave bands of every quantity, wind-off noise removed; one tuple a quantity.
 
-    Octaves of whole powers of two, of model hertz, or of road hertz where a road speed is given.
-
-    Raises
-    ------
-    NotRateableError
-        A road speed is given, but the run has no wind speed or model.
+    Octaves of whole powers of two: of road hertz where a road speed is given and the run has a
+    wind speed and a model, of the recording's own hertz elsewhere.
     """
-    ratio = 1.0
-    if speed_m_s is not None:
+    ratio, on_road = 1.0, speed_m_s is not None and None not in (analysis.flow, analysis.model)
+    if on_road:
         ratio = float(frequency_ratio(analysis, np.array([speed_m_s]))[0])
     signal = analysis.signal
     lowest_hz = FIRST_BIN * signal.frequency_step_hz
@@ -54,7 +50,7 @@ def band_rms(analysis: RunAnalysis, speed_m_s: float | None) -> list[tuple[BandR
         return np.asarray(np.einsum("gqf,bf->gqb", spectra.group_psd, shares) * step[0])
 
     estimate = half_value(log_estimate(analysis.samples(in_bands), analysis.resampling.blocks))
-    road = None if speed_m_s is None else ratio
+    road = ratio if on_road else None
     return [
         tuple(
             _band(estimate, (i, j), low[j], high[j], signal.usable_hz[i], road)

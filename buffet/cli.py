@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
@@ -14,6 +14,7 @@ import click
 if TYPE_CHECKING:
     from buffet.analysis import Failure
     from buffet.rating.rate import Rating
+    from buffet.writing import Writer
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -159,20 +160,20 @@ def spectra(
     from buffet.analysis import AnalysisSettings, analyse
     from buffet.outputs import spectra_writers
     from buffet.run_spectra import run_result
-    from buffet.writing import write
     from ingest import open_campaign
 
     opened = open_campaign(campaign)
     numbers = None if number is None else [opened.run(number).number]
     analysis = analyse(opened, numbers, AnalysisSettings(resolution), _progress)
-    results = tuple(run_result(run, road_speed_m_s=speed) for run in analysis.runs)
+    results = tuple(run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers))
     _done()
-    if output is not None:
-        write(output, spectra_writers(analysis, results))
-    elif as_json:
-        click.echo(documents.dumps(documents.spectra_document(analysis, results)))
-    else:
-        click.echo(terminal.spectra_text(results))
+    _give(
+        output,
+        as_json,
+        lambda: spectra_writers(analysis, results),
+        lambda: documents.spectra_document(analysis, results),
+        lambda: terminal.spectra_text(results),
+    )
     _exit_for(analysis.failed)
 
 
@@ -197,18 +198,17 @@ def rate(
     """The verdict per configuration at a road speed, worst first."""
     from buffet import documents, terminal
     from buffet.outputs import rating_writers
-    from buffet.writing import write
 
     rating = _rating(campaign, speed, up_to, criteria)
-    if output is not None:
-        write(output, rating_writers(rating))
-    elif as_json:
-        click.echo(documents.dumps(documents.rating_document(rating)))
-    else:
-        click.echo(terminal.rating_text(rating))
+    _give(
+        output,
+        as_json,
+        lambda: rating_writers(rating),
+        lambda: documents.rating_document(rating),
+        lambda: terminal.rating_text(rating),
+    )
     _exit_for(rating.analysis.failed)
-    if fail_on and any(one.verdict in FAIL_ON[fail_on] for one in rating.configurations):
-        sys.exit(FLAGGED)
+    _flag(rating, fail_on)
 
 
 @main.command()
@@ -233,17 +233,17 @@ def table(
     from buffet import documents, terminal
     from buffet.outputs import table_writers
     from buffet.rating.table import road_table, table_speeds
-    from buffet.writing import write
 
     speeds = table_speeds(lowest, highest, step)
     rating = _rating(campaign, lowest, highest, criteria, tuple(speeds))
     rows = road_table(rating, speeds)
-    if output is not None:
-        write(output, table_writers(rows, rating))
-    elif as_json:
-        click.echo(documents.dumps(documents.table_document(rows, rating)))
-    else:
-        click.echo(terminal.table_text(rows))
+    _give(
+        output,
+        as_json,
+        lambda: table_writers(rows, rating),
+        lambda: documents.table_document(rows, rating),
+        lambda: terminal.table_text(rows),
+    )
     _exit_for(rating.analysis.failed)
 
 
@@ -261,15 +261,15 @@ def compare(
     from buffet import documents, terminal
     from buffet.comparing import compare as compare_rating
     from buffet.outputs import comparison_writers
-    from buffet.writing import write
 
     comparison = compare_rating(_rating(campaign, speed, None, criteria))
-    if output is not None:
-        write(output, comparison_writers(comparison))
-    elif as_json:
-        click.echo(documents.dumps(documents.comparison_document(comparison)))
-    else:
-        click.echo(terminal.comparison_text(comparison))
+    _give(
+        output,
+        as_json,
+        lambda: comparison_writers(comparison),
+        lambda: documents.comparison_document(comparison),
+        lambda: terminal.comparison_text(comparison),
+    )
     _exit_for(comparison.rating.analysis.failed)
 
 
@@ -303,8 +303,7 @@ def report(
     click.echo(terminal.verdicts_text(rating, comparison))
     click.echo(f"report written to {target}", err=True)
     _exit_for(rating.analysis.failed)
-    if fail_on and any(one.verdict in FAIL_ON[fail_on] for one in rating.configurations):
-        sys.exit(FLAGGED)
+    _flag(rating, fail_on)
 
 
 @main.command()
@@ -317,6 +316,23 @@ def demo(folder: Path, seed: int | None) -> None:
 
     write_demo(folder, DEFAULT_SEED if seed is None else seed)
     click.echo(f'wrote {folder}; next: buffet rate {folder} --speed "130 km/h"', err=True)
+
+
+def _give(
+    output: Path | None,
+    as_json: bool,
+    writers: Callable[[], Mapping[str, Writer]],
+    document: Callable[[], dict[str, Any]],
+    text: Callable[[], str],
+) -> None:
+    """To a file by its suffix, or to stdout as JSON or as text."""
+    from buffet.documents import dumps
+    from buffet.writing import write
+
+    if output is not None:
+        write(output, writers())
+    else:
+        click.echo(dumps(document()) if as_json else text())
 
 
 def _rating(
@@ -358,6 +374,12 @@ def _tell_failed(failed: tuple[Failure, ...]) -> None:
 
     if failed:
         click.echo(failures_text(failed), err=True)
+
+
+def _flag(rating: Rating, fail_on: str | None) -> None:
+    """Exit with 3 where a configuration is at least what was to be flagged."""
+    if fail_on and any(one.verdict in FAIL_ON[fail_on] for one in rating.configurations):
+        sys.exit(FLAGGED)
 
 
 def _exit_for(failed: tuple[Failure, ...]) -> None:

@@ -17,21 +17,11 @@ from buffet.rating.scatter import Observation, Scatter, cells, log_variance, sca
 from buffet.recommending import Recommendation, recommend
 from buffet.spectral.uncertainty import log_estimate
 from buffet.trade import fuel_change_percent, top_speed_change_percent
+from ingest import FORCES, MOMENTS
 
 Array = NDArray[np.float64]
 
-COMPARED = (
-    "drag",
-    "side force",
-    "lift",
-    "front lift",
-    "rear lift",
-    "front side force",
-    "rear side force",
-    "roll moment",
-    "pitch moment",
-    "yaw moment",
-)
+COMPARED = (*FORCES, *MOMENTS)
 
 
 @dataclass(frozen=True)

@@ -61,6 +61,7 @@ def _run(result: RunResult) -> Document:
     flow = analysis.flow
     return {
         "run": analysis.run.number,
+        "kind": analysis.run.kind,
         "configuration": analysis.run.configuration,
         "strouhal": interval(result.strouhal),
         "strouhal_why": result.strouhal_why,

@@ -16,7 +16,7 @@ from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
 from buffet.spectral.strouhal import Fundamental, NamedPeaks, mark_harmonics, name_fundamental
 from buffet.spectral.uncertainty import half_value, log_estimate
 from buffet.spectral.window import chi2_factors
-from ingest import Quantity
+from ingest import FORCES, MOMENTS, Quantity
 
 Array = NDArray[np.float64]
 
@@ -73,12 +73,7 @@ def run_result(
     """Means, RMS values, spectra and peaks of one analysed run.
 
     `looked_at` names what must be measured for peaks to be looked for; None: anything.
-    `road_speed_m_s` gives the bands in road hertz at that speed.
-
-    Raises
-    ------
-    NotRateableError
-        A road speed is given, but the run has no wind speed or model.
+    `road_speed_m_s` gives the bands in road hertz at that speed, where the run has wind.
     """
     signal = analysis.signal
     totals = half_value(log_estimate(analysis.total_samples, analysis.resampling.blocks))
@@ -120,6 +115,8 @@ def _strouhal(
     analysis: RunAnalysis, fundamental: Fundamental | None, why: str
 ) -> tuple[Interval | None, str]:
     per_hz = strouhal_per_hz(analysis)
+    if analysis.run.kind == "wind-off":
+        return None, "there was no wind"
     if fundamental is None:
         return None, why
     if per_hz is None:
@@ -135,7 +132,7 @@ def _named(signal: ReducedSpectra, found: list[tuple[Peak, ...]]) -> list[NamedP
         NamedPeaks(q.name, q.measures, float(rms[i]), found[i])
         for i, q in enumerate(signal.quantities)
     ]
-    forces = [n for n in every if n.measures.endswith(("drag", "force", "lift", "moment"))]
+    forces = [n for n in every if n.measures in (*FORCES, *MOMENTS)]
     return forces or [n for n in every if n.measures == "pressure"] or every
 
 
