@@ -85,6 +85,25 @@ class RunAnalysis:
         return result
 
     @cached_property
+    def dead(self) -> tuple[bool, ...]:
+        """Of each quantity, whether it rests on a channel that never changed."""
+        constant = {finding.channel for finding in self.findings if finding.code == "constant"}
+        names = [channel.name for channel in self.run.channels]
+        return tuple(
+            any(weight and name in constant for weight, name in zip(q.row, names, strict=True))
+            for q in self.signal.quantities
+        )
+
+    def fluctuation(self, measures: str) -> int | None:
+        """Position of the first quantity that measures this and is not dead, or None."""
+        for index, (quantity, dead) in enumerate(
+            zip(self.signal.quantities, self.dead, strict=True)
+        ):
+            if quantity.measures == measures and not dead:
+                return index
+        return None
+
+    @cached_property
     def total_samples(self) -> Array:
         """Bootstrap samples of every quantity's variance, ``(1 + n_resamples, n_quantities)``."""
         return self.samples(ReducedSpectra.group_totals)

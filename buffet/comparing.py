@@ -167,7 +167,9 @@ class _Pair:
         runs = [run for group in self._shared(name) for run in group]
         if not runs:
             return None
-        samples = np.mean([run.total_samples[:, run.signal.measured(word)] for run in runs], axis=0)
+        if any(run.fluctuation(word) is None for run in runs):
+            return None
+        samples = np.mean([run.total_samples[:, run.fluctuation(word)] for run in runs], axis=0)
         blocks = sum(run.resampling.blocks for run in runs)
         estimate = log_estimate(samples, blocks)
         if not estimate.value > 0 or not np.isfinite(estimate.spread):

@@ -79,7 +79,9 @@ def run_result(
     totals = half_value(log_estimate(analysis.total_samples, analysis.resampling.blocks))
     noise = analysis.noise_psd
     found = [
-        _peaks(analysis, i) if looked_at is None or quantity.measures in looked_at else ()
+        _peaks(analysis, i)
+        if not analysis.dead[i] and (looked_at is None or quantity.measures in looked_at)
+        else ()
         for i, quantity in enumerate(signal.quantities)
     ]
     fundamental, why = name_fundamental(_named(signal, found))

@@ -76,12 +76,13 @@ def configuration_curves(
 
     `extra_variance` is that of the logarithm of a pooled variance beyond the runs' own scatter.
     """
-    words = [word for word in RIDE_INPUTS if all(word in r.signal.components for r in runs)]
+    words = [word for word in RIDE_INPUTS if not _without(word, runs)]
     missing = tuple(word for word in RIDE_INPUTS if word not in words)
     band = RoadBand.of(runs, words or RIDE_INPUTS, setting.speeds_m_s)
     if "lift" not in words:
         nothing = np.zeros(len(setting.speeds_m_s), bool)
-        why = "lift was not measured in every run of the configuration"
+        lost = ", ".join(_without("lift", runs))
+        why = f"lift was not measured, or a channel behind it never changed, in run {lost}"
         curves = tuple(MetricCurve(row, None, why, nothing) for row in criteria.rows)
         return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, None, curves, missing)
     motions = [RunMotion(setting, run, i, band) for i, run in enumerate(runs)]
@@ -89,6 +90,15 @@ def configuration_curves(
     curves = tuple(pool.curve(row) for row in criteria.rows)
     seat, _ = pool.seat(VERTICAL_BAND_HZ)
     return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, seat, curves, missing)
+
+
+def _without(word: str, runs: Sequence[RunAnalysis]) -> list[str]:
+    """Numbers of the runs that do not tell a component's fluctuation."""
+    return [
+        run.run.number
+        for run in runs
+        if word not in run.signal.components or run.fluctuation(word) is None
+    ]
 
 
 @dataclass(eq=False)

@@ -115,7 +115,10 @@ def require_rateable(campaign: Campaign) -> None:
     """
     full_scale(campaign)
     if not campaign.wind_on:
-        raise NotRateableError(f"{campaign.folder}: there is no wind-on run, nothing to rate")
+        raise NotRateableError(
+            f"{campaign.folder}: there is no wind-on run, so there is nothing to rate; "
+            'state kind = "wind-on" in the sheets of the runs with wind'
+        )
 
 
 def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
@@ -129,7 +132,10 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     campaign = analysis.campaign
     whole = full_scale(campaign)
     if not analysis.runs:
-        raise NotRateableError(f"{campaign.folder}: no wind-on run could be read, nothing to rate")
+        lost = "\n".join(f"  run {failure.run}: {failure.error}" for failure in analysis.failed)
+        raise NotRateableError(
+            f"{campaign.folder}: no wind-on run could be read, so there is nothing to rate:\n{lost}"
+        )
     criteria = settings.criteria or read_criteria()
     vehicle = car_of(campaign)
     speeds = search_speeds(
@@ -194,7 +200,7 @@ def _rate_one(
     return ConfigurationRating(
         curves.name,
         verdict,
-        explain(verdict, decisive, shed, settings.speed_m_s, curves.missing),
+        explain(verdict, decisive or rows[0], shed, settings.speed_m_s, curves.missing),
         first,
         onset_why,
         (float(low[index]), float(high[index])),

@@ -54,7 +54,7 @@ def _same(point: tuple[float, float], known: tuple[float, float]) -> bool:
 
 def log_variance(run: RunAnalysis, word: str) -> Observation | None:
     """Logarithm of a component's variance; None where it was not measured or nothing is left."""
-    index = run.signal.measured(word)
+    index = run.fluctuation(word)
     if index is None:
         return None
     estimate = log_estimate(run.total_samples[:, index], run.resampling.blocks)

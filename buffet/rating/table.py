@@ -134,7 +134,7 @@ def _mean(runs: tuple[RunAnalysis, ...], word: str) -> float | None:
 
 def _rms(runs: tuple[RunAnalysis, ...], word: str) -> float | None:
     """Of the mean variance of the runs, noise removed."""
-    where = [run.signal.measured(word) for run in runs]
+    where = [run.fluctuation(word) for run in runs]
     if any(index is None for index in where):
         return None
     pairs = zip(runs, where, strict=True)

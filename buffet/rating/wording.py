@@ -21,15 +21,14 @@ OPENING = {
 
 def explain(
     verdict: Verdict,
-    decisive: CriterionRating | None,
+    decisive: CriterionRating,
     shedding: Shedding | None,
     speed_m_s: float,
     missing: Sequence[str],
 ) -> str:
     """One or two sentences in words a driver's engineer uses."""
-    if decisive is None or decisive.metric is None:
-        reason = decisive.why if decisive is not None else None
-        return f"{OPENING['undetermined']}: {reason or 'no criterion could be evaluated'}."
+    if decisive.metric is None:
+        return f"{OPENING['undetermined']}: {decisive.why}."
     row = decisive.criterion
     text = f"{OPENING[verdict]} at {speed_m_s * 3.6:.0f} km/h: {row.motion}, {_metric(decisive)}"
     if decisive.octave_hz is not None:
