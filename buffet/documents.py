@@ -19,6 +19,8 @@ from ingest import Finding
 
 Document = dict[str, Any]
 
+ONE_SPEED = "the lift was not measured at several wind speeds"
+
 
 def dumps(document: Document) -> str:
     """As text: indented, NaN and infinity refused."""
@@ -202,6 +204,7 @@ def _configuration(rating: ConfigurationRating) -> Document:
         "runs": [run.run.number for run in rating.curves.runs],
         "model_reynolds": list(rating.model_reynolds) if rating.model_reynolds else None,
         "speed_spread": rating.speed_spread,
+        "speed_spread_why": None if rating.speed_spread is not None else ONE_SPEED,
         "missing": list(rating.curves.missing),
         "shedding": None
         if shed is None

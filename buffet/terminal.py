@@ -9,7 +9,7 @@ from buffet.analysis import Failure
 from buffet.cautions import CAUTIONS
 from buffet.comparing import Comparison
 from buffet.interval import Interval
-from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.run_spectra import QuantityResult, RunResult
@@ -90,20 +90,32 @@ def verdicts_text(rating: Rating, comparison: Comparison | None) -> str:
 
 def _verdict_row(one: ConfigurationRating) -> tuple[str, str, str, str]:
     onset = one.onset.speed_m_s if one.onset else None
-    reached = span(onset, factor=KM_H) if onset else one.onset_why
+    reached = span(onset, factor=KM_H) if onset else _no_onset(one)
     low, high = one.usable_band_hz
     return one.verdict, one.name, reached, f"{low:.2g} to {high:.3g}"
+
+
+def _no_onset(one: ConfigurationRating) -> str:
+    """Short enough for a column; the paragraph gives the reason."""
+    return "not known" if one.onset_why == NOT_COVERED else one.onset_why
 
 
 def _explained(one: ConfigurationRating) -> str:
     rows = [_criterion_row(row) for row in one.criteria]
     header = ("criterion", "metric", "limits", "P above", "verdict")
-    reynolds = ""
-    if one.model_reynolds is not None:
-        reynolds = f" Model Reynolds number {one.model_reynolds[0]:.2g} to "
-        reynolds += f"{one.model_reynolds[1]:.2g}; lift RMS varies {one.speed_spread:.1%} over it."
-    text = paragraph(f"{one.name}: {one.why}{reynolds}")
+    onset = "" if one.onset else f" Onset: {one.onset_why}."
+    text = paragraph(f"{one.name}: {one.why}{onset}{_reynolds(one)}")
     return f"{text}\n{table(header, rows, gap=' ')}"
+
+
+def _reynolds(one: ConfigurationRating) -> str:
+    if one.model_reynolds is None:
+        return ""
+    ends = dict.fromkeys(f"{value:.2g}" for value in one.model_reynolds)
+    text = f" Model Reynolds number {' to '.join(ends)}"
+    if one.speed_spread is None:
+        return f"{text}."
+    return f"{text}; lift RMS varies {one.speed_spread:.1%} over it."
 
 
 def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
@@ -278,10 +290,10 @@ def _width(bandwidth_hz: Interval) -> str:
     return f"{value:.2g}" if value > 0 else f"<{number(bandwidth_hz.high, '.2g')}"
 
 
-def findings_text(findings: Sequence[Finding]) -> str:
+def findings_text(findings: Sequence[Finding], failed: Sequence[Failure] = ()) -> str:
     """Findings with what to do, worst first; the same one of several runs is told once."""
     if not findings:
-        return "No findings."
+        return "No findings in the runs that could be read." if failed else "No findings."
     groups: dict[tuple[str, ...], list[Finding]] = {}
     for finding in findings:
         key = (finding.severity, finding.code, finding.channel or "", finding.advice)

@@ -46,6 +46,8 @@ def write(path: Path, writers: Mapping[str, Writer]) -> None:
 
 
 def _unwritable(path: Path, error: OSError) -> OutputError:
+    if not path.parent.is_dir():
+        return OutputError(f"{path}: there is no folder {path.parent}; make it first")
     return OutputError(f"{path}: cannot be written ({error.strerror}); choose another place")
 
 

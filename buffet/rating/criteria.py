@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from buffet.errors import BuffetError
 
@@ -73,8 +73,12 @@ def read_criteria(path: Path | None = None) -> Criteria:
         else:
             text = path.read_text(encoding="utf-8")
         table = tomllib.loads(text)
-    except (OSError, UnicodeDecodeError) as error:
-        raise CriteriaError(f"{where}: cannot be read ({error}); give a TOML file") from error
+    except OSError as error:
+        raise CriteriaError(
+            f"{where}: cannot be read ({error.strerror}); wanted a TOML file of criteria"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise CriteriaError(f"{where}: is not UTF-8 text; save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
         raise CriteriaError(f"{where}: no valid TOML ({error}); mend it there") from error
     return _validated(table, where)
@@ -86,13 +90,25 @@ def _validated(table: dict[str, object], where: str) -> Criteria:
     try:
         sheet = _sheet_model().model_validate(table).model_dump()
     except ValidationError as error:
-        faults = [
-            f"  {'.'.join(str(part) for part in fault['loc'])}: {fault['msg']}"
-            for fault in error.errors()
-        ]
-        raise CriteriaError("\n".join([f"{where}: faults in the criteria", *faults])) from error
+        faults = [f"  {_said(dict(fault))}" for fault in error.errors()]
+        head = f"{where}: faults in the criteria (verdict and criterion tables as in the package's)"
+        raise CriteriaError("\n".join([head, *faults])) from error
     rows = tuple(Criterion(**row) for row in sheet["criterion"])
     return Criteria(rows, **sheet["verdict"], source=where)
+
+
+def _said(fault: dict[str, Any]) -> str:
+    """Key, what was given, and what is wanted; rows count from 1, as a reader does."""
+    place = ".".join(f"{p + 1}" if isinstance(p, int) else str(p) for p in fault["loc"])
+    if fault["type"] == "missing":
+        return f"{place}: is missing"
+    if fault["type"] == "extra_forbidden":
+        return f"{place}: unknown key"
+    if fault["type"] == "string_too_short":
+        return f"{place}: must not be empty"
+    wanted = fault["msg"].removeprefix("Value error, ").removeprefix("Input should ")
+    given = "" if isinstance(fault["input"], dict) else f"got {fault['input']!r}; "
+    return f"{place}: {given}{'must ' if wanted.startswith('be ') else ''}{wanted}"
 
 
 def _sheet_model() -> type[BaseModel]:

@@ -26,6 +26,7 @@ from ingest import Campaign, Vehicle
 
 Array = NDArray[np.float64]
 
+NOT_COVERED = "no criterion is covered, with enough record behind it, at any road speed"
 # Components that tell vertical from lateral shedding; the others only repeat them.
 SHEDDING_SHOWS_IN = ("drag", "lift", "side force", "yaw moment")
 
@@ -68,7 +69,8 @@ class ConfigurationRating:
     usable_band_hz: tuple[float, float]
     criteria: tuple[CriterionRating, ...]
     shedding: Shedding | None
-    speed_spread: float  # relative standard deviation of lift RMS between wind speeds
+    # Relative standard deviation of lift RMS between wind speeds; None where there is but one.
+    speed_spread: float | None
     model_reynolds: tuple[float, float] | None
     curves: ConfigurationCurves
 
@@ -196,6 +198,7 @@ def _rate_one(
         verdict = decisive.verdict
     shed = shedding(curves, results, settings.speed_m_s)
     low, high = curves.band_hz
+    between = spread.over_speed.get(curves.name)
     reynolds = [run.flow.reynolds for run in curves.runs if run.flow and run.flow.reynolds]
     return ConfigurationRating(
         curves.name,
@@ -206,7 +209,7 @@ def _rate_one(
         (float(low[index]), float(high[index])),
         rows,
         shed,
-        float(np.sqrt(spread.over_speed.get(curves.name, 0.0)) / 2),
+        float(np.sqrt(between) / 2) if between is not None else None,
         (min(reynolds), max(reynolds)) if reynolds else None,
         curves,
     )
@@ -223,7 +226,7 @@ def _first(onsets: Sequence[Onset], up_to_m_s: float) -> tuple[Onset | None, str
         return first, text
     searched = [o.covered_m_s for o in onsets if o.covered_m_s is not None]
     if not searched:
-        return None, "no criterion is covered, with enough record behind it, at any road speed"
+        return None, NOT_COVERED
     low, high = min(s[0] for s in searched), max(s[1] for s in searched)
     return None, f"none from {low * 3.6:.0f} up to {high * 3.6:.0f} km/h"
 

@@ -81,7 +81,7 @@ def _verdict_row(one: ConfigurationRating, rating: Rating) -> VerdictRow:
         if shed is None
         else f"{shed.frequency_hz:.1f} Hz; nearest: {shed.mode}, {shed.mode_hz:.1f} Hz",
         NONE if model is None else " to ".join(dict.fromkeys(map(reynolds, model))),
-        f"{100 * one.speed_spread:.1f} %",
+        NONE if one.speed_spread is None else f"{100 * one.speed_spread:.1f} %",
     )
 
 
