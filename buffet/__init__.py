@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from buffet.analysis import AnalysisSettings as AnalysisSettings
     from buffet.analysis import CampaignAnalysis as CampaignAnalysis
-    from buffet.analysis import RunAnalysis as RunAnalysis
     from buffet.analysis import analyse as analyse
     from buffet.checking import check as check
     from buffet.comparing import Comparison as Comparison
@@ -22,6 +21,7 @@ if TYPE_CHECKING:
     from buffet.rating.rate import rate as rate
     from buffet.rating.table import road_table as road_table
     from buffet.report import report_html as report_html
+    from buffet.run_analysis import RunAnalysis as RunAnalysis
     from buffet.run_spectra import RunResult as RunResult
     from buffet.run_spectra import run_result as run_result
     from ingest import IngestError as IngestError
@@ -38,7 +38,7 @@ _HOME = {
     "Interval": "buffet.interval",
     "Rating": "buffet.rating.rate",
     "RatingSettings": "buffet.rating.rate",
-    "RunAnalysis": "buffet.analysis",
+    "RunAnalysis": "buffet.run_analysis",
     "RunResult": "buffet.run_spectra",
     "analyse": "buffet.analysis",
     "check": "buffet.checking",

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import RecordTooShortError
+from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
 from buffet.spectral.reduction import ReducedSpectra, reduce
 from buffet.spectral.resolution import segment_for_peaks_s, segment_samples
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
@@ -19,10 +19,7 @@ from ingest import (
     Campaign,
     Channel,
     Finding,
-    FlowState,
     IngestError,
-    Model,
-    Provenance,
     Record,
     Run,
     ZeroReading,
@@ -44,81 +41,6 @@ class AnalysisSettings:
 
     resolution_hz: float | None = None
     workers: int = 2
-
-
-@dataclass(frozen=True)
-class NoiseFloor:
-    """A wind-off run reduced by the rows of a wind-on run, with its own resampling."""
-
-    run: str
-    spectra: ReducedSpectra
-    resampling: Resampling
-
-
-@dataclass(frozen=True)
-class RunAnalysis:
-    """One run after its one pass."""
-
-    run: Run
-    model: Model | None
-    flow: FlowState | None
-    sample_rate_hz: float
-    segment_s: float
-    n_segments: int
-    degrees_of_freedom: float
-    spectra: SegmentSpectra
-    signal: ReducedSpectra
-    noise: tuple[NoiseFloor, ...]
-    resampling: Resampling
-    findings: tuple[Finding, ...]
-    provenance: Provenance
-
-    def samples(self, functional: Callable[[ReducedSpectra], Array]) -> Array:
-        """Bootstrap samples of a functional with the wind-off noise taken out.
-
-        `functional` takes reduced spectra to ``(n_groups, ...)``; the result has shape
-        ``(1 + n_resamples, ...)`` with the measured value in row 0. Negative values stay.
-        """
-        result = self.resampling.means(functional(self.signal))
-        for floor in self.noise:
-            result = result - floor.resampling.means(functional(floor.spectra)) / len(self.noise)
-        return result
-
-    @cached_property
-    def dead(self) -> tuple[bool, ...]:
-        """Of each quantity, whether it rests on a channel that never changed."""
-        constant = {finding.channel for finding in self.findings if finding.code == "constant"}
-        names = [channel.name for channel in self.run.channels]
-        return tuple(
-            any(weight and name in constant for weight, name in zip(q.row, names, strict=True))
-            for q in self.signal.quantities
-        )
-
-    def fluctuation(self, measures: str) -> int | None:
-        """Position of the first quantity that measures this and is not dead, or None."""
-        for index, (quantity, dead) in enumerate(
-            zip(self.signal.quantities, self.dead, strict=True)
-        ):
-            if quantity.measures == measures and not dead:
-                return index
-        return None
-
-    @cached_property
-    def total_samples(self) -> Array:
-        """Bootstrap samples of every quantity's variance, ``(1 + n_resamples, n_quantities)``."""
-        return self.samples(ReducedSpectra.group_totals)
-
-    @property
-    def noise_psd(self) -> Array | None:
-        """Wind-off PSD on the bins of `signal`, or None where there is no wind-off run."""
-        if not self.noise:
-            return None
-        target = self.signal.frequency_hz
-        parts = [
-            [np.interp(target, floor.spectra.frequency_hz, row) for row in floor.spectra.psd]
-            for floor in self.noise
-        ]
-        return np.asarray(np.mean(parts, axis=0))
 
 
 @dataclass(frozen=True)
@@ -238,8 +160,6 @@ def _analyse_run(
     for number in dict.fromkeys((run.zero_before, run.zero_after)):
         if number is not None and number in off.runs:
             floors.append(_noise_floor(off.runs[number], record.channels, signal, usable))
-    keys = signal.group_totals()
-    resampling = resample(signal.group_segments, keys, run_seed(run.number))
     return RunAnalysis(
         run,
         campaign.model,
@@ -251,10 +171,22 @@ def _analyse_run(
         spectra,
         signal,
         tuple(floor for floor in floors if floor is not None),
-        resampling,
+        _resamplings(run, signal),
         (*record.findings, *band_findings(run, record.sample_rate_hz, flow, campaign.model)),
         record.provenance,
     )
+
+
+def _resamplings(run: Run, signal: ReducedSpectra) -> dict[str, Resampling]:
+    """One a family; the vertical one always, since the rating rests on it."""
+    totals = signal.group_totals()
+    members: dict[str, list[int]] = {VERTICAL_FAMILY: []}
+    for index, quantity in enumerate(signal.quantities):
+        members.setdefault(family(quantity), []).append(index)
+    return {
+        name: resample(signal.group_segments, totals[:, own], run_seed(run.number, name))
+        for name, own in members.items()
+    }
 
 
 def _usable(run: Run, sample_rate_hz: float) -> Callable[[Channel], float]:

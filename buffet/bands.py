@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import RunAnalysis
 from buffet.interval import Interval
 from buffet.road_speed import bin_shares, frequency_ratio
+from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
 from buffet.spectral.uncertainty import LogEstimate, half_value, log_estimate
 
@@ -49,11 +49,15 @@ def band_rms(analysis: RunAnalysis, speed_m_s: float | None) -> list[tuple[BandR
         shares = bin_shares(spectra.frequency_hz[None], step, low, high)[0]
         return np.asarray(np.einsum("gqf,bf->gqb", spectra.group_psd, shares) * step[0])
 
-    estimate = half_value(log_estimate(analysis.samples(in_bands), analysis.resampling.blocks))
+    samples = analysis.quantity_samples(in_bands)
+    estimates = [
+        half_value(log_estimate(samples[:, i], analysis.resampling(i).blocks))
+        for i in range(len(signal.quantities))
+    ]
     road = ratio if on_road else None
     return [
         tuple(
-            _band(estimate, (i, j), low[j], high[j], signal.usable_hz[i], road)
+            _band(estimates[i], j, low[j], high[j], signal.usable_hz[i], road)
             for j in range(len(low))
         )
         for i in range(len(signal.quantities))
@@ -70,7 +74,7 @@ def octave_edges(low_hz: float, high_hz: float) -> Array:
 
 def _band(
     estimate: LogEstimate,
-    index: tuple[int, int],
+    index: int,
     low_hz: float,
     high_hz: float,
     usable_hz: float,
@@ -84,5 +88,5 @@ def _band(
     elif not estimate.value[index] > 0:
         why = "nothing rises above the wind-off noise"
     else:
-        rms = estimate.interval(*index)
+        rms = estimate.interval(index)
     return BandRms(float(low_hz), float(high_hz), road_low, road_high, rms, why)

@@ -7,9 +7,22 @@ import sys
 from collections.abc import Callable, Mapping
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+from buffet.options import (
+    AT_SPEED,
+    CAMPAIGN,
+    CRITERIA,
+    FAIL_ON,
+    JSON,
+    SPEED,
+    UP_TO,
+    Quantity,
+    fail_on_option,
+    output_option,
+)
 
 if TYPE_CHECKING:
     from buffet.analysis import Failure
@@ -19,7 +32,6 @@ if TYPE_CHECKING:
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 FLAGGED = 3
-FAIL_ON = {"possible": ("possible", "likely"), "likely": ("likely",)}
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
@@ -51,64 +63,6 @@ def _told(function: Command) -> Command:
     return wrapped  # type: ignore[return-value]
 
 
-CAMPAIGN = click.argument("campaign", type=click.Path(path_type=Path))
-JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-
-
-def _output(suffixes: str) -> Callable[[Command], Command]:
-    return click.option(
-        "-o", "--output", type=click.Path(path_type=Path), help=f"Write to a file: {suffixes}."
-    )
-
-
-class _Quantity(click.ParamType[float]):
-    """A quantity with a unit, or a plain number in SI."""
-
-    def __init__(self, dimension: Literal["speed", "frequency"], example: str) -> None:
-        self.dimension: Literal["speed", "frequency"] = dimension
-        self.name, self.example = dimension, example
-
-    def convert(self, value: Any, param: Any, ctx: Any) -> float:
-        from ingest import QuantityError, parse_quantity
-
-        if isinstance(value, float):
-            return value
-        try:
-            result = float(parse_quantity(value, self.dimension))
-        except QuantityError as error:
-            self.fail(f'{error}; for example "{self.example}"', param, ctx)
-        if not 0 < result < float("inf"):
-            self.fail(f'got {value!r}; wanted more than zero, for example "{self.example}"')
-        return result
-
-
-SPEED = _Quantity("speed", "130 km/h")
-AT_SPEED = click.option(
-    "--speed", type=SPEED, required=True, metavar="SPEED", help='Road speed, e.g. "130 km/h".'
-)
-UP_TO = click.option(
-    "--up-to",
-    type=SPEED,
-    default="250 km/h",
-    show_default=True,
-    metavar="SPEED",
-    help="Search the onset up to this road speed.",
-)
-CRITERIA = click.option(
-    "--criteria",
-    type=click.Path(path_type=Path),
-    help="Criteria of your own instead of the package's.",
-)
-
-
-def _fail_on(function: Command) -> Command:
-    return click.option(
-        "--fail-on",
-        type=click.Choice(list(FAIL_ON)),
-        help="Exit with 3 where a configuration is at least this.",
-    )(function)
-
-
 @main.command()
 @CAMPAIGN
 @JSON
@@ -125,7 +79,7 @@ def check(campaign: Path, as_json: bool) -> None:
         lost = [{"run": failure.run, "error": failure.error} for failure in failed]
         click.echo(documents.dumps(documents.check_document(findings, lost)))
     else:
-        click.echo(terminal.findings_text(findings))
+        click.echo(terminal.findings_text(findings, failed))
     if any(finding.severity == "error" for finding in findings):
         _tell_failed(failed)
         sys.exit(1)
@@ -137,7 +91,7 @@ def check(campaign: Path, as_json: bool) -> None:
 @click.option("--run", "number", help="One run's number; all runs without it.")
 @click.option(
     "--resolution",
-    type=_Quantity("frequency", "0.5 Hz"),
+    type=Quantity("frequency", "0.5 Hz"),
     metavar="FREQUENCY",
     help='Distance of the bins, e.g. "0.5 Hz"; chosen for the peaks without it.',
 )
@@ -145,7 +99,7 @@ def check(campaign: Path, as_json: bool) -> None:
     "--speed", type=SPEED, metavar="SPEED", help="Give the bands in road hertz at this road speed."
 )
 @JSON
-@_output(".json, .csv, .parquet, .png, .svg, .pdf")
+@output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @_told
 def spectra(
     campaign: Path,
@@ -182,9 +136,9 @@ def spectra(
 @AT_SPEED
 @UP_TO
 @CRITERIA
-@_fail_on
+@fail_on_option
 @JSON
-@_output(".json, .csv, .parquet")
+@output_option(".json, .csv, .parquet")
 @_told
 def rate(
     campaign: Path,
@@ -218,7 +172,7 @@ def rate(
 @click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
 @CRITERIA
 @JSON
-@_output(".json, .csv, .parquet")
+@output_option(".json, .csv, .parquet")
 @_told
 def table(
     campaign: Path,
@@ -252,7 +206,7 @@ def table(
 @AT_SPEED
 @CRITERIA
 @JSON
-@_output(".json, .csv, .parquet, .png, .svg, .pdf")
+@output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @_told
 def compare(
     campaign: Path, speed: float, criteria: Path | None, as_json: bool, output: Path | None
@@ -262,7 +216,7 @@ def compare(
     from buffet.comparing import compare as compare_rating
     from buffet.outputs import comparison_writers
 
-    comparison = compare_rating(_rating(campaign, speed, None, criteria))
+    comparison = compare_rating(_rating(campaign, speed, None, criteria, needs_baseline=True))
     _give(
         output,
         as_json,
@@ -278,8 +232,8 @@ def compare(
 @AT_SPEED
 @UP_TO
 @CRITERIA
-@_fail_on
-@_output(".html")
+@fail_on_option
+@output_option(".html")
 @_told
 def report(
     campaign: Path,
@@ -341,8 +295,11 @@ def _rating(
     up_to: float | None,
     criteria: Path | None,
     more: tuple[float, ...] = (),
+    *,
+    needs_baseline: bool = False,
 ) -> Rating:
     from buffet.analysis import analyse
+    from buffet.comparing import require_baseline
     from buffet.rating.criteria import read_criteria
     from buffet.rating.onset import HIGHEST_SPEED_M_S
     from buffet.rating.rate import RatingSettings, rate, require_rateable
@@ -350,6 +307,8 @@ def _rating(
 
     opened = open_campaign(folder)
     require_rateable(opened)
+    if needs_baseline:
+        require_baseline(opened)
     rows = read_criteria(criteria)
     analysis = analyse(opened, progress=_progress)
     _progress("rating")

@@ -9,15 +9,16 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import CampaignAnalysis, RunAnalysis
+from buffet.analysis import CampaignAnalysis
 from buffet.errors import NotRateableError
 from buffet.interval import LEVEL, Interval
 from buffet.rating.rate import ConfigurationRating, Rating
-from buffet.rating.scatter import Observation, Scatter, cells, log_variance, scatter
+from buffet.rating.scatter import Observation, Scatter, blocks_of, cells, log_variance, scatter
 from buffet.recommending import Recommendation, recommend
+from buffet.run_analysis import RunAnalysis
 from buffet.spectral.uncertainty import log_estimate
 from buffet.trade import fuel_change_percent, top_speed_change_percent
-from ingest import FORCES, MOMENTS
+from ingest import FORCES, MOMENTS, Campaign
 
 Array = NDArray[np.float64]
 
@@ -88,6 +89,22 @@ class _Estimate:
         return float(2 * stdtr(min(self.freedom, 1e6), -t))
 
 
+def require_baseline(campaign: Campaign) -> str:
+    """The baseline's name; refuses before any recording is read.
+
+    Raises
+    ------
+    NotRateableError
+        The campaign names no baseline.
+    """
+    if campaign.baseline is None:
+        raise NotRateableError(
+            f"{campaign.folder / 'campaign.toml'}: no baseline is stated, so there is nothing to "
+            "compare with; state [campaign] baseline"
+        )
+    return campaign.baseline
+
+
 def compare(rating: Rating) -> Comparison:
     """Compare every configuration with the campaign's baseline.
 
@@ -97,16 +114,13 @@ def compare(rating: Rating) -> Comparison:
         The campaign names no baseline, or none of the baseline's runs could be read.
     """
     analysis = rating.analysis
-    name = analysis.campaign.baseline
-    where = analysis.campaign.folder / "campaign.toml"
-    if name is None:
-        raise NotRateableError(
-            f"{where}: no baseline is stated, so there is nothing to compare with; "
-            "state [campaign] baseline"
-        )
+    name = require_baseline(analysis.campaign)
     rated = {configuration.name: configuration for configuration in rating.configurations}
     if name not in rated:
-        raise NotRateableError(f"{where}: no run of the baseline {name!r} could be read")
+        own = {run.number for run in analysis.campaign.wind_on if run.configuration == name}
+        lost = [f"  run {f.run}: {f.error}" for f in analysis.failed if f.run in own]
+        head = f"{analysis.campaign.folder}: no run of the baseline {name!r} could be read:"
+        raise NotRateableError("\n".join([head, *lost]))
     words = _components(analysis)
     spreads = {word: scatter(analysis, partial(log_variance, word=word)) for word in words}
     means = {word: scatter(analysis, partial(_mean, word=word)) for word in words}
@@ -170,7 +184,7 @@ class _Pair:
         if any(run.fluctuation(word) is None for run in runs):
             return None
         samples = np.mean([run.total_samples[:, run.fluctuation(word)] for run in runs], axis=0)
-        blocks = sum(run.resampling.blocks for run in runs)
+        blocks = blocks_of(runs, word)
         estimate = log_estimate(samples, blocks)
         if not estimate.value > 0 or not np.isfinite(estimate.spread):
             return None

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import RunAnalysis
 from buffet.errors import NotRateableError
+from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
 from ingest import ROAD_AIR, Campaign, Model
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import RunAnalysis
 from buffet.bands import BandRms, band_rms
 from buffet.interval import LEVEL, Interval
+from buffet.run_analysis import RunAnalysis
 from buffet.spectral.peaks import Peak, find_peaks
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
 from buffet.spectral.strouhal import Fundamental, NamedPeaks, mark_harmonics, name_fundamental
@@ -76,7 +76,10 @@ def run_result(
     `road_speed_m_s` gives the bands in road hertz at that speed, where the run has wind.
     """
     signal = analysis.signal
-    totals = half_value(log_estimate(analysis.total_samples, analysis.resampling.blocks))
+    totals = [
+        half_value(log_estimate(samples, analysis.resampling(i).blocks))
+        for i, samples in enumerate(analysis.total_samples.T)
+    ]
     noise = analysis.noise_psd
     found = [
         _peaks(analysis, i)
@@ -92,13 +95,13 @@ def run_result(
     results = []
     for i, quantity in enumerate(signal.quantities):
         bins = signal.usable_bins[i]
-        positive = totals.value[i] > 0 and np.isfinite(totals.spread[i])
+        positive = totals[i].value > 0 and np.isfinite(totals[i].spread)
         results.append(
             QuantityResult(
                 quantity,
                 _mean(analysis, i),
-                totals.interval(i) if positive else None,
-                totals.reliable,
+                totals[i].interval() if positive else None,
+                totals[i].reliable,
                 _noise_rms(analysis, i),
                 float(signal.below_resolution[i]),
                 float(signal.usable_hz[i]),

@@ -21,6 +21,7 @@ HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic")
 LEVELS = (
     ("interval", "errors", "cautions", "writing", "usable_band"),
     ("spectral", "vehicle", "perception", "demo"),
+    ("run_analysis",),
     ("analysis",),
     ("road_speed",),
     ("bands",),
@@ -29,7 +30,7 @@ LEVELS = (
     ("comparing", "trade", "recommending"),
     ("documents", "terminal"),
     ("report",),
-    ("outputs",),
+    ("outputs", "options"),
     ("cli",),
     ("__main__",),
 )

@@ -9,10 +9,10 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import RunAnalysis
 from buffet.rating.criteria import Criteria, Criterion
 from buffet.rating.ride_metrics import RIDE_INPUTS, RideSetting, RunMotion, sliding_octaves
 from buffet.road_speed import RoadBand
+from buffet.run_analysis import RunAnalysis
 from buffet.spectral.uncertainty import LogEstimate, half_value, log_estimate
 
 Array = NDArray[np.float64]
@@ -112,7 +112,7 @@ class _Pool:
 
     @property
     def blocks(self) -> float:
-        return float(sum(motion.run.resampling.blocks for motion in self.motions))
+        return float(sum(motion.run.vertical.blocks for motion in self.motions))
 
     def curve(self, row: Criterion) -> MetricCurve:
         """One criterion."""

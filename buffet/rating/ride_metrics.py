@@ -9,9 +9,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import RunAnalysis
 from buffet.perception.weighting import weighting
 from buffet.road_speed import FullScale, RoadBand, bin_shares, frequency_ratio
+from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import ReducedSpectra
 from buffet.vehicle import RideModel, Road, seat_acceleration_psd
 from ingest import Vehicle
@@ -115,7 +115,9 @@ class RunMotion:
 
     def variances(self, rows: Callable[[Array], Complex], low_hz: Array, high_hz: Array) -> Array:
         """Bootstrap samples of this run's share, ``(1 + n_resamples, n_speeds, n_bands)``."""
-        return self.run.samples(lambda spectra: self._functional(spectra, rows, low_hz, high_hz))
+        return self.run.samples(
+            lambda spectra: self._functional(spectra, rows, low_hz, high_hz), self.run.vertical
+        )
 
     def _functional(
         self,

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buffet.analysis import CampaignAnalysis, RunAnalysis
+from buffet.analysis import CampaignAnalysis
+from buffet.run_analysis import RunAnalysis
 from buffet.spectral.uncertainty import log_estimate
 
 # Runs count as repeats within this of each other's wind speed and yaw.
@@ -30,7 +31,7 @@ class Scatter:
 
     run_to_run: float  # pooled over all repeated configurations; 0 without repeats
     freedom: int  # degrees of freedom behind it
-    over_speed: Mapping[str, float]  # by configuration, between wind speeds
+    over_speed: Mapping[str, float]  # between wind speeds, of configurations with several
 
 
 def cells(analysis: CampaignAnalysis) -> dict[tuple[str, int], list[RunAnalysis]]:
@@ -57,10 +58,16 @@ def log_variance(run: RunAnalysis, word: str) -> Observation | None:
     index = run.fluctuation(word)
     if index is None:
         return None
-    estimate = log_estimate(run.total_samples[:, index], run.resampling.blocks)
+    estimate = log_estimate(run.total_samples[:, index], run.resampling(index).blocks)
     if not estimate.value > 0 or not np.isfinite(estimate.spread):
         return None
     return Observation(float(np.log(estimate.value)), float(estimate.spread**2))
+
+
+def blocks_of(runs: Sequence[RunAnalysis], word: str) -> float:
+    """Independent blocks of record behind a component, all runs together."""
+    where = [(run, run.fluctuation(word)) for run in runs]
+    return float(sum(run.resampling(i).blocks for run, i in where if i is not None))
 
 
 def scatter(
@@ -84,17 +91,15 @@ def scatter(
         own = sum(sum(o.variance for o in g) / len(g) * (len(g) - 1) for g in repeated)
         between = max(0.0, (squares - own) / freedom)
     names = dict.fromkeys(name for name, _ in seen)
+    points = {name: [g for (n, _), g in seen.items() if n == name and g] for name in names}
     over_speed = {
-        name: _over_speed([g for (n, _), g in seen.items() if n == name and g], between)
-        for name in names
+        name: _over_speed(groups, between) for name, groups in points.items() if len(groups) > 1
     }
     return Scatter(between, freedom, over_speed)
 
 
 def _over_speed(groups: Sequence[Sequence[Observation]], run_to_run: float) -> float:
     """Variance between wind speeds beyond run-to-run and record-length scatter."""
-    if len(groups) < 2:
-        return 0.0
     means = [float(np.mean([o.value for o in group])) for group in groups]
     own = [
         (run_to_run + float(np.mean([o.variance for o in group]))) / len(group) for group in groups

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import RunAnalysis
 from buffet.errors import NotRateableError
 from buffet.rating.configuration import ConfigurationCurves
 from buffet.rating.criteria import Criteria, Verdict
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.verdict import rate_criterion, worst
+from buffet.run_analysis import RunAnalysis
 
 Array = NDArray[np.float64]
 

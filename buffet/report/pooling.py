@@ -9,11 +9,11 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import RunAnalysis
 from buffet.comparing import COMPARED
 from buffet.interval import Interval
 from buffet.rating.rate import Rating
-from buffet.rating.scatter import Scatter, log_variance, scatter
+from buffet.rating.scatter import Scatter, blocks_of, log_variance, scatter
+from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import strouhal_per_hz
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.uncertainty import half_value, log_estimate
@@ -103,7 +103,7 @@ def pooled_rms(
     if not runs or any(run.signal.measured(component) is None for run in runs):
         return None
     samples = np.mean([_variances(run, component) for run in runs], axis=0)
-    blocks = sum(run.resampling.blocks for run in runs)
+    blocks = blocks_of(runs, component)
     extra = spread.run_to_run / len(runs) + spread.over_speed.get(configuration, 0.0)
     estimate = half_value(log_estimate(samples, blocks, extra))
     if not estimate.value > 0 or not np.isfinite(estimate.spread):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,28 +22,40 @@ LARGEST_LOG = 50.0
 def politis_white_length(values: Array) -> float:
     """Block length for the circular bootstrap of the mean of `values`, shape ``(n,)``.
 
+    Of several series that belong together, ``(n, n_series)``, the mean autocorrelation is used:
+    the rule looks at many lags, and the longest of its lengths over many series is long by chance.
+
     Source: Politis & White 2004 (Econometric Reviews 23, 53-70) with the correction of Patton,
     Politis & White 2009 (same journal 28, 372-375): b = (2 G² / D)^(1/3) n^(1/3),
     D = (4/3) g(0)², flat-top lag window.
     """
     n = len(values)
-    centred = values - values.mean()
-    variance = float(centred @ centred) / n
-    if n < 4 or variance <= 0:
+    correlation = _mean_autocorrelation(values.reshape(n, -1)) if n >= 4 else None
+    if correlation is None:
         return 1.0
-    most_lags = min(n - 1, int(np.ceil(np.sqrt(n))) + 5)
-    lags = range(1, most_lags + 1)
-    covariance = np.array([variance, *(float(centred[k:] @ centred[:-k]) / n for k in lags)])
-    cutoff = _first_quiet_lag(covariance / variance, n)
-    lag = np.arange(1, min(2 * cutoff, most_lags) + 1)
+    cutoff = _first_quiet_lag(correlation, n)
+    lag = np.arange(1, min(2 * cutoff, len(correlation) - 1) + 1)
     window = np.clip(2 * (1 - lag / (2 * cutoff)), 0, 1)
-    weighted = window * covariance[lag]
-    spectrum = variance + 2 * float(weighted.sum())
+    weighted = window * correlation[lag]
+    spectrum = 1 + 2 * float(weighted.sum())
     slope = 2 * float((lag * weighted).sum())
     if spectrum <= 0:
         return 1.0
     length = (2 * slope**2 / (4 / 3 * spectrum**2)) ** (1 / 3) * n ** (1 / 3)
     return float(np.clip(length, 1.0, np.ceil(min(3 * np.sqrt(n), n / 3))))
+
+
+def _mean_autocorrelation(values: Array) -> Array | None:
+    """Over series ``(n, n_series)``, up to √n + 5 lags; None where none of them varies."""
+    n = len(values)
+    centred = values - values.mean(axis=0)
+    variance = (centred**2).sum(axis=0)
+    centred = centred[:, variance > 0] / np.sqrt(variance[variance > 0])
+    if not centred.shape[1]:
+        return None
+    most_lags = min(n - 1, int(np.ceil(np.sqrt(n))) + 5)
+    lags = [float((centred[k:] * centred[: n - k]).sum()) for k in range(most_lags + 1)]
+    return np.asarray(np.array(lags) / centred.shape[1])
 
 
 def _first_quiet_lag(correlation: Array, n: int) -> int:
@@ -92,16 +103,15 @@ def resample(
     rng: np.random.Generator,
     n_resamples: int = RESAMPLES,
 ) -> Resampling:
-    """Circular blocks of neighbouring groups, long enough for every key value.
+    """Circular blocks of neighbouring groups, as long as the key values ask for together.
 
     Parameters
     ----------
     group_segments : (n_groups,)
-    key_values : (n_groups, n_keys); the longest Politis-White length among them is used
+    key_values : (n_groups, n_keys), of quantities that belong together
     """
     n_groups = len(group_segments)
-    lengths = [politis_white_length(column) for column in key_values.T]
-    length = min(int(np.ceil(max(lengths, default=1.0))), n_groups)
+    length = min(int(np.ceil(politis_white_length(key_values))), n_groups)
     n_blocks = int(np.ceil(n_groups / length))
     starts = rng.integers(0, n_groups, size=(n_resamples, n_blocks))
     picks = (starts[:, :, None] + np.arange(length)) % n_groups
@@ -211,8 +221,3 @@ def run_seed(*words: str) -> np.random.Generator:
     from zlib import crc32
 
     return np.random.default_rng([crc32(word.encode()) for word in words])
-
-
-def pooled_blocks(parts: Sequence[Resampling]) -> float:
-    """Independent blocks of several runs together."""
-    return float(sum(part.blocks for part in parts))

@@ -8,11 +8,9 @@ from scipy import signal, stats
 from buffet.spectral.uncertainty import (
     FEWEST_BLOCKS,
     LogEstimate,
-    Resampling,
     half_value,
     log_estimate,
     politis_white_length,
-    pooled_blocks,
     resample,
     run_seed,
     variance_of_mean,
@@ -137,25 +135,21 @@ def test_groups_weigh_by_their_segments() -> None:
     np.testing.assert_allclose(resampling.weights[0], segments / 9)
 
 
-def test_the_longest_length_of_all_keys_is_used() -> None:
-    """One slow quantity makes the blocks of all."""
+def test_quantities_that_belong_together_share_their_length() -> None:
+    """Ten copies of a slow quantity ask for what one asks for, ten white ones rarely for more."""
     rng = np.random.default_rng(7)
-    white, slow = rng.standard_normal(120), autoregressive(0.9, 120, rng)
-    both = resample(np.ones(120), np.stack([white, slow], axis=1), rng, 5)
-    alone = resample(np.ones(120), slow[:, None], rng, 5)
-    assert both.blocks == alone.blocks < 120 / 3
+    slow = autoregressive(0.9, 120, rng)
+    assert politis_white_length(np.stack([slow] * 10, axis=1)) == pytest.approx(
+        politis_white_length(slow)
+    )
+    lengths = [politis_white_length(rng.standard_normal((60, 10))) for _ in range(200)]
+    assert np.quantile(lengths, 0.95) <= 2  # 60 groups keep 30 blocks or more
 
 
 def test_the_same_run_is_resampled_alike_each_time() -> None:
     """The seed depends on the names only."""
     assert run_seed("014").random() == run_seed("014").random()
     assert run_seed("014").random() != run_seed("015").random()
-
-
-def test_blocks_of_several_runs_add_up() -> None:
-    """A configuration's pooled runs."""
-    one = Resampling(np.ones((1, 1)), 12.0)
-    assert pooled_blocks([one, one, one]) == 36.0
 
 
 def lognormal(value: float, spread: float, n: int = 40_000) -> Array:
@@ -193,7 +187,7 @@ def test_probabilities_come_from_the_same_distribution(limit: float, expected: f
 
 
 def test_a_value_below_zero_exceeds_a_limit_as_its_own_scale_says() -> None:
-    """Noise subtracted from nothing: -1 with a deviation of 2 passes 1² with P(t_19 > 1) = 0.165."""
+    """Noise taken from nothing: -1 with a deviation of 2 passes 1² with P(t_19 > 1) = 0.165."""
     rng = np.random.default_rng(4)
     drawn = rng.standard_normal(4000)
     deviation = 2 * np.sqrt(19 / 20)  # times √(n_b / (n_b - 1)) is 2

@@ -1,0 +1,101 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Literal, NoReturn, TypeVar
+
+import click
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+# Verdicts that `--fail-on` flags.
+FAIL_ON = {"possible": ("possible", "likely"), "likely": ("likely",)}
+
+CAMPAIGN = click.argument("campaign", type=click.Path(path_type=Path))
+JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+
+
+def output_option(suffixes: str) -> Callable[[Command], Command]:
+    """`-o FILE`, refused at once where no writer has its suffix."""
+
+    def before_hours_of_reading(ctx: click.Context, param: click.Parameter, path: Any) -> Any:
+        if path is not None and path.suffix.lower() not in suffixes.split(", "):
+            named = path.suffix or "a file without suffix"
+            raise click.BadParameter(f"cannot write {named} here; wanted one of {suffixes}")
+        return path
+
+    return click.option(
+        "-o",
+        "--output",
+        type=click.Path(path_type=Path),
+        callback=before_hours_of_reading,
+        help=f"Write to a file: {suffixes}.",
+    )
+
+
+class Quantity(click.ParamType[float]):
+    """A quantity with its unit: 130 without one could be meant in km/h and be read in m/s."""
+
+    def __init__(
+        self,
+        dimension: Literal["speed", "frequency"],
+        example: str,
+        lowest: str | None = None,
+        highest: str | None = None,
+    ) -> None:
+        self.dimension: Literal["speed", "frequency"] = dimension
+        self.name, self.example = dimension, example
+        self.lowest, self.highest = lowest, highest
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        from ingest import QuantityError, parse_quantity
+
+        if isinstance(value, float):
+            return value
+
+        def fail(wanted: str) -> NoReturn:
+            self.fail(f'got {value!r}; wanted {wanted}, for example "{self.example}"', param, ctx)
+
+        try:
+            result = float(parse_quantity(value, self.dimension))
+        except QuantityError:
+            fail(f"a {self.dimension} with its unit")
+        if not 0 < result < float("inf"):
+            fail("more than zero")
+        if self.lowest and result < parse_quantity(self.lowest, self.dimension):
+            fail(f"at least {self.lowest}")
+        if self.highest and result > parse_quantity(self.highest, self.dimension):
+            fail(f"at most {self.highest}")
+        return result
+
+
+# No road car goes faster; the searches over road speed stay small.
+FASTEST = "500 km/h"
+SPEED = Quantity("speed", "130 km/h", highest=FASTEST)
+AT_SPEED = click.option(
+    "--speed", type=SPEED, required=True, metavar="SPEED", help='Road speed, e.g. "130 km/h".'
+)
+UP_TO = click.option(
+    "--up-to",
+    type=Quantity("speed", "250 km/h", lowest="30 km/h", highest=FASTEST),
+    default="250 km/h",
+    show_default=True,
+    metavar="SPEED",
+    help="Search the onset up to this road speed.",
+)
+CRITERIA = click.option(
+    "--criteria",
+    type=click.Path(path_type=Path),
+    help="Criteria of your own instead of the package's.",
+)
+
+
+def fail_on_option(function: Command) -> Command:
+    """`--fail-on VERDICT`."""
+    return click.option(
+        "--fail-on",
+        type=click.Choice(list(FAIL_ON)),
+        help="Exit with 3 where a configuration is at least this.",
+    )(function)

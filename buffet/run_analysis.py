@@ -1,0 +1,134 @@
+"""One run after its one pass, and how its quantities are resampled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property, partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.spectral.reduction import ReducedSpectra
+from buffet.spectral.segments import SegmentSpectra
+from buffet.spectral.strouhal import LATERAL, VERTICAL
+from buffet.spectral.uncertainty import Resampling
+from ingest import PRESSURES, Finding, FlowState, Model, Provenance, Quantity, Run
+
+Array = NDArray[np.float64]
+
+VERTICAL_FAMILY = "vertical"
+
+
+@dataclass(frozen=True)
+class NoiseFloor:
+    """A wind-off run reduced by the rows of a wind-on run, with its own resampling."""
+
+    run: str
+    spectra: ReducedSpectra
+    resampling: Resampling
+
+
+@dataclass(frozen=True)
+class RunAnalysis:
+    """One run after its one pass."""
+
+    run: Run
+    model: Model | None
+    flow: FlowState | None
+    sample_rate_hz: float
+    segment_s: float
+    n_segments: int
+    degrees_of_freedom: float
+    spectra: SegmentSpectra
+    signal: ReducedSpectra
+    noise: tuple[NoiseFloor, ...]
+    resamplings: Mapping[str, Resampling]  # by family of quantities
+    findings: tuple[Finding, ...]
+    provenance: Provenance
+
+    def resampling(self, quantity: int) -> Resampling:
+        """Of one of `signal.quantities`."""
+        return self.resamplings[family(self.signal.quantities[quantity])]
+
+    @property
+    def vertical(self) -> Resampling:
+        """Of the components that move the car up and down."""
+        return self.resamplings[VERTICAL_FAMILY]
+
+    def samples(
+        self, functional: Callable[[ReducedSpectra], Array], resampling: Resampling
+    ) -> Array:
+        """Bootstrap samples of a functional with the wind-off noise taken out.
+
+        `functional` takes reduced spectra to ``(n_groups, ...)``; the result has shape
+        ``(1 + n_resamples, ...)`` with the measured value in row 0. Negative values stay.
+        """
+        result = resampling.means(functional(self.signal))
+        for floor in self.noise:
+            result = result - floor.resampling.means(functional(floor.spectra)) / len(self.noise)
+        return result
+
+    def quantity_samples(self, functional: Callable[[ReducedSpectra], Array]) -> Array:
+        """The same of a functional to ``(n_groups, n_quantities, ...)``, family by family."""
+        parts: dict[str, list[int]] = {}
+        for index, quantity in enumerate(self.signal.quantities):
+            parts.setdefault(family(quantity), []).append(index)
+        result: Array | None = None
+        for name, members in parts.items():
+            part = self.samples(partial(_members, functional, members), self.resamplings[name])
+            if result is None:
+                shape = (len(part), len(self.signal.quantities), *part.shape[2:])
+                result = np.empty(shape)
+            result[:, members] = part
+        return np.empty((1, 0)) if result is None else result
+
+    @cached_property
+    def dead(self) -> tuple[bool, ...]:
+        """Of each quantity, whether it rests on a channel that never changed."""
+        constant = {finding.channel for finding in self.findings if finding.code == "constant"}
+        names = [channel.name for channel in self.run.channels]
+        return tuple(
+            any(weight and name in constant for weight, name in zip(q.row, names, strict=True))
+            for q in self.signal.quantities
+        )
+
+    def fluctuation(self, measures: str) -> int | None:
+        """Position of the first quantity that measures this and is not dead, or None."""
+        for index, (quantity, dead) in enumerate(
+            zip(self.signal.quantities, self.dead, strict=True)
+        ):
+            if quantity.measures == measures and not dead:
+                return index
+        return None
+
+    @cached_property
+    def total_samples(self) -> Array:
+        """Bootstrap samples of every quantity's variance, ``(1 + n_resamples, n_quantities)``."""
+        return self.quantity_samples(ReducedSpectra.group_totals)
+
+    @property
+    def noise_psd(self) -> Array | None:
+        """Wind-off PSD on the bins of `signal`, or None where there is no wind-off run."""
+        if not self.noise:
+            return None
+        target = self.signal.frequency_hz
+        parts = [
+            [np.interp(target, floor.spectra.frequency_hz, row) for row in floor.spectra.psd]
+            for floor in self.noise
+        ]
+        return np.asarray(np.mean(parts, axis=0))
+
+
+def family(quantity: Quantity) -> str:
+    """Quantities of one family are resampled together, with a block length of their own."""
+    for name, words in ((VERTICAL_FAMILY, VERTICAL), ("lateral", LATERAL), ("taps", PRESSURES)):
+        if quantity.measures in words:
+            return name
+    return quantity.name
+
+
+def _members(
+    functional: Callable[[ReducedSpectra], Array], members: list[int], spectra: ReducedSpectra
+) -> Array:
+    return functional(spectra)[:, members]
