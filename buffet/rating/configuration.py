@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,7 +75,7 @@ def configuration_curves(
 
     `extra_variance` is that of the logarithm of a pooled variance beyond the runs' own scatter.
     """
-    words = [word for word in RIDE_INPUTS if not _without(word, runs)]
+    words = tuple(word for word in RIDE_INPUTS if not _without(word, runs))
     missing = tuple(word for word in RIDE_INPUTS if word not in words)
     band = RoadBand.of(runs, words or RIDE_INPUTS, setting.speeds_m_s)
     if "lift" not in words:
@@ -85,7 +84,7 @@ def configuration_curves(
         why = f"lift was not measured, or a channel behind it never changed, in run {lost}"
         curves = tuple(MetricCurve(row, None, why, nothing) for row in criteria.rows)
         return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, None, curves, missing)
-    motions = [RunMotion(setting, run, i, band) for i, run in enumerate(runs)]
+    motions = [RunMotion(setting, run, i, band, words) for i, run in enumerate(runs)]
     pool = _Pool(motions, setting, band, extra_variance)
     curves = tuple(pool.curve(row) for row in criteria.rows)
     seat, _ = pool.seat(VERTICAL_BAND_HZ)
@@ -101,7 +100,7 @@ def _without(word: str, runs: Sequence[RunAnalysis]) -> list[str]:
     ]
 
 
-@dataclass(eq=False)
+@dataclass
 class _Pool:
     """The runs of a configuration together."""
 
@@ -109,6 +108,7 @@ class _Pool:
     setting: RideSetting
     band: RoadBand
     extra_variance: float
+    seats: dict[tuple[float, float], tuple[LogEstimate, Array]] = field(default_factory=dict)
 
     @property
     def blocks(self) -> float:
@@ -124,13 +124,14 @@ class _Pool:
             estimate, growth = self.rear_load(row.band_hz)
         return MetricCurve(row, estimate, None, self.covered(row, growth), seat, octave)
 
-    @cache  # noqa: B019 - the pool lives as long as one configuration's rating
     def seat(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array]:
         """Weighted seat acceleration in a band, and its growth when carried on."""
-        edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
-        samples = self._sum(self.setting.seat_rows, *edges)[..., 0]
-        added = self._carried_on(self.setting.seat_rows, edges, band_hz[1])[:, 0]
-        return self._estimate(samples), _growth(samples[0], added)
+        if band_hz not in self.seats:
+            edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
+            samples = self._sum(self.setting.seat_rows, *edges)[..., 0]
+            added = self._carried_on(self.setting.seat_rows, edges, band_hz[1])[:, 0]
+            self.seats[band_hz] = (self._estimate(samples), _growth(samples[0], added))
+        return self.seats[band_hz]
 
     def rear_load(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array]:
         """Rear axle load over static, percent."""

@@ -112,6 +112,7 @@ class RunMotion:
     run: RunAnalysis
     position: int  # of the run in `band`
     band: RoadBand
+    inputs: tuple[str, ...] = RIDE_INPUTS  # those that every run of the configuration measured
 
     def variances(self, rows: Callable[[Array], Complex], low_hz: Array, high_hz: Array) -> Array:
         """Bootstrap samples of this run's share, ``(1 + n_resamples, n_speeds, n_bands)``."""
@@ -131,7 +132,7 @@ class RunMotion:
         step_hz = spectra.frequency_step_hz * ratio
         shares = bin_shares(road_hz, step_hz, low_hz, high_hz)
         shares = shares * self.band.share(self.position, road_hz)[:, None, :]
-        return spectra.functional(_onto(spectra, rows(road_hz)), shares)
+        return spectra.functional(self._onto(spectra, rows(road_hz)), shares)
 
     def carried_on(
         self, rows: Callable[[Array], Complex], edges_hz: tuple[Array, Array], until_hz: float
@@ -145,7 +146,7 @@ class RunMotion:
         level = self._last_level(top_hz[0] / ratio[0]) / ratio[:, None, None]
         until = np.maximum(until_hz, top_hz * (1 + 1e-9))
         grid = np.linspace(top_hz, until, 200, axis=1)
-        row = _onto(self.run.signal, rows(grid))
+        row = self._onto(self.run.signal, rows(grid))
         density = np.einsum("vfi,vij,vfj->vf", row, level, np.conj(row)).real
         step_hz = grid[:, 1] - grid[:, 0]
         shares = bin_shares(grid, step_hz, *edges_hz) * (top_hz < until_hz)[:, None, None]
@@ -165,11 +166,10 @@ class RunMotion:
             level = level - last(floor.spectra) / len(self.run.noise)
         return np.asarray(level)
 
-
-def _onto(spectra: ReducedSpectra, rows: Complex) -> Complex:
-    """The ride's three inputs placed on the components that were measured."""
-    placed = np.zeros((*rows.shape[:-1], len(spectra.components)), complex)
-    for column, word in enumerate(RIDE_INPUTS):
-        if word in spectra.components:
-            placed[..., spectra.components.index(word)] = rows[..., column]
-    return placed
+    def _onto(self, spectra: ReducedSpectra, rows: Complex) -> Complex:
+        """The ride's inputs placed on the components that were measured."""
+        placed = np.zeros((*rows.shape[:-1], len(spectra.components)), complex)
+        for word in self.inputs:
+            column = spectra.components.index(word)
+            placed[..., column] = rows[..., RIDE_INPUTS.index(word)]
+        return placed
