@@ -118,7 +118,7 @@ def analyse(
             result = _analyse_run(campaign, run, off, wanted_s, settings)
         except (IngestError, RecordTooShortError) as error:
             if isinstance(error, RecordTooShortError) and settings.resolution_hz is not None:
-                raise
+                raise error.of_run(run.number) from error
             failed.append(Failure(run.number, str(error)))
             continue
         if run.kind == "wind-off":
@@ -250,7 +250,9 @@ def _one_pass(record: Record, wanted_s: float | None, settings: AnalysisSettings
     held = list(_look_ahead(blocks))
     seen = sum(block.shape[1] for block in held)
     rate = record.sample_rate_hz
-    length = segment_samples(rate, seen / rate, wanted_s, insist=settings.resolution_hz is not None)
+    # Noise changes slowly over frequency: a short wind-off run may have wider bins.
+    insist = settings.resolution_hz is not None and record.run.kind == "wind-on"
+    length = segment_samples(rate, seen / rate, wanted_s, insist=insist)
     usable = _usable(record.run, rate)
     engine = SegmentEngine(
         len(record.channels),

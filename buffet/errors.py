@@ -8,6 +8,8 @@ BuffetError
 
 from __future__ import annotations
 
+from math import ceil, floor, isinf, log10
+
 
 class BuffetError(Exception):
     """Anything the user can put right; the text says what, where and how."""
@@ -16,15 +18,29 @@ class BuffetError(Exception):
 class RecordTooShortError(BuffetError):
     """The record does not hold the segments that a wanted resolution needs."""
 
-    def __init__(self, record_s: float, segment_s: float, fewest: int = 1) -> None:
+    def __init__(
+        self, record_s: float, segment_s: float, fewest: int = 1, run: str | None = None
+    ) -> None:
         self.record_s, self.segment_s, self.fewest = record_s, segment_s, fewest
         needed_s = segment_s * (fewest + 1) / 2
         possible_hz = (fewest + 1) / 2 / record_s if record_s else float("inf")
         super().__init__(
-            f"a resolution of {1 / segment_s:.3g} Hz needs segments of {segment_s:.3g} s and a "
-            f"record of {needed_s:.3g} s; this one has {record_s:.3g} s: "
-            f"use {possible_hz:.2g} Hz or coarser, or a longer run"
+            f"{'' if run is None else f'run {run}: '}a resolution of {1 / segment_s:.3g} Hz "
+            f"needs segments of {segment_s:.3g} s and a record of {needed_s:.3g} s; "
+            f"this one has {record_s:.3g} s: use {_rounded_up(possible_hz)} Hz or coarser, or a longer run"
         )
+
+    def of_run(self, run: str) -> RecordTooShortError:
+        """The same, said of a run."""
+        return RecordTooShortError(self.record_s, self.segment_s, self.fewest, run)
+
+
+def _rounded_up(value: float) -> str:
+    """Two digits at least, and never less than the value: what is named must be possible."""
+    if value <= 0 or isinf(value):
+        return str(value)
+    unit = 10.0 ** (floor(log10(value)) - 1)
+    return f"{ceil(value / unit - 1e-9) * unit:.5g}"
 
 
 class NotRateableError(BuffetError):
