@@ -27,7 +27,8 @@ class RecordTooShortError(BuffetError):
         super().__init__(
             f"{'' if run is None else f'run {run}: '}a resolution of {1 / segment_s:.3g} Hz "
             f"needs segments of {segment_s:.3g} s and a record of {needed_s:.3g} s; "
-            f"this one has {record_s:.3g} s: use {_rounded_up(possible_hz)} Hz or coarser, or a longer run"
+            f"this one has {record_s:.3g} s: use {_rounded_up(possible_hz)} Hz or coarser, "
+            "or a longer run"
         )
 
     def of_run(self, run: str) -> RecordTooShortError:
