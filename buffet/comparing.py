@@ -134,17 +134,17 @@ def compare(rating: Rating) -> Comparison:
 
 
 def _components(analysis: CampaignAnalysis) -> tuple[str, ...]:
-    """Components that every run has."""
+    """Components that any run has; what a pair of configurations lacks is told there."""
     return tuple(
         word
         for word in COMPARED
-        if analysis.runs and all(run.signal.measured(word) is not None for run in analysis.runs)
+        if any(run.signal.measured(word) is not None for run in analysis.runs)
     )
 
 
 def _mean(run: RunAnalysis, word: str) -> Observation | None:
     """A component's mean; repeats tell its variance better than one record does."""
-    index = run.signal.measured(word)
+    index = run.fluctuation(word)
     if index is None:
         return None
     signal = run.signal
@@ -193,6 +193,19 @@ class _Pair:
         if spread.run_to_run > 0:
             parts.append((spread.run_to_run / len(runs) / 4, spread.freedom))
         return _Estimate(float(np.log(estimate.value)) / 2, tuple(parts))
+
+    def why_missing(self, word: str) -> str:
+        """Why there is no ratio or difference of a component."""
+        names = (self.name, self.baseline)
+        runs = [run for name in names for group in self._shared(name) for run in group]
+        if not runs:
+            return "no run at a wind speed and yaw at which the baseline was run too"
+        lost = [run.run.number for run in runs if run.fluctuation(word) is None]
+        if lost:
+            return (
+                f"{word} was not measured, or its channel never changed, in run {', '.join(lost)}"
+            )
+        return f"the fluctuation of {word} does not rise above the wind-off noise"
 
     def difference(self, word: str) -> _Estimate | None:
         """Difference of the means, each operating point counting alike."""
@@ -256,20 +269,25 @@ def _add_on(
         if word in pair.means
     }
     missing = {
-        f"delta_{word.replace(' ', '_')}": f"{word} was not measured in every run"
+        f"delta_{word.replace(' ', '_')}": pair.why_missing(word)
         for word in ("drag", "front lift", "rear lift")
         if deltas.get(word) is None
+    }
+    missing |= {
+        f"rms_ratio {word}": pair.why_missing(word) for word in pair.spreads if word not in ratios
     }
     drag = deltas.get("drag")
     base = pair._mean_of(pair.baseline, "drag") if "drag" in pair.means else None
     change = drag.scaled(100 / base.value) if drag and base and base.value > 0 else None
-    top, why = None, "drag was not measured in every run"
+    top, why = None, pair.why_missing("drag")
     if drag is not None and base is not None:
         top, why = top_speed_change_percent(rating, base.value, drag)
     if top is None:
         missing["top_speed_change_percent"] = why
     if change is None:
-        missing["fuel_change_percent"] = "no drag difference is known"
+        missing["fuel_change_percent"] = (
+            pair.why_missing("drag") if drag is None else "the baseline's mean drag is not positive"
+        )
     return AddOn(
         pair.name,
         ratios,

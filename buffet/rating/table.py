@@ -126,7 +126,7 @@ def _times(value: float | None, load: float) -> float | None:
 
 
 def _mean(runs: tuple[RunAnalysis, ...], word: str) -> float | None:
-    where = [run.signal.measured(word) for run in runs]
+    where = [run.fluctuation(word) for run in runs]
     if any(index is None for index in where):
         return None
     return float(np.mean([run.signal.mean[i] for run, i in zip(runs, where, strict=True)]))
