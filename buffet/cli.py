@@ -216,7 +216,7 @@ def compare(
     from buffet.comparing import compare as compare_rating
     from buffet.outputs import comparison_writers
 
-    comparison = compare_rating(_rating(campaign, speed, None, criteria, needs_baseline=True))
+    comparison = compare_rating(_rating(campaign, speed, speed, criteria, needs_baseline=True))
     _give(
         output,
         as_json,
@@ -292,7 +292,7 @@ def _give(
 def _rating(
     folder: Path,
     speed: float,
-    up_to: float | None,
+    up_to: float,
     criteria: Path | None,
     more: tuple[float, ...] = (),
     *,
@@ -301,7 +301,6 @@ def _rating(
     from buffet.analysis import analyse
     from buffet.comparing import require_baseline
     from buffet.rating.criteria import read_criteria
-    from buffet.rating.onset import HIGHEST_SPEED_M_S
     from buffet.rating.rate import RatingSettings, rate, require_rateable
     from ingest import open_campaign
 
@@ -312,7 +311,7 @@ def _rating(
     rows = read_criteria(criteria)
     analysis = analyse(opened, progress=_progress)
     _progress("rating")
-    rating = rate(analysis, RatingSettings(speed, more, up_to or HIGHEST_SPEED_M_S, rows))
+    rating = rate(analysis, RatingSettings(speed, more, up_to, rows))
     _done()
     return rating
 

@@ -23,8 +23,8 @@ ONE_SPEED = "the lift was not measured at several wind speeds"
 
 
 def dumps(document: Document) -> str:
-    """As text: indented, NaN and infinity refused."""
-    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+    """As text: indented, NaN and infinity refused, ASCII alone, whatever the terminal speaks."""
+    return json.dumps(document, indent=2, allow_nan=False)
 
 
 def interval(value: Interval | None) -> Document | None:
