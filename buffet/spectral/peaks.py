@@ -21,7 +21,7 @@ from buffet.spectral.whittle import (
     resonance,
     resonance_variance,
 )
-from buffet.spectral.window import HANN_BIN_INFORMATION
+from buffet.spectral.window import HANN_BIN_INFORMATION, line_shape
 
 if TYPE_CHECKING:
     from scipy.sparse import coo_array, csr_array
@@ -48,6 +48,12 @@ LEAST_LEFT = 0.02
 BEYOND_DOUBT = 15.0
 # A peak of which the fitted model already holds all but this share of energy is no other peak.
 LEAST_DISTINCT = 0.0025
+# Bins on either side that a pure line reaches above 1 % of its power.
+LOBE_BINS = 2
+# A peak within so few bins with so much of the variance can bend a background beyond use.
+TOWERING_SHARE = 0.8
+# Of a channel's variance; a peak with less (0.3 % of the RMS) concerns nobody.
+NEGLIGIBLE_SHARE = 1e-5
 # Segments simulated for the null distribution; more are imitated by shrinking the scatter.
 MOST_SIMULATED_SEGMENTS = 32
 
@@ -81,14 +87,62 @@ def find_peaks(frequency_hz: Array, psd: Array, effective_segments: float) -> tu
     level = psd / scale
     current = fit(grid, level, background_start(grid, level), weight)
     p_values: list[float] = []
+    towering = _towering(current, level)
+    if towering is not None:
+        current, p_value = towering
+        p_values.append(p_value)
     while current.n_peaks < MOST_PEAKS:
         p_value, candidate = _strongest(current, level, effective_segments)
         if p_value >= SIGNIFICANCE:
             break
         current = _with_peak(current, level, candidate)
         p_values.append(p_value)
-    peaks = [_peak(current, i, p, scale) for i, p in enumerate(p_values)]
-    return tuple(sorted(peaks, key=lambda peak: -peak.rms.value))
+    peaks = [_peak(current, level, i, p, scale) for i, p in enumerate(p_values)]
+    least = np.sqrt(NEGLIGIBLE_SHARE * float(np.sum(psd)) * grid.step_hz)
+    heard = [peak for peak in peaks if peak.rms.value > least]
+    return tuple(sorted(heard, key=lambda peak: -peak.rms.value))
+
+
+def _towering(null: Fit, psd: Array) -> tuple[Fit, float] | None:
+    """The fit with one line that holds nearly all the variance, and its p-value; or None.
+
+    Orders of magnitude above the rest, such a line (the periodic wake of a smooth body, a
+    computed one above all) is taken for background by a fit without it, and scores from that
+    fit do not show it. So it is fitted from a start of its own and judged by the likelihood
+    ratio (Wilks 1938, three more parameters), times the number of bins it could have been in.
+    """
+    from scipy.special import chdtrc
+
+    grid, top = null.grid, int(np.argmax(psd))
+    lobe = psd[max(top - LOBE_BINS, 0) : top + LOBE_BINS + 1]
+    if top in (0, len(psd) - 1) or lobe.sum() < TOWERING_SHARE * psd.sum():
+        return None
+    natural_hz = grid.frequency_hz[top] + _offset_bins(*psd[top - 1 : top + 2]) * grid.step_hz
+    shape = line_shape((grid.frequency_hz - natural_hz) / grid.step_hz)
+    variance = float(lobe.sum())  # in bins; the line's density is `variance * shape`
+    rest = np.maximum(psd - variance * shape, LEAST_LEFT * psd)
+    flat = np.zeros(BACKGROUND_TERMS)
+    flat[0] = np.log(np.median(rest))
+    line = np.log([variance * grid.step_hz, natural_hz, LINE_WIDTH_BINS * grid.step_hz])
+    resonance_height = line - [np.log(np.pi / 2) + line[2], 0.0, 0.0]  # A π B / 2 is the variance
+    fits = [
+        fit(grid, psd, np.append(background, peak), null.weight, (is_line,))
+        for background in (flat, background_start(grid, rest))
+        for is_line, peak in ((True, line), (False, resonance_height))
+    ]
+    best = max(fits, key=lambda fitted: fitted.log_likelihood)
+    gain = 2 * (best.log_likelihood - null.log_likelihood)
+    p_value = len(psd) * float(chdtrc(3, max(gain, 0.0)))
+    return (best, max(p_value, 1 / (SIMULATIONS + 1))) if p_value < SIGNIFICANCE else None
+
+
+def _offset_bins(left: float, top: float, right: float) -> float:
+    """Where a line lies between its highest bin and the higher neighbour.
+
+    Amplitudes under a Hann window at both are as (2 - δ) to (1 + δ), from its transform.
+    """
+    ratio = float(np.sqrt(max(left, right) / top))
+    return (2 * ratio - 1) / (ratio + 1) * (1 if right > left else -1)
 
 
 def _with_peak(null: Fit, psd: Array, candidate: tuple[float, float]) -> Fit:
@@ -269,12 +323,31 @@ def _start(null: Fit, psd: Array, candidate: tuple[float, float]) -> Array:
     return np.asarray(np.log([max(excess, floor), natural, width]))
 
 
-def _peak(fitted: Fit, index: int, p_value: float, scale: float) -> Peak:
+def _line_variance(fitted: Fit, psd: Array, index: int) -> float:
+    """A line's variance: summed over its lobe where it rules there, else as fitted.
+
+    The likelihood takes a line's bins for random and lets its far skirts outvote them; a line's
+    power is not random, and the sum of its bins is exact (Harris 1978: shares sum to 1).
+    """
+    log_variance, log_natural, _ = fitted.peak(index)
+    step_hz = fitted.grid.step_hz
+    variance = float(np.exp(log_variance))
+    offset = (fitted.grid.frequency_hz - np.exp(log_natural)) / step_hz
+    lobe = np.abs(offset) <= LOBE_BINS
+    share = line_shape(offset[lobe])
+    others = fitted.spectrum[lobe] - variance * share / step_hz
+    if others.sum() > (1 - TOWERING_SHARE) * fitted.spectrum[lobe].sum():
+        return variance
+    return float((psd[lobe] - others).sum() * step_hz / share.sum())
+
+
+def _peak(fitted: Fit, psd: Array, index: int, p_value: float, scale: float) -> Peak:
     log_height, log_natural, log_width = fitted.peak(index)
     covariance = fitted.peak_covariance(index)
     frequency = _log_interval(float(np.exp(log_natural)), covariance[1, 1])
     if fitted.lines[index]:
-        rms = _log_interval(float(np.sqrt(scale * np.exp(log_height))), covariance[0, 0] / 4)
+        variance = scale * _line_variance(fitted, psd, index)
+        rms = _log_interval(float(np.sqrt(max(variance, 0.0))), covariance[0, 0] / 4)
         # the window sets its width: known only from above
         width = Interval(0.0, 0.0, LINE_WIDTH_BINS * fitted.grid.step_hz)
         return Peak(frequency, width, rms, p_value, "line")

@@ -164,3 +164,47 @@ def test_the_null_ratios_have_the_scatter_and_correlation_of_hann_bins() -> None
     next_one = float(np.mean(centred[:, 2:] * centred[:, :-2])) / ratios.var()
     assert near == pytest.approx(4 / 9, abs=0.02)
     assert next_one == pytest.approx(1 / 36, abs=0.02)
+
+
+def periodic(samples: int = 6000, rate_hz: float = 2000.0) -> Array:
+    """Lift at 3.02 Hz and its third harmonic over a rounding floor, three segments long."""
+    t = np.arange(samples) / rate_hz
+    wave = 0.9 * np.sin(2 * np.pi * 3.02 * t) + 4e-4 * np.sin(2 * np.pi * 9.06 * t)
+    return np.asarray(wave + 1e-5 * np.random.default_rng(4).standard_normal(samples))
+
+
+def test_a_periodic_wake_in_the_first_bins_is_found() -> None:
+    """A line between bins 4 and 5, five orders of magnitude above the rest: 0.9 / √2 RMS."""
+    engine = SegmentEngine(1, SegmentSettings(2000.0, 3000))
+    engine.push(periodic()[None])
+    spectra = engine.finish()
+
+    found = find_peaks(spectra.frequency_hz[2:-1], spectra.psd[0, 2:-1], spectra.effective_segments)
+
+    assert found[0].kind == "line"
+    assert holds(found[0].frequency_hz, 3.02)
+    assert found[0].frequency_hz.value == pytest.approx(3.02, abs=0.1 * 2000 / 3000)
+    assert found[0].rms.value == pytest.approx(0.9 / np.sqrt(2), rel=0.03)
+
+
+@pytest.mark.parametrize("slope", [0.0, -2.0, -4.0])
+@pytest.mark.parametrize("top", [3, 4, 5])
+def test_steep_noise_whose_crest_lies_inside_is_no_line(slope: float, top: int) -> None:
+    """A spectrum that rises to a rounded crest and falls steeply, three segments long."""
+    frequency_hz = np.arange(2.0, 402.0)
+    crest = (1 + ((frequency_hz / (top + 2)) ** 2 - 1) ** 2) ** (slope / 4)
+    with_line = 0
+    for ratio in null_ratios(400, 2.89)[:40]:
+        found = find_peaks(frequency_hz, crest * ratio, 2.89)
+        with_line += any(peak.kind == "line" for peak in found)
+    assert with_line <= 8  # 40 at 5 %: 8 or more in 1 of 1,000 (binomial)
+
+
+def test_a_peak_of_no_account_is_left_out() -> None:
+    """A line with a millionth of the variance beside one that holds the rest."""
+    rng = np.random.default_rng(8)
+    t = np.arange(12_000) / RATE_HZ
+    samples = np.sin(2 * np.pi * 30 * t) + 1e-3 * np.sin(2 * np.pi * 60 * t)
+    samples += 1e-5 * rng.standard_normal(t.size)
+    (found,) = peaks_of(samples[None])
+    assert [round(peak.frequency_hz.value) for peak in found] == [30]
