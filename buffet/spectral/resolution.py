@@ -16,6 +16,8 @@ BINS_PER_BANDWIDTH = 4
 # Wished for where nothing is known of the peaks; fewer than the second number is marked.
 USUAL_SEGMENTS = 60
 MARKED_SEGMENTS = 20
+# Rather fewer segments than shorter ones: 32 bins, of which a smooth background takes up six.
+SHORTEST_USUAL_SAMPLES = 64
 # Below this nothing can be said of scatter.
 FEWEST_SEGMENTS = 3
 
@@ -46,7 +48,7 @@ def segment_samples(
     from scipy.fft import next_fast_len
 
     longest_s = 2 * record_s / (FEWEST_SEGMENTS + 1)
-    usual_s = 2 * record_s / (USUAL_SEGMENTS + 1)
+    usual_s = max(2 * record_s / (USUAL_SEGMENTS + 1), SHORTEST_USUAL_SAMPLES / sample_rate_hz)
     length_s = usual_s if wanted_s is None else wanted_s
     if insist and length_s > longest_s:
         raise RecordTooShortError(record_s, length_s, FEWEST_SEGMENTS)
