@@ -17,6 +17,9 @@ HARMONIC_TOLERANCE = 0.03
 HIGHEST_HARMONIC = 4
 # A peak with less of its component's variance does not speak for the wake.
 WEAK_SHARE = 0.05
+# With less than this nothing does: of a hundredth of the fluctuation no wake is made.
+LEAST_SHARE = 0.01
+MOST_NAMED = 4  # channels in a sentence
 # Wider than this a hump is a wake that meanders or switches, not one that sheds.
 LOWEST_SHEDDING_Q = 2.0
 # A line is the wake's own only where it carries most of the fluctuation: the periodic wake of
@@ -54,6 +57,8 @@ def name_fundamental(channels: Sequence[NamedPeaks]) -> tuple[Fundamental | None
     ]
     if not candidates:
         return None, "no peak of any force or pressure rises above its background"
+    if all(_share(*candidate) < LEAST_SHARE for candidate in candidates):
+        return None, f"every broad peak holds less than {LEAST_SHARE:.0%} of its channel's variance"
     strongest, channel = _strongest(candidates)
     share = _share(strongest, channel)
     why = f"the strongest peak of {channel.name} ({share:.0%} of its variance)"
@@ -67,11 +72,20 @@ def name_fundamental(channels: Sequence[NamedPeaks]) -> tuple[Fundamental | None
         return Fundamental(peak.frequency_hz, peak.bandwidth_hz, other.name, why), why
     doubled = [other.name for other in channels if _has(other, 2 * strongest.frequency_hz.value)]
     if doubled:
-        why += f"; {', '.join(doubled)} shows twice this frequency"
+        why += f"; {_listed(doubled)} twice this frequency"
     if channel.measures == "drag":
         why += "; no lift or side force was measured, so the wake may shed at half of it"
     fundamental = Fundamental(strongest.frequency_hz, strongest.bandwidth_hz, channel.name, why)
     return fundamental, why
+
+
+def _listed(names: Sequence[str]) -> str:
+    """A few names, the number of the others, and a verb."""
+    if len(names) == 1:
+        return f"{names[0]} shows"
+    shown = names if len(names) <= MOST_NAMED else names[: MOST_NAMED - 1]
+    last = shown[-1] if len(shown) == len(names) else f"{len(names) - len(shown)} others"
+    return f"{', '.join(shown if last not in shown else shown[:-1])} and {last} show"
 
 
 def mark_harmonics(peaks: Sequence[Peak], fundamental_hz: float) -> tuple[Peak, ...]:

@@ -138,3 +138,29 @@ def test_published_strouhal_numbers_are_recovered(name: str) -> None:
     assert recovered == pytest.approx(strouhal, abs=tolerance)
     marked = mark_harmonics(found[1], fundamental.frequency_hz.value)
     assert marked[0].kind == "harmonic"
+
+
+def test_a_peak_with_hardly_any_of_the_fluctuation_names_nothing() -> None:
+    """Half a per cent of the variance is no wake's fundamental."""
+    found, why = name_fundamental([channel("lift", peak(10, 0.07))])
+    assert found is None
+    assert why == "every broad peak holds less than 1% of its channel's variance"
+
+
+@pytest.mark.parametrize(
+    ("words", "listed"),
+    [
+        (("drag", "pressure"), "the drag and the pressure show twice"),
+        (
+            ("drag", "pressure", "side force", "yaw moment", "roll moment", "other"),
+            "the drag, the pressure, the side force and 3 others show twice",
+        ),
+    ],
+)
+def test_channels_at_twice_the_frequency_are_listed_in_short(
+    words: tuple[str, ...], listed: str
+) -> None:
+    """Four names at most, since a rake of taps has dozens."""
+    doubled = [channel(word, peak(20, 0.2)) for word in words]
+    _, why = name_fundamental([channel("lift", peak(10, 0.9)), *doubled])
+    assert listed in why
