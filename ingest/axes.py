@@ -55,13 +55,11 @@ def run_quantities(
 
     One for each channel that is no flow condition, in sheet order: force over q·A, moment over
     q·A·wheelbase, pressure over q where they are known, else the SI value. Then the lift and side
-    force components that nobody measured but that follow from those measured.
+    force components that nobody measured but that follow from those measured. A run that logs
+    flow conditions alone is about them: then each of its channels counts.
     """
-    measured = tuple(
-        _of_channel(channels, i, model, flow)
-        for i, channel in enumerate(channels)
-        if channel.measures not in FLOW_CONDITIONS
-    )
+    wanted = [i for i, c in enumerate(channels) if c.measures not in FLOW_CONDITIONS]
+    measured = tuple(_of_channel(channels, i, model, flow) for i in wanted or range(len(channels)))
     derived = [q for balance in _BALANCES for q in _derived(balance, measured, model)]
     return measured + tuple(derived)
 

@@ -185,3 +185,11 @@ def test_a_channels_name_is_not_taken_twice() -> None:
     names = [quantity.name for quantity in run_quantities(sheet, MODEL, FLOW)]
 
     assert names == ["rear lift", "pitch moment", "front lift", "rear lift (derived)"]
+
+
+def test_a_run_of_flow_conditions_alone_is_about_them() -> None:
+    """A temperature is a condition beside a force, and what is looked at where it is alone."""
+    alone = channels("temperature", unit="K")
+    assert [q.name for q in run_quantities(alone, None, None)] == ["temperature"]
+    beside = (*channels("drag"), *alone)
+    assert [q.name for q in run_quantities(beside, None, None)] == ["drag"]
