@@ -104,6 +104,16 @@ class CrestMeter:
         self._at_top, self._at_second = counts[self.top], counts.get(self._second, 0)
 
     @property
+    def second(self) -> float:
+        """Largest value but one; minus infinity where there is only one."""
+        return self._second
+
+    @property
+    def at_top(self) -> int:
+        """Samples at the largest value."""
+        return self._at_top
+
+    @property
     def flat_samples(self) -> int:
         """Samples at the extreme; zero where the crest looks natural."""
         in_noise = self._longest > 1 and self._at_top >= PILE_UP_SAMPLES

@@ -29,6 +29,9 @@ JITTER_NOTE, JITTER_WARNING = 0.01, 0.1
 # A rate that is wrong by a share moves every frequency by it: 0.1 % is a tenth of the usual
 # standard error of a Strouhal number, 1 % as large as it (engineering judgement).
 RATE_WARNING, RATE_ERROR = 0.001, 0.01
+# A value this many times further from all others than these are from one another is no signal: of
+# Gaussian noise 100,000 samples span nine standard deviations (engineering judgement).
+OUTLYING_SPANS = 10.0
 # More equal stamps than this mean stamps coarser than the sampling, not a faulty clock.
 COARSE_STAMPS = 0.1
 
@@ -79,7 +82,10 @@ class RecordChecks:
         found: list[Finding] = []
         for check in self._checks:
             found += _missing_findings(check, run, self._rate_hz)
-            found += _clip_findings(check, run, self._rate_hz, clock.first_s)
+            outlying = tuple(_outlying_findings(check, run))
+            clipped = _clip_findings(check, run, self._rate_hz, clock.first_s)
+            found += outlying
+            found += [f for f in clipped if not outlying or f.code != "flat-tops"]
             found += _hold_findings(check, run, self._rate_hz)
         return (*found, *_clock_findings(clock, run, self._rate_hz))
 
@@ -99,6 +105,31 @@ def _missing_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterato
         f"({_percent(share)}), the longest gap {meter.longest / rate_hz:.3g} s",
         "gaps are filled by straight lines; look at cables and logger before using the record",
     )
+
+
+def _outlying_findings(check: _ChannelCheck, run: str) -> Iterator[Finding]:
+    """A value far beyond all others: what loggers write for a failed reading, or a spike."""
+    if not check.is_measured:
+        return
+    for sign, meter, opposite in ((1, check.crest, check.trough), (-1, check.trough, check.crest)):
+        span = meter.second + opposite.top
+        if not (0.0 < span < np.inf and meter.top - meter.second > OUTLYING_SPANS * span):
+            continue
+        level, ends = sign * meter.top, sorted((sign * meter.second, -sign * opposite.top))
+        yield Finding(
+            "warning",
+            "outlying-value",
+            run,
+            check.channel.name,
+            f"{_samples_are(meter.at_top)} {level:.9g}, all others between {ends[0]:.4g} and "
+            f"{ends[1]:.4g}: the logger's sign for a failed reading, or a spike",
+            f'state missing = ["{level:.9g}"] in [file] if it is such a sign; one such value '
+            "outweighs a whole record",
+        )
+
+
+def _samples_are(count: int) -> str:
+    return "1 sample is" if count == 1 else f"{count} samples are"
 
 
 def _clip_findings(

@@ -218,3 +218,36 @@ def test_findings_name_run_and_channel_in_the_channels_order() -> None:
     findings = checks.findings("014", EVEN)
 
     assert [(f.run, f.channel) for f in findings] == [("014", "lift"), ("014", "drag")]
+
+
+@pytest.mark.parametrize(
+    ("mark", "times", "said"),
+    [
+        (999.999, 3, "3 samples are 999.999, all others between"),
+        (-9999.0, 1, "1 sample is -9999, all others between"),
+    ],
+)
+def test_a_value_far_beyond_all_others(mark: float, times: int, said: str) -> None:
+    """What a logger writes for a failed reading, planted now and then, is named with its number."""
+    samples = NOISE.copy()
+    samples[1000 : 1000 + 9000 * times : 9000] = mark
+    finding = only(found(samples))
+    assert (finding.code, finding.severity) == ("outlying-value", "warning")
+    assert said in finding.message
+    assert f'missing = ["{mark:.9g}"]' in finding.advice
+
+
+def test_a_strong_gust_is_no_outlying_value() -> None:
+    """Eight times beyond the rest's span: rare, but it may have happened."""
+    samples = NOISE.copy()
+    samples[12_000] = samples.max() + 8 * np.ptp(samples)
+    assert found(samples) == ()
+
+
+def test_marks_in_a_row_are_no_flat_top_but_may_be_clipped() -> None:
+    """A gap of marks is told once; at full scale the clipping is told as well."""
+    samples = NOISE.copy()
+    samples[1000:1010] = 999.0
+    assert [finding.code for finding in found(samples)] == ["outlying-value"]
+    codes = {finding.code for finding in found(samples, full_scale_raw=999.0)}
+    assert codes == {"outlying-value", "clipped"}
