@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.interval import LEVEL, Interval
+from buffet.spectral.uncertainty import LARGEST_LOG
 from buffet.spectral.whittle import (
     BACKGROUND_TERMS,
     NARROWEST_BINS,
@@ -54,6 +55,8 @@ LOBE_BINS = 2
 TOWERING_SHARE = 0.8
 # Of a channel's variance; a peak with less (0.3 % of the RMS) concerns nobody.
 NEGLIGIBLE_SHARE = 1e-5
+# Upper limit of a peak's frequency over the frequency: an octave away is anywhere.
+UNPLACED = 2.0
 # Segments simulated for the null distribution; more are imitated by shrinking the scatter.
 MOST_SIMULATED_SEGMENTS = 32
 
@@ -99,8 +102,14 @@ def find_peaks(frequency_hz: Array, psd: Array, effective_segments: float) -> tu
         p_values.append(p_value)
     peaks = [_peak(current, level, i, p, scale) for i, p in enumerate(p_values)]
     least = np.sqrt(NEGLIGIBLE_SHARE * float(np.sum(psd)) * grid.step_hz)
-    heard = [peak for peak in peaks if peak.rms.value > least]
+    heard = [peak for peak in peaks if peak.rms.value > least and _has_a_place(peak)]
     return tuple(sorted(heard, key=lambda peak: -peak.rms.value))
+
+
+def _has_a_place(peak: Peak) -> bool:
+    """Whether its frequency is known; else it only mends the background (a sharp edge, say)."""
+    high = peak.frequency_hz.high
+    return high is not None and high < UNPLACED * peak.frequency_hz.value
 
 
 def _towering(null: Fit, psd: Array) -> tuple[Fit, float] | None:
@@ -367,4 +376,5 @@ def _log_interval(value: float, variance: float) -> Interval:
     from scipy.special import ndtri
 
     half = float(ndtri(0.5 + LEVEL / 2) * np.sqrt(max(variance, 0.0)))
+    half = min(half, LARGEST_LOG)
     return Interval(value, value * float(np.exp(-half)), value * float(np.exp(half)))

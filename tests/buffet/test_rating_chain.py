@@ -1,0 +1,184 @@
+"""The whole chain against the car moved in time: from a logged coefficient to what is felt.
+
+The expected values come from the planted force history itself, carried to the road by hand and
+put on a car of Newton's equations, with the printed weighting factors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from buffet.analysis import analyse
+from buffet.interval import Interval
+from buffet.rating.rate import ConfigurationRating, RatingSettings, rate
+from buffet.vehicle import typical_car
+from ingest import open_campaign
+from tests.buffet.campaigns import (
+    RATE_HZ,
+    SCALE,
+    WIND_M_S,
+    PlantedRun,
+    band_noise,
+    write_runs,
+)
+from tests.buffet.car_in_time import Motion, driven, pushed
+
+Array = NDArray[np.float64]
+
+SPEED_M_S = 130 / 3.6
+FREQUENCY_RATIO = SPEED_M_S / WIND_M_S * SCALE
+# 20 °C, 101 325 Pa, 50 %: CIPM-2007, kg/m³ (tests/published/air.csv).
+ROAD_DENSITY = 1.1993139
+AREA_M2 = 0.194 / SCALE**2
+WHEELBASE_M = 0.775 / SCALE
+SECONDS = 60.0
+UNEVENNESS_M3 = 4e-6
+CAR = typical_car(WHEELBASE_M)
+
+
+def rated(folder: Path, samples: dict[str, Array]) -> ConfigurationRating:
+    """The rating of a campaign of one run."""
+    analysis = analyse(open_campaign(write_runs(folder, [PlantedRun("1", samples)])))
+    (one,) = rate(analysis, RatingSettings(SPEED_M_S, up_to_m_s=30 / 3.6)).configurations
+    return one
+
+
+def on_the_road(samples: dict[str, Array]) -> Motion:
+    """The same coefficients as forces on the full-size car, played at the road's pace."""
+    load_n = 0.5 * ROAD_DENSITY * SPEED_M_S**2 * AREA_M2
+    still = np.zeros(len(samples["lift"]))
+    unsteady = {word: value - value.mean() for word, value in samples.items()}
+    return pushed(
+        CAR,
+        1 / (RATE_HZ * FREQUENCY_RATIO),
+        load_n * unsteady.get("drag", still),
+        load_n * unsteady["lift"],
+        load_n * WHEELBASE_M * unsteady.get("pitch moment", still),
+    )
+
+
+def road_profile(step_s: float, n: int) -> Array:
+    """Unevenness of ISO 8608's form, G(n0) (n/n0)^-2 at n0 = 0.1 cycle/m, lines of exact power."""
+    frequency_hz = np.fft.rfftfreq(n, step_s)[1:]
+    density = UNEVENNESS_M3 * (frequency_hz / SPEED_M_S / 0.1) ** -2 / SPEED_M_S
+    line = np.sqrt(density / (n * step_s) / 2)  # a line of amplitude a holds a²/2 = 2 |X/n|²
+    phase = np.random.default_rng(8).uniform(0, 2 * np.pi, len(line))
+    return np.fft.irfft(np.concatenate([[0], n * line * np.exp(1j * phase)]), n)
+
+
+def metric(one: ConfigurationRating, criterion: str) -> Interval:
+    """A criterion's metric."""
+    (row,) = [row for row in one.criteria if row.criterion.id == criterion]
+    assert row.metric is not None
+    return row.metric
+
+
+def agrees(interval: Interval, expected: float) -> None:
+    """Within its interval, and the interval no wider than 12 % to either side."""
+    assert interval.low is not None
+    assert interval.high is not None
+    assert interval.low <= expected <= interval.high
+    assert interval.value == pytest.approx(expected, rel=0.03)
+    assert interval.high / interval.low < 1.25
+
+
+def white_lift(seed: int) -> dict[str, Array]:
+    """A lift coefficient of 0.03 RMS, white from 1 to 74 Hz (0.3 to 20 Hz on the road)."""
+    return {"lift": 0.1 + band_noise(seed, 0.03, SECONDS, 1.0, 74.0)}
+
+
+def shed_lift(seed: int) -> dict[str, Array]:
+    """Narrow shedding at 5 Hz on the road, on the rear axle, with drag half in step."""
+    lift = band_noise(seed, 0.03, SECONDS, 17.0, 20.0)
+    drag = 0.3 * lift + band_noise(seed + 1, 0.01, SECONDS, 1.0, 74.0)
+    return {"drag": 0.32 + drag, "lift": lift, "pitch moment": -0.45 * lift}
+
+
+CASES = {"white lift": white_lift(11), "shedding": shed_lift(12)}
+
+
+@pytest.fixture(scope="module")
+def motions() -> dict[str, Motion]:
+    """The expected motions."""
+    return {name: on_the_road(samples) for name, samples in CASES.items()}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_seat_acceleration_and_rear_load(
+    name: str, motions: dict[str, Motion], tmp_path: Path
+) -> None:
+    """Wk at the seat from 1 to 20 Hz and the rear axle's load from 0.5 to 15 Hz."""
+    one = rated(tmp_path / "c", CASES[name])
+    motion = motions[name]
+
+    agrees(metric(one, "vertical-comfort"), motion.seat_rms(1.0, 20.0))
+    rear = motion.band_rms(motion.rear_load_percent, 0.5, 15.0, False)
+    agrees(metric(one, "rear-load"), rear)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_aerodynamic_over_road(name: str, motions: dict[str, Motion], tmp_path: Path) -> None:
+    """The largest ratio of all octaves between 1 and 20 Hz, road and wake on the same car."""
+    one = rated(tmp_path / "c", CASES[name])
+    step_s = 1 / 64.0
+    road = driven(CAR, step_s, SPEED_M_S, road_profile(step_s, round(400 / step_s)))
+    low_hz = np.geomspace(1.0, 10.0, 41)
+    ratios = [motions[name].seat_rms(f, 2 * f) / road.seat_rms(f, 2 * f) for f in low_hz]
+
+    agrees(metric(one, "vertical-over-road"), max(ratios))
+
+
+def test_pitch_moment_that_is_not_measured_counts_as_none(tmp_path: Path) -> None:
+    """Without it the lift acts at mid-wheelbase, and the sentence says that it is missing."""
+    samples = {word: s for word, s in CASES["shedding"].items() if word != "pitch moment"}
+    one = rated(tmp_path / "c", samples)
+    motion = on_the_road(samples)
+
+    agrees(metric(one, "vertical-comfort"), motion.seat_rms(1.0, 20.0))
+    assert "Not measured: pitch moment." in one.why
+    # The planted pitch moment changes the motion by more than the intervals' width.
+    whole = on_the_road(CASES["shedding"]).seat_rms(1.0, 20.0)
+    assert abs(whole / motion.seat_rms(1.0, 20.0) - 1) > 0.1
+
+
+def test_front_and_rear_lift_rate_as_lift_and_pitch(tmp_path: Path) -> None:
+    """C_LF = C_L/2 + C_PM and C_LR = C_L/2 - C_PM: the same forces, the same ratings."""
+    samples = CASES["shedding"]
+    lift, pitch = samples["lift"], samples["pitch moment"]
+    halves = {"front lift": lift / 2 + pitch, "rear lift": lift / 2 - pitch}
+    exact = {word: np.round(s, 6) for word, s in halves.items()}
+    summed = {
+        "lift": exact["front lift"] + exact["rear lift"],
+        "pitch moment": (exact["front lift"] - exact["rear lift"]) / 2,
+    }
+    by_axle = rated(tmp_path / "axles", exact)
+    by_moment = rated(tmp_path / "moment", summed)
+
+    for criterion in ("vertical-over-road", "vertical-comfort", "rear-load"):
+        one, other = metric(by_axle, criterion), metric(by_moment, criterion)
+        assert one.value == pytest.approx(other.value, rel=1e-9)
+        assert (one.low, one.high) == pytest.approx((other.low, other.high), rel=1e-6)
+
+
+def test_wind_off_noise_does_not_shake_the_car(tmp_path: Path) -> None:
+    """Balance noise as strong as the wake is taken out again."""
+    wake = CASES["white lift"]
+    noise = [band_noise(seed, 0.03, SECONDS, 1.0, 74.0) for seed in (31, 32)]
+    runs = [
+        PlantedRun("0", {"lift": noise[0]}, None),
+        replace(PlantedRun("1", {"lift": wake["lift"] + noise[1]}), zero="0"),
+    ]
+    analysis = analyse(open_campaign(write_runs(tmp_path / "c", runs)))
+    (one,) = rate(analysis, RatingSettings(SPEED_M_S, up_to_m_s=30 / 3.6)).configurations
+    interval = metric(one, "vertical-comfort")
+
+    expected = on_the_road(wake).seat_rms(1.0, 20.0)
+    assert interval.low is not None
+    assert interval.high is not None
+    assert interval.low <= expected <= interval.high
+    assert expected * 1.3 > interval.high
