@@ -127,9 +127,11 @@ def test_zeros_in_front_of_a_number_count(tmp_path: Path) -> None:
 
 
 FILES = [
-    ("spectra", suffix) for suffix in (".json", ".csv", ".parquet", ".png", ".svg", ".pdf")
-] + [(command, suffix) for command in ("rate", "table") for suffix in (".json", ".csv", ".parquet")]
-FILES += [("compare", suffix) for suffix in (".json", ".csv", ".parquet", ".svg")]
+    *(("spectra", suffix) for suffix in (".json", ".csv", ".png", ".pdf")),
+    *(("rate", suffix) for suffix in (".json", ".csv", ".parquet")),
+    *(("table", suffix) for suffix in (".json", ".parquet")),
+    *(("compare", suffix) for suffix in (".json", ".csv", ".svg")),
+]
 MAGIC = {".png": b"\x89PNG", ".svg": b"<?xml", ".pdf": b"%PDF", ".parquet": b"PAR1"}
 
 
