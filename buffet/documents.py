@@ -121,6 +121,7 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "rms_reliable": result.reliable,
         "noise_rms": _number(result.noise_rms),
         "variance_below_resolution": _number(result.below_resolution),
+        "unresolved_share": _number(result.unresolved_share),
         "usable_to_hz": _number(result.usable_to_hz),
         "bands": [_band(band) for band in result.bands],
         "peaks": [_peak(peak, strouhal_per_hz) for peak in result.peaks],

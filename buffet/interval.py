@@ -8,6 +8,8 @@ from math import floor, log10
 LEVEL = 0.95
 # One digit of an uncertainty is coarse where it is a 1 or a 2.
 SECOND_DIGIT_BELOW = 2.95
+# Outside these a number is written with a power of ten.
+USUAL_SIZE = (1e-5, 1e7)
 
 
 @dataclass(frozen=True)
@@ -21,26 +23,38 @@ class Interval:
 
     def text(self, *, factor: float = 1.0, sign: bool = False, between: str = " to ") -> str:
         """`value (low to high)`, no finer than the half-width warrants."""
-        limits = [limit for limit in (self.low, self.high) if limit is not None]
-        half = max((abs(limit - self.value) * factor for limit in limits), default=0.0)
-        form = f"{'+' if sign else ''}.{_decimals(half, self.value * factor)}f"
-        low, high = (
-            "…" if limit is None else format(limit * factor, form)
-            for limit in (self.low, self.high)
-        )
-        return f"{self.value * factor:{form}} ({low}{between}{high})"
+        scaled = self.scaled(factor)
+        if scaled.value == 0 and scaled.low in (0, None):
+            return "0" if scaled.high is None else f"0 (up to {scaled.high:.2g})"
+        unit, tail = _exponent(scaled.value)
+        limits = [None if limit is None else limit / unit for limit in (scaled.low, scaled.high)]
+        value = scaled.value / unit
+        half = max((abs(limit - value) for limit in limits if limit is not None), default=0.0)
+        form = f"{'+' if sign else ''}.{_decimals(half, value)}f"
+        low, high = ("…" if limit is None else format(limit, form) for limit in limits)
+        return f"{value:{form}} ({low}{between}{high}){tail}"
 
     def plus_minus(self) -> str:
         """`value ± half-width`, of an interval as far to both sides."""
         half = 0.0 if self.high is None else self.high - self.value
-        decimals = _decimals(half, self.value)
-        return f"{self.value:.{decimals}f} ± {half:.{decimals}f}"
+        unit, tail = _exponent(max(abs(self.value), half))
+        decimals = _decimals(half / unit, self.value / unit)
+        text = f"{self.value / unit:.{decimals}f} ± {half / unit:.{decimals}f}"
+        return f"({text}){tail}" if tail else text
 
     def scaled(self, factor: float) -> Interval:
         """The same interval in another unit; `factor` is positive."""
         low = None if self.low is None else self.low * factor
         high = None if self.high is None else self.high * factor
         return Interval(self.value * factor, low, high, self.level)
+
+
+def _exponent(value: float) -> tuple[float, str]:
+    """Power of ten to divide by, and how to write it; none for numbers of usual size."""
+    if value == 0 or USUAL_SIZE[0] <= abs(value) < USUAL_SIZE[1]:
+        return 1.0, ""
+    exponent = floor(log10(abs(value)))
+    return 10.0**exponent, f"e{exponent:+03d}"
 
 
 def _decimals(half_width: float, value: float) -> int:

@@ -32,7 +32,8 @@ class QuantityResult:
     rms: Interval | None  # wind-off noise removed; None where nothing is left
     reliable: bool  # enough independent blocks behind `rms`
     noise_rms: float | None  # what was removed
-    below_resolution: float  # variance below the first bins, unit²
+    below_resolution: float  # variance by the moments less that of all bins, unit²
+    unresolved_share: float  # of the variance, in the bins that a segment cannot tell from zero
     usable_to_hz: float
     bands: tuple[BandRms, ...]
     peaks: tuple[Peak, ...]
@@ -92,6 +93,7 @@ def run_result(
         found = [mark_harmonics(peaks, fundamental.frequency_hz.value) for peaks in found]
     bands = band_rms(analysis, road_speed_m_s)
     factors = chi2_factors(analysis.degrees_of_freedom)
+    unresolved = signal.unresolved_share
     results = []
     for i, quantity in enumerate(signal.quantities):
         bins = signal.usable_bins[i]
@@ -104,6 +106,7 @@ def run_result(
                 totals[i].reliable,
                 _noise_rms(analysis, i),
                 float(signal.below_resolution[i]),
+                float(unresolved[i]),
                 float(signal.usable_hz[i]),
                 bands[i],
                 found[i],

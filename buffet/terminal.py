@@ -13,10 +13,13 @@ from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.run_spectra import QuantityResult, RunResult
+from buffet.spectral.reduction import FIRST_BIN
 from ingest import Finding
 
 WIDTH = 80
 KM_H = 3.6
+# Share of a variance from which "most of it" is said.
+MOSTLY = 0.5
 
 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]], gap: str = "  ") -> str:
@@ -237,6 +240,14 @@ def _run_text(result: RunResult) -> str:
     ]
     if not all(q.reliable for q in result.quantities):
         parts.append("* too few independent stretches of record for a reliable interval")
+    if slow := [q.quantity.name for q in result.quantities if q.unresolved_share > MOSTLY]:
+        parts.append(
+            paragraph(
+                f"Most of the fluctuation of {', '.join(slow)} lies below "
+                f"{FIRST_BIN / analysis.segment_s:.3g} Hz, which segments of "
+                f"{analysis.segment_s:.3g} s do not resolve: try a finer --resolution."
+            )
+        )
     if result.quantities and result.quantities[0].bands:
         parts.append(_band_table(result.quantities))
     if peaks:

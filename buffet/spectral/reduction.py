@@ -76,6 +76,13 @@ class ReducedSpectra:
         slow = blocks[:, 0] > lowest
         return np.where(slow, blocks[:, 0], lowest), np.where(slow, blocks[:, 1], freedom)
 
+    @property
+    def unresolved_share(self) -> Array:
+        """Share of the variance below the first bin of a spectrum, ``(n_quantities,)``."""
+        total = np.average(self.group_totals(), axis=0, weights=self.group_segments)
+        low = self.psd[:, :FIRST_BIN].sum(axis=1) * self.frequency_step_hz + self.below_resolution
+        return np.asarray(np.clip(low / np.where(total > 0, total, np.inf), 0, 1))
+
     def group_totals(self) -> Array:
         """Each group's variance over the trusted band, shape ``(n_groups, n_quantities)``."""
         in_bins = np.einsum("gqf,qf->gq", self.group_psd, self.usable_bins.astype(float))

@@ -56,7 +56,7 @@ def name_fundamental(channels: Sequence[NamedPeaks]) -> tuple[Fundamental | None
         if _may_be_shedding(peak, channel)
     ]
     if not candidates:
-        return None, "no peak of any force or pressure rises above its background"
+        return None, "no peak that was looked for rises above its background"
     if all(_share(*candidate) < LEAST_SHARE for candidate in candidates):
         return None, f"every broad peak holds less than {LEAST_SHARE:.0%} of its channel's variance"
     strongest, channel = _strongest(candidates)
