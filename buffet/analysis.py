@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.errors import RecordTooShortError
+from buffet.errors import RecordTooShortError, TooFewSamplesError
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
 from buffet.spectral.reduction import ReducedSpectra, reduce
 from buffet.spectral.resolution import segment_for_peaks_s, segment_samples
@@ -116,7 +116,7 @@ def analyse(
         progress(f"run {run.number} ({position} of {len(steps)})")
         try:
             result = _analyse_run(campaign, run, off, wanted_s, settings)
-        except (IngestError, RecordTooShortError) as error:
+        except (IngestError, RecordTooShortError, TooFewSamplesError) as error:
             if isinstance(error, RecordTooShortError) and settings.resolution_hz is not None:
                 raise error.of_run(run.number) from error
             failed.append(Failure(run.number, str(error)))

@@ -220,11 +220,18 @@ class _Pair:
         value = float(np.mean([np.mean([o.value for o in group]) for group in seen]))
         share = 1 / len(seen) ** 2
         parts = [(o.variance / len(group) ** 2 * share, o.freedom) for group in seen for o in group]
+        parts.append((self._zero_variance(groups, word), np.inf))
         spread = self.means[word]
         if spread.run_to_run > 0:
             between = spread.run_to_run * sum(1 / len(group) for group in seen) * share
             parts.append((between, spread.freedom))
         return _Estimate(value, tuple(parts))
+
+    @staticmethod
+    def _zero_variance(groups: Sequence[Sequence[RunAnalysis]], word: str) -> float:
+        """Of a mean over runs: not less for more of them, since they share their zeros."""
+        runs = [(run, run.fluctuation(word)) for group in groups for run in group]
+        return float(np.mean([run.zero_variance[i] for run, i in runs if i is not None]))
 
     def p_values(self) -> dict[str, float]:
         """Of no difference in RMS, by component, uncorrected."""

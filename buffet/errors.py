@@ -2,6 +2,7 @@
 
 BuffetError
 ├── RecordTooShortError   a record that cannot give the wanted resolution
+├── TooFewSamplesError    a record that no spectrum can be made of
 ├── NotRateableError      a campaign that lacks what a road speed needs
 └── OutputError           a result that cannot be written as asked
 """
@@ -34,6 +35,17 @@ class RecordTooShortError(BuffetError):
     def of_run(self, run: str) -> RecordTooShortError:
         """The same, said of a run."""
         return RecordTooShortError(self.record_s, self.segment_s, self.fewest, run)
+
+
+class TooFewSamplesError(BuffetError):
+    """The record has hardly any samples."""
+
+    def __init__(self, n_samples: int, wanted: int) -> None:
+        self.n_samples, self.wanted = n_samples, wanted
+        super().__init__(
+            f"the recording has {n_samples} samples, a spectrum with any scatter to judge needs "
+            f"{wanted}; was it cut short, or do `from` and `to` leave too little?"
+        )
 
 
 def _rounded_up(value: float) -> str:

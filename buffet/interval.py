@@ -30,7 +30,7 @@ class Interval:
         limits = [None if limit is None else limit / unit for limit in (scaled.low, scaled.high)]
         value = scaled.value / unit
         half = max((abs(limit - value) for limit in limits if limit is not None), default=0.0)
-        form = f"{'+' if sign else ''}.{_decimals(half, value)}f"
+        form = f"{'+' if sign else ''}z.{_decimals(half, value)}f"
         low, high = ("…" if limit is None else format(limit, form) for limit in limits)
         return f"{value:{form}} ({low}{between}{high}){tail}"
 
@@ -39,7 +39,7 @@ class Interval:
         half = 0.0 if self.high is None else self.high - self.value
         unit, tail = _exponent(max(abs(self.value), half))
         decimals = _decimals(half / unit, self.value / unit)
-        text = f"{self.value / unit:.{decimals}f} ± {half / unit:.{decimals}f}"
+        text = f"{self.value / unit:z.{decimals}f} ± {half / unit:.{decimals}f}"
         return f"({text}){tail}" if tail else text
 
     def scaled(self, factor: float) -> Interval:

@@ -103,6 +103,16 @@ class RunAnalysis:
         return None
 
     @cached_property
+    def zero_variance(self) -> Array:
+        """Variance that the wind-off zeros leave in every mean, ``(n_quantities,)``.
+
+        Two zeros are taken as averaged, which the middle of the run makes of them.
+        """
+        n = len(self.noise)
+        parts = [floor.spectra.mean_variance for floor in self.noise]
+        return np.asarray(np.sum(parts, axis=0) / n**2) if n else np.zeros(len(self.dead))
+
+    @cached_property
     def total_samples(self) -> Array:
         """Bootstrap samples of every quantity's variance, ``(1 + n_resamples, n_quantities)``."""
         return self.quantity_samples(ReducedSpectra.group_totals)

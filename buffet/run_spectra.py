@@ -158,11 +158,8 @@ def _mean(analysis: RunAnalysis, index: int) -> Interval:
     from scipy.special import stdtrit
 
     signal = analysis.signal
-    variance = signal.mean_variance[index]
+    variance = signal.mean_variance[index] + analysis.zero_variance[index]
     freedom = signal.mean_freedom[index]
-    if analysis.noise:
-        zeros = [floor.spectra.mean_variance[index] for floor in analysis.noise]
-        variance = variance + sum(zeros) / len(zeros) ** 2
     half = float(stdtrit(freedom, 0.5 + LEVEL / 2) * np.sqrt(variance))
     value = float(signal.mean[index])
     return Interval(value, value - half, value + half)

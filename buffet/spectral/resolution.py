@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from buffet.errors import RecordTooShortError
+from buffet.errors import RecordTooShortError, TooFewSamplesError
 
 # Low end of the Strouhal numbers at which car wakes shed (0.1 to 0.3 on body height).
 LOWEST_STROUHAL = 0.1
@@ -20,6 +20,8 @@ MARKED_SEGMENTS = 20
 SHORTEST_USUAL_SAMPLES = 64
 # Below this nothing can be said of scatter.
 FEWEST_SEGMENTS = 3
+# Samples of a segment that still has a bin between the mean and Nyquist.
+FEWEST_SAMPLES = 8
 
 
 def segment_for_peaks_s(strouhal_length_m: float, speed_m_s: float) -> float:
@@ -43,7 +45,9 @@ def segment_samples(
     Raises
     ------
     RecordTooShortError
-        The record has too few segments of the length asked for, or hardly any samples.
+        The record has too few segments of the length asked for.
+    TooFewSamplesError
+        It has hardly any samples.
     """
     from scipy.fft import next_fast_len
 
@@ -53,8 +57,9 @@ def segment_samples(
     if insist and length_s > longest_s:
         raise RecordTooShortError(record_s, length_s, FEWEST_SEGMENTS)
     ceiling = int(min(length_s, longest_s) * sample_rate_hz)
-    if ceiling < 8:
-        raise RecordTooShortError(record_s, 8 / sample_rate_hz, FEWEST_SEGMENTS)
+    if ceiling < FEWEST_SAMPLES:
+        wanted = FEWEST_SAMPLES * (FEWEST_SEGMENTS + 1) // 2
+        raise TooFewSamplesError(round(record_s * sample_rate_hz), wanted)
     half = max(4, int(np.ceil(min(length_s, longest_s) * sample_rate_hz / 2)))
     while next_fast_len(2 * half, real=True) != 2 * half:
         half += 1

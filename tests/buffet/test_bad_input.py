@@ -234,7 +234,7 @@ DAMAGED: list[tuple[str, Callable[[Path], None], str]] = [
     ("text", lines(lambda t: [*t[:99], "1,two,3", *t[100:]]), "2.csv, line 100, column 'lift': 'two' is no number"),
     ("all NaN", lines(without_values(1)), "2.csv, column 'lift': every sample is missing (2000 of 2000)"),
     ("cut gzip", gzipped_and_cut, "2.csv"),
-    ("three samples", lines(lambda t: t[:4]), "this one has 0.012 s"),
+    ("three samples", lines(lambda t: t[:4]), "the recording has 3 samples"),
 ]  # fmt: skip
 
 

@@ -18,6 +18,7 @@ from buffet.interval import Interval
         (0.0, 0.0, 0.0123, "0 (up to 0.012)"),
         (60.0, 57.5, None, "60.0 (57.5 to …)"),
         (0.5, 0.5, 0.5, "0.500 (0.500 to 0.500)"),
+        (-1e-5, -0.1, 0.1, "0.00 (-0.10 to 0.10)"),  # no minus before a zero
     ],
 )
 def test_text_shows_no_more_than_the_interval_warrants(

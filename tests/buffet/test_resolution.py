@@ -1,5 +1,8 @@
 """Lengths of segments: enough segments, and enough bins in each."""
 
+import pytest
+
+from buffet.errors import TooFewSamplesError
 from buffet.spectral.resolution import segment_samples
 
 
@@ -17,3 +20,9 @@ def test_a_short_record_keeps_bins_for_a_peak() -> None:
 def test_a_very_short_record_still_has_three_segments() -> None:
     """A hundred samples cannot be cut into segments of 64."""
     assert segment_samples(1.0, 100.0, None) == 50
+
+
+def test_hardly_any_samples_say_so() -> None:
+    """Three samples: what there is and what is wanted, without a resolution nobody asked for."""
+    with pytest.raises(TooFewSamplesError, match=r"has 3 samples, .* needs 16"):
+        segment_samples(1000.0, 0.003, None)
