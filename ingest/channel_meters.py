@@ -5,10 +5,14 @@ Each meter takes finite samples block by block and keeps a few numbers, whatever
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
 Samples = NDArray[np.float64]
+Places = range | NDArray[np.intp]  # of samples in the record
 
 # A code of the converter this close below full scale is its last: converters rated ±10 V end at
 # 9.9997 V or, with a margin for calibration, a little lower (common practice, no source).
@@ -32,6 +36,10 @@ HELD_SAMPLES = 3
 _REGULAR_SHARE = 0.7
 _REGULAR_TOLERANCE = 0.1
 _FEWEST_HOLDS = 10  # fewer say nothing about regularity
+# A value that lasts this many times longer than usual, and this many samples, is stuck: of 100,000
+# holds that end by chance, the longest is twelve times the mean (ln 100,000).
+STUCK_HOLDS = 20.0
+STUCK_SAMPLES = 50
 
 
 class MissingMeter:
@@ -59,6 +67,10 @@ class ClipMeter:
         self._n = 0
         self.count = 0
         self.first: int | None = None  # index of the first one
+
+    def reaches(self, value: float) -> bool:
+        """Whether a value is at or beyond full scale."""
+        return abs(value) >= self._limit
 
     def feed(self, samples: Samples) -> None:
         """Take the next block as recorded, (n,), NaN where missing."""
@@ -123,35 +135,75 @@ class CrestMeter:
         return self._at_top if stands_out and piled_up and is_crest else 0
 
 
+class Stretch(NamedTuple):
+    """Samples in a row that are all equal."""
+
+    length: int = 0  # samples, missing ones within left out
+    first: int = 0  # index in the record
+    value: float = np.nan
+
+
 class HoldMeter:
     """Follows how long each value lasts."""
 
     def __init__(self) -> None:
-        self._last: float | None = None
-        self._length = 0
+        self._running = Stretch()  # the one that reaches the end of the last block
+        self._longest = Stretch()  # of those that have ended
         self._holds = np.zeros(_LONGEST_HOLD + 1, dtype=np.int64)
         self.n = 0
 
-    def feed(self, samples: Samples) -> None:
-        """Take the next block of finite samples, (n,)."""
-        self.n += samples.size
+    def feed(self, samples: Samples, at: Places) -> None:
+        """Take the next block of finite samples, (n,), and their places in the record."""
         changes = np.flatnonzero(samples[1:] != samples[:-1]) + 1
-        if self._last is not None and samples[0] != self._last:
+        if self.n == 0:
+            self._running = Stretch(0, int(at[0]), float(samples[0]))
+        elif samples[0] != self._running.value:
             changes = np.concatenate([[0], changes])
         if changes.size:
-            # the very first hold may have begun before the record: it is not kept
-            first = [self._length + changes[0]] if self._last is not None else []
-            lengths = np.minimum(np.concatenate([first, np.diff(changes)]), _LONGEST_HOLD)
-            self._holds += np.bincount(lengths.astype(np.int64), minlength=_LONGEST_HOLD + 1)
-            self._length = samples.size - int(changes[-1])
+            self._end_holds(samples, changes, at)
         else:
-            self._length += samples.size
-        self._last = float(samples[-1])
+            self._running = self._running._replace(length=self._running.length + samples.size)
+        self.n += samples.size
+
+    def _end_holds(self, samples: Samples, changes: NDArray[np.intp], at: Places) -> None:
+        ended = self._running._replace(length=self._running.length + int(changes[0]))
+        lengths = np.diff(changes)
+        # the very first hold may have begun before the record: it is not kept
+        self._keep(lengths if ended.length == self.n + changes[0] else [ended.length, *lengths])
+        self._longest = max(self._longest, ended)
+        if lengths.size and lengths.max() > self._longest.length:
+            start = int(changes[np.argmax(lengths)])
+            self._longest = Stretch(int(lengths.max()), int(at[start]), float(samples[start]))
+        last = int(changes[-1])
+        self._running = Stretch(samples.size - last, int(at[last]), float(samples[last]))
+
+    def _keep(self, lengths: Sequence[int] | NDArray[np.intp]) -> None:
+        limited = np.minimum(np.asarray(lengths, dtype=np.int64), _LONGEST_HOLD)
+        self._holds += np.bincount(limited, minlength=_LONGEST_HOLD + 1)
 
     @property
     def is_constant(self) -> bool:
         """One value from beginning to end."""
-        return self.n > 0 and self._length == self.n
+        return self.n > 0 and self._running.length == self.n
+
+    @property
+    def stuck(self) -> Stretch | None:
+        """The longest stretch of one value, where it is far longer than usual."""
+        if self.is_constant:
+            return None
+        longest = max(self._longest, self._running)
+        is_stuck = longest.length >= max(STUCK_SAMPLES, STUCK_HOLDS * self.usual_hold_samples)
+        return longest if is_stuck else None
+
+    @property
+    def usual_hold_samples(self) -> int:
+        """Half of the samples outside the longest hold belong to holds no longer than this."""
+        samples = self._holds * np.arange(self._holds.size)
+        if self._longest.length > self._running.length:
+            kept_as = min(self._longest.length, _LONGEST_HOLD)
+            samples[kept_as] = max(samples[kept_as] - kept_as, 0)  # the first hold is not in there
+        cumulative = np.cumsum(samples)
+        return max(1, int(np.searchsorted(cumulative, 0.5 * cumulative[-1])))
 
     @property
     def hold_samples(self) -> float | None:

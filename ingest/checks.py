@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.channel import FORCES, MOMENTS, PRESSURES, Channel
-from ingest.channel_meters import ClipMeter, CrestMeter, HoldMeter, MissingMeter
+from ingest.channel_meters import ClipMeter, CrestMeter, HoldMeter, MissingMeter, Places, Stretch
 from ingest.findings import Finding, Severity
 from ingest.recording import ClockSummary
 
@@ -32,10 +32,14 @@ RATE_WARNING, RATE_ERROR = 0.001, 0.01
 # A value this many times further from all others than these are from one another is no signal: of
 # Gaussian noise 100,000 samples span nine standard deviations (engineering judgement).
 OUTLYING_SPANS = 10.0
+# A stuck channel has no fluctuation there, which takes that share out of the variance: 5 % is half
+# a usual confidence interval (engineering judgement).
+STUCK_ERROR = 0.05
 # More equal stamps than this mean stamps coarser than the sampling, not a faulty clock.
 COARSE_STAMPS = 0.1
 
 _MEASURED = (*FORCES, *MOMENTS, *PRESSURES, "bridge", "velocity", "acceleration")
+_NEVER_STILL = (*_MEASURED, "dynamic pressure", "air speed")
 _SLOW = ("temperature", "static pressure", "other")  # may well stand still
 
 
@@ -51,18 +55,37 @@ class _ChannelCheck:
 
     def feed(self, samples: NDArray[np.float64]) -> None:
         is_missing = ~np.isfinite(samples)
+        first = self.missing.n
         self.missing.feed(is_missing)
         if self.channel.full_scale_raw is not None:
             self.clip.feed(samples)
-        present = samples[~is_missing] if is_missing.any() else samples
+        present, at = samples, _places(first, is_missing)
+        if is_missing.any():
+            present = samples[~is_missing]
         if present.size:
             self.crest.feed(present)
             self.trough.feed(-present)
-            self.hold.feed(present)
+            self.hold.feed(present, at)
 
     @property
     def is_measured(self) -> bool:
         return self.channel.measures in _MEASURED
+
+    def ends_at(self, value: float) -> bool:
+        """Whether a value is the largest or the smallest."""
+        return value in (self.crest.top, -self.trough.top)
+
+    def stuck_stretch(self) -> Stretch | None:
+        """Where a channel that should never stand still does; at full scale it is clipped."""
+        stretch = self.hold.stuck if self.channel.measures in _NEVER_STILL else None
+        return None if stretch is None or self.clip.reaches(stretch.value) else stretch
+
+
+def _places(first: int, is_missing: NDArray[np.bool_]) -> Places:
+    """Where in the record a block's samples stand that are not missing."""
+    if is_missing.any():
+        return first + np.flatnonzero(~is_missing)
+    return range(first, first + is_missing.size)
 
 
 class RecordChecks:
@@ -83,9 +106,13 @@ class RecordChecks:
         for check in self._checks:
             found += _missing_findings(check, run, self._rate_hz)
             outlying = tuple(_outlying_findings(check, run))
+            stuck = check.stuck_stretch()
             clipped = _clip_findings(check, run, self._rate_hz, clock.first_s)
+            told = outlying or (stuck is not None and check.ends_at(stuck.value))
             found += outlying
-            found += [f for f in clipped if not outlying or f.code != "flat-tops"]
+            found += [f for f in clipped if not told or f.code != "flat-tops"]
+            if stuck is not None:
+                found.append(_stuck_finding(check, stuck, run, self._rate_hz, clock.first_s))
             found += _hold_findings(check, run, self._rate_hz)
         return (*found, *_clock_findings(clock, run, self._rate_hz))
 
@@ -167,7 +194,7 @@ def _hold_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[F
     name = check.channel.name
     if check.hold.is_constant and check.hold.n > 1:
         yield Finding(
-            _stuck_severity(check),
+            _constant_severity(check),
             "constant",
             run,
             name,
@@ -187,7 +214,28 @@ def _hold_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[F
         )
 
 
-def _stuck_severity(check: _ChannelCheck) -> Severity:
+def _stuck_finding(
+    check: _ChannelCheck, stuck: Stretch, run: str, rate_hz: float, first_s: float
+) -> Finding:
+    share = stuck.length / check.missing.n
+    return Finding(
+        "error" if check.is_measured and share >= STUCK_ERROR else "warning",
+        "stuck",
+        run,
+        check.channel.name,
+        f"the value stays at {stuck.value:.6g} from {first_s + stuck.first / rate_hz:.4g} s on for "
+        f"{stuck.length / rate_hz:.4g} s ({_percent(share)} of the record), though it usually "
+        f"changes every {_samples(check.hold.usual_hold_samples)}",
+        "look at the sensor, its cable and its amplifier; use `from` and `to` for a part without "
+        "the stretch, or leave the channel out",
+    )
+
+
+def _samples(count: int) -> str:
+    return "sample" if count == 1 else f"{count} samples"
+
+
+def _constant_severity(check: _ChannelCheck) -> Severity:
     if check.is_measured:
         return "error"
     return "note" if check.channel.measures in _SLOW else "warning"

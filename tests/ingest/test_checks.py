@@ -251,3 +251,90 @@ def test_marks_in_a_row_are_no_flat_top_but_may_be_clipped() -> None:
     assert [finding.code for finding in found(samples)] == ["outlying-value"]
     codes = {finding.code for finding in found(samples, full_scale_raw=999.0)}
     assert codes == {"outlying-value", "clipped"}
+
+
+@pytest.mark.parametrize(
+    ("share", "severity"), [(0.01, "warning"), (0.05, "error"), (0.30, "error"), (0.90, "error")]
+)
+@pytest.mark.parametrize("block", [1000, 7001, N])
+@pytest.mark.parametrize("place", ["first", "middle", "last"])
+def test_a_channel_stuck_in_part_of_the_record(
+    share: float, severity: str, block: int, place: str
+) -> None:
+    """Where it begins, how long it lasts and at which value, wherever it stands."""
+    n = round(share * N)
+    start = {"first": 0, "middle": (N - n) // 2, "last": N - n}[place]
+    samples = np.rint(1000.0 * NOISE)
+    samples[start : start + n] = 0.5
+
+    finding = only(found(samples, block=block))
+
+    assert (finding.severity, finding.code, finding.channel) == (severity, "stuck", "lift")
+    assert finding.message.startswith(
+        f"the value stays at 0.5 from {start / RATE_HZ:.4g} s on for {n / RATE_HZ:.4g} s "
+    )
+    assert f"({100 * share:.2g}" in finding.message
+    assert finding.message.endswith("though it usually changes every sample")
+
+
+def test_a_stretch_at_the_extreme_is_told_once() -> None:
+    """A dropout to a value below all others is stuck, not clipped as well."""
+    samples = NOISE.copy()
+    samples[9000:9600] = -6.0
+    assert [finding.code for finding in found(samples)] == ["stuck"]
+    assert [f.code for f in found(samples, full_scale_raw=6.0)] == ["clipped"]
+
+
+def test_a_gap_moves_nothing() -> None:
+    """The place of a stuck stretch counts the missing samples before it."""
+    samples = NOISE.copy()
+    samples[1000:1100] = np.nan
+    samples[9000:] = 0.25
+
+    findings = found(samples)
+
+    assert [finding.code for finding in findings] == ["missing-samples", "stuck"]
+    assert "stays at 0.25 from 18 s on for 42 s (70 % of the record)" in findings[1].message
+
+
+@pytest.mark.parametrize(
+    "samples",
+    [
+        np.rint(TIME_S + 0.05 * NOISE),
+        np.rint(TIME_S / 4 + 0.01 * NOISE),
+        np.rint(0.1 + 0.12 * NOISE),
+    ],
+    ids=["flickering", "staircase", "rare"],
+)
+def test_coarse_counts_are_not_stuck(samples: NDArray[np.float64]) -> None:
+    """A value that usually lasts long may last."""
+    assert "stuck" not in [finding.code for finding in found(samples)]
+
+
+def test_one_glitch_does_not_bring_a_dead_channel_to_life() -> None:
+    """All samples equal but one."""
+    finding = only(found(np.where(np.arange(N) == 9000, 0.1, 0.0), full_scale_raw=10.0))
+    assert finding.code == "stuck"
+    assert "stays at 0 from 18 s on for 42 s" in finding.message
+
+
+def test_held_values_may_be_stuck_too() -> None:
+    """Of a sensor that is read every hundred samples, a stretch of thirty values' length."""
+    samples = np.repeat(NOISE, 100)[:N]
+    samples[20_000:23_000] = 0.5
+
+    assert [f.code for f in found(samples)] == ["stuck", "held-values"]
+    samples[20_000:21_000] = np.repeat(NOISE[:10], 100)
+    samples[21_000:23_000] = np.repeat(NOISE[-20:], 100)
+    assert [f.code for f in found(samples)] == ["held-values"]
+
+
+@pytest.mark.parametrize(
+    ("measures", "severities"),
+    [("bridge", ["error"]), ("dynamic pressure", ["warning"]), ("temperature", []), ("other", [])],
+)
+def test_what_may_stand_still(measures: str, severities: list[str]) -> None:
+    """A temperature often does for minutes; the wind's pressure does not."""
+    samples = NOISE.copy()
+    samples[9000:] = 0.25
+    assert [f.severity for f in found(samples, measures=measures)] == severities
