@@ -30,9 +30,13 @@ _WANTED = {
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """A closing remark that names the nearest known word, or all of them."""
+    """A closing remark that names the nearest known word, or all of them.
+
+    A number with other leading zeros is the nearest: "001" for "1".
+    """
     names = list(known)
-    close = difflib.get_close_matches(word, names, n=1)
+    same = [name for name in names if name.lstrip("0") == word.lstrip("0") != ""]
+    close = same or difflib.get_close_matches(word, names, n=1)
     if close:
         return f"; did you mean {close[0]!r}?"
     return f"; known are {', '.join(names)}" if names else ""

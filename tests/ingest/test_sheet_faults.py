@@ -82,6 +82,13 @@ def test_nearest_lists_what_is_known_where_nothing_is_close() -> None:
     assert nearest("qqq", []) == ""
 
 
+def test_leading_zeros_make_no_other_number() -> None:
+    """The same number written differently goes before a word that looks alike."""
+    assert nearest("1", ["z1", "001", "11"]) == "; did you mean '001'?"
+    assert nearest("0012", ["0013", "12"]) == "; did you mean '12'?"
+    assert nearest("0", ["1", "z"]) == "; known are 1, z"
+
+
 def test_places_are_written_as_in_toml() -> None:
     """Tables by dots, list entries by their index."""
     assert dotted(("channel", 2, "at", 0)) == "channel[2].at[0]"
