@@ -22,6 +22,18 @@ _GAS_CONSTANT = 8.314472  # the value CIPM-2007 was made with, J/(mol K)
 _SUTHERLAND_BETA = 1.458e-6  # kg/(s m K^½)
 _SUTHERLAND_K = 110.4
 
+# What air in a wind tunnel or on a road can be: wide of any climate, of cooled and of heated
+# tunnels, and of the highest roads (common practice, no source).
+PLAUSIBLE_TEMPERATURE_K = (210.0, 350.0)
+PLAUSIBLE_PRESSURE_PA = (30e3, 120e3)
+
+
+def is_plausible(condition: str, value: float) -> bool:
+    """Whether air can have this "temperature" in K or "static pressure" in Pa."""
+    limits = {"temperature": PLAUSIBLE_TEMPERATURE_K, "static pressure": PLAUSIBLE_PRESSURE_PA}
+    low, high = limits[condition]
+    return low <= value <= high
+
 
 def density_kg_m3(temperature_k: float, pressure_pa: float, relative_humidity: float) -> float:
     """Density of moist air in kg/m³ from K, Pa and a relative humidity of 0 to 1.

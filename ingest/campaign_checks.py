@@ -13,6 +13,7 @@ from typing import Any
 from ingest.errors import QuantityError, SheetFault
 from ingest.model import Model, TestSection
 from ingest.sheet_faults import nearest
+from ingest.stated_air import implausible_air
 from ingest.units import Dimension, parse_quantity
 from ingest.vehicle import Vehicle
 
@@ -121,11 +122,18 @@ def _other_fluids_state_viscosity(sheets: SheetsRead, shown: str) -> Iterator[Sh
         yield SheetFault(shown, "air.viscosity", problem)
 
 
+def _air_can_be_air(sheets: SheetsRead, shown: str) -> Iterator[SheetFault]:
+    air = sheets.runs[shown].get("air")
+    for key, problem in implausible_air(air if isinstance(air, dict) else {}):
+        yield SheetFault(shown, f"air.{key}", problem)
+
+
 _RUN_RULES = (
     _zeros_are_wind_off_runs,
     _wind_fits_the_kind,
     _coefficients_have_wind,
     _other_fluids_state_viscosity,
+    _air_can_be_air,
 )
 
 

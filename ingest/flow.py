@@ -5,12 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from ingest.air import ROAD_AIR, density_kg_m3, viscosity_pa_s
+from ingest.air import ROAD_AIR, density_kg_m3, is_plausible, viscosity_pa_s
 from ingest.model import Model
-from ingest.record import Run
 
-FLOW_CONDITIONS = ("dynamic pressure", "air speed", "temperature", "static pressure")
+if TYPE_CHECKING:
+    from ingest.record import Run
+
+WIND = ("dynamic pressure", "air speed")
+AIR = ("temperature", "static pressure")
+FLOW_CONDITIONS = (*WIND, *AIR)
 
 
 @dataclass(frozen=True)
@@ -38,8 +43,9 @@ def flow_state(
     """Flow of a wind-on run from its channels' means (by name, SI) and what its sheet states.
 
     A channel that measures a condition goes before the stated value, since the coefficients use
-    the record's own mean dynamic pressure; a stated density or viscosity goes before one computed
-    from the air. None for a wind-off run and where the wind is neither stated nor measured.
+    the record's own mean dynamic pressure, unless its mean cannot be; a stated density or viscosity
+    goes before one computed from the air. None for a wind-off run and where the wind is neither
+    stated nor measured.
     """
     if run.kind == "wind-off":
         return None
@@ -58,13 +64,20 @@ def flow_state(
 
 
 def _measured_conditions(run: Run, channel_means: Mapping[str, float]) -> dict[str, float]:
-    """Mean of the first channel for each flow condition, where it is above zero."""
+    """Mean of the first channel for each flow condition that can be one."""
     means: dict[str, float] = {}
     for channel in run.channels:
         value = channel_means.get(channel.name)
-        if channel.measures in FLOW_CONDITIONS and value is not None and value > 0.0:
+        if value is not None and can_be(channel.measures, value):
             means.setdefault(channel.measures, value)
     return means
+
+
+def can_be(measures: str, mean: float) -> bool:
+    """Whether a mean can be a flow condition: wind above zero, or plausible air."""
+    if measures in WIND:
+        return mean > 0.0
+    return measures in AIR and is_plausible(measures, mean)
 
 
 def _fluid(run: Run, measured: Mapping[str, float]) -> _Fluid:

@@ -15,6 +15,8 @@ from ingest.air import StatedAir
 from ingest.channel import Channel
 from ingest.errors import RecordingError, RecordUseError
 from ingest.findings import Finding
+from ingest.flow import FLOW_CONDITIONS
+from ingest.flow_findings import flow_findings
 from ingest.gaps import EndlessLeadingGapError, GapFiller
 from ingest.provenance import Provenance, Step, step
 from ingest.recording import ClockOptions, FileOptions, RawBlock
@@ -74,6 +76,8 @@ class Record:
         self._checks = RecordChecks(run.channels, self.sample_rate_hz)
         self._filler = GapFiller(len(run.channels))
         self._zero, self._zero_findings = self._zeros(zeros)
+        self._flow = [i for i, c in enumerate(run.channels) if c.measures in FLOW_CONDITIONS]
+        self._flow_sum = np.zeros(len(self._flow))
         self._started = False
         self._n_samples: int | None = None
 
@@ -115,6 +119,8 @@ class Record:
             if self._zero is not None:
                 block -= self._zero.at(self._time_s(n, block.shape[1]))
             n += block.shape[1]
+            if self._flow:
+                self._flow_sum += block[self._flow].sum(axis=1)
             yield block
         self._n_samples = n
 
@@ -173,11 +179,13 @@ class Record:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What the checks and the zeros have to say."""
+        """What the checks, the flow's means and the zeros have to say."""
         if self.n_samples == 0:
             return self._zero_findings
         found = self._checks.findings(self.run.number, self._recording.clock)
-        return (*found, *self._zero_findings)
+        names = (self.channels[index].name for index in self._flow)
+        means = dict(zip(names, (self._flow_sum / self.n_samples).tolist(), strict=True))
+        return (*found, *flow_findings(self.run, means), *self._zero_findings)
 
     @property
     def provenance(self) -> Provenance:

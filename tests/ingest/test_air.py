@@ -10,6 +10,7 @@ import pytest
 
 from ingest import ROAD_AIR, Model, Run, StatedAir, density_kg_m3, flow_state, viscosity_pa_s
 from ingest.channel import Channel, Measures
+from ingest.flow_findings import flow_findings
 from ingest.recording import ClockOptions
 
 PUBLISHED = Path(__file__).parents[1] / "published" / "air.csv"
@@ -104,6 +105,50 @@ def test_a_dead_pressure_channel_leaves_the_stated_speed() -> None:
 
     assert flow is not None
     assert flow.speed_m_s == 40.0
+
+
+@pytest.mark.parametrize(("t", "p"), [(483.15, 1005.0), (21.0, -300.0), (-40.0, 1e7)])
+def test_measured_air_that_cannot_be_is_not_used(t: float, p: float) -> None:
+    """A slip in a channel's unit leaves the stated value, or the standard day's."""
+    stated = StatedAir(speed_m_s=40.0, temperature_k=293.15)
+    run = a_run(stated, ("t", "temperature"), ("p", "static pressure"))
+    flow = flow_state(run, None, {"t": t, "p": p})
+
+    assert flow is not None
+    assert flow.density_kg_m3 == pytest.approx(DENSITY, abs=1e-7)
+    assert flow.assumed == ("static pressure", "relative humidity")
+    found = list(flow_findings(run, {"t": t, "p": p}))
+    assert [(f.severity, f.code, f.channel) for f in found] == [
+        ("warning", "implausible-air", "t"),
+        ("warning", "implausible-air", "p"),
+    ]
+    assert found[0].message.startswith(f"the mean temperature is {t:.4g} SI, which air in a wind")
+    assert found[0].message.endswith("the stated value was used")
+    assert found[1].message.endswith("the air on the road was assumed")
+
+
+@pytest.mark.parametrize("mean", [-812.5, 0.0])
+def test_wind_that_blows_backwards_is_an_error(mean: float) -> None:
+    """A mean dynamic pressure at or below zero on a wind-on run: most likely the gain's sign."""
+    run = a_run(StatedAir(), ("q", "dynamic pressure"))
+    (finding,) = flow_findings(run, {"q": mean})
+
+    assert (finding.severity, finding.code) == ("error", "flow-not-positive")
+    assert (finding.run, finding.channel) == ("1", "q")
+    assert finding.message.startswith(f"the mean dynamic pressure is {mean:.4g} SI on a wind-on")
+    assert finding.advice.startswith("check the sign of its gain")
+
+
+def test_what_a_run_does_not_need_may_read_anything() -> None:
+    """No wind in a wind-off run, no air in water, and a good channel raise nothing."""
+    still = a_run(StatedAir(), ("q", "dynamic pressure"), kind="wind-off")
+    water = StatedAir(speed_m_s=2.0, density_kg_m3=998.0, viscosity_pa_s=1.0e-3)
+    tank = a_run(water, ("t", "temperature"), ("p", "static pressure"))
+    good = a_run(StatedAir(), ("q", "dynamic pressure"), ("t", "temperature"))
+
+    assert list(flow_findings(still, {"q": -0.1})) == []
+    assert list(flow_findings(tank, {"t": 400.0, "p": 3e5})) == []
+    assert list(flow_findings(good, {"q": 800.0, "t": 295.0})) == []
 
 
 def test_water_is_what_the_sheet_states() -> None:

@@ -94,6 +94,12 @@ def test_unknown_run_number_names_the_nearest(campaign: Campaign) -> None:
         campaign.run("0014")
 
 
+def test_unknown_run_number_may_lack_its_zeros(campaign: Campaign) -> None:
+    """The same number without its leading zero is the nearest."""
+    with pytest.raises(UnknownRunError, match=r"has no run '14'; did you mean '014'\?"):
+        campaign.run("14")
+
+
 def test_folder_without_campaign_toml_says_how_to_make_one(tmp_path: Path) -> None:
     """The message names the folder and the command that writes an example."""
     with pytest.raises(NoCampaignError, match=r"no campaign\.toml in .*buffet demo FOLDER"):
@@ -336,3 +342,17 @@ def test_sheet_keeps_the_engineers_own_words(campaign: Campaign) -> None:
 
     assert run.channels[0].stated == LIFT
     assert run.stated["air"]["speed"] == "40 m/s"
+
+
+def test_water_may_have_any_temperature_and_pressure(tmp_path: Path) -> None:
+    """Where density and viscosity are stated, nothing follows from the air."""
+    runs = three_runs()
+    runs["014"]["air"] = {
+        "speed": "2 m/s",
+        "density": "972 kg/m^3",
+        "viscosity": "0.35e-3 Pa s",
+        "temperature": "80 degC",
+        "static_pressure": "3 bar",
+    }
+
+    assert open_campaign(write_campaign(tmp_path, runs)).run("014").air.temperature_k == 353.15
