@@ -29,6 +29,10 @@ JITTER_NOTE, JITTER_WARNING = 0.01, 0.1
 # A rate that is wrong by a share moves every frequency by it: 0.1 % is a tenth of the usual
 # standard error of a Strouhal number, 1 % as large as it (engineering judgement).
 RATE_WARNING, RATE_ERROR = 0.001, 0.01
+# So many samples in so short a time, or fewer than one a second, are no record of the 1 to 20 Hz
+# that a car's driver feels, but a slip in the unit of time (engineering judgement).
+SHORTEST_RECORD_S, MANY_SAMPLES = 1.0, 1000
+SLOWEST_RATE_HZ = 1.0
 # A value this many times further from all others than these are from one another is no signal: of
 # Gaussian noise 100,000 samples span nine standard deviations (engineering judgement).
 OUTLYING_SPANS = 10.0
@@ -242,6 +246,7 @@ def _constant_severity(check: _ChannelCheck) -> Severity:
 
 
 def _clock_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Finding]:
+    yield from _implausible_clock(clock, run, rate_hz)
     if not clock.stamped or clock.n < 2:
         return
     yield from _order_findings(clock, run)
@@ -270,6 +275,22 @@ def _clock_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[F
             "samples are taken as evenly spaced; have the logger's hardware clock time them",
         )
     yield from _rate_findings(clock, run, rate_hz)
+
+
+def _implausible_clock(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Finding]:
+    too_short = clock.n > MANY_SAMPLES and clock.n < SHORTEST_RECORD_S * rate_hz
+    if too_short or rate_hz < SLOWEST_RATE_HZ:
+        yield Finding(
+            "error",
+            "implausible-clock",
+            run,
+            None,
+            f"{clock.n} samples at {rate_hz:.6g} Hz are a record of {clock.n / rate_hz:.3g} s, "
+            "which holds nothing of the 1 to 20 Hz that a driver feels",
+            "check time_unit: the time stamps are likely in another unit"
+            if clock.stamped
+            else "check the unit of the stated rate",
+        )
 
 
 def _order_findings(clock: ClockSummary, run: str) -> Iterator[Finding]:

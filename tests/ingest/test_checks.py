@@ -203,6 +203,27 @@ def test_clock_findings(clock: dict[str, Any], severity: str, code: str, words: 
     assert words in finding.message
 
 
+@pytest.mark.parametrize(
+    ("rate_hz", "stamped", "said", "advice"),
+    [
+        (500e3, True, "30000 samples at 500000 Hz are a record of 0.06 s", "check time_unit"),
+        (0.5, True, "30000 samples at 0.5 Hz are a record of 6e+04 s", "check time_unit"),
+        (500e3, False, "30000 samples at 500000 Hz are", "check the unit of the stated rate"),
+    ],
+)
+def test_a_clock_in_another_unit(rate_hz: float, stamped: bool, said: str, advice: str) -> None:
+    """A minute that became 60 ms or 17 hours says what rate came out."""
+    checks = RecordChecks([channel()], rate_hz)
+    checks.feed(NOISE[None])
+    clock = dataclasses.replace(EVEN, stamped=stamped, measured_rate_hz=rate_hz)
+
+    finding = only(checks.findings("014", clock))
+
+    assert (finding.severity, finding.code) == ("error", "implausible-clock")
+    assert finding.message.startswith(said)
+    assert finding.advice.startswith(advice)
+
+
 def test_small_faults_of_the_clock_pass() -> None:
     """Jitter below a hundredth of a step and a rate within one in a thousand are usual."""
     clock = dataclasses.replace(STAMPED, jitter_s=1e-5, measured_rate_hz=500.3)
