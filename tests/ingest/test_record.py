@@ -207,3 +207,21 @@ def test_a_channel_that_starts_too_late_is_refused(
 
     with pytest.raises(RecordingError, match=r"column p07: has no sample to begin with.*remove"):
         whole(run.open())
+
+
+def test_flow_is_judged_with_its_zero_removed(tmp_path: Path, rng: np.random.Generator) -> None:
+    """A mean of 800 Pa over a zero of 900 Pa is a wind of -100 Pa, and an error of the run."""
+    runs = three_runs()
+    for sheet in runs.values():
+        sheet["channel"][1] = {**TAP, "name": "q", "measures": "dynamic pressure"}
+    folder = write_campaign(tmp_path, runs)
+    for number, pressure_pa in (("012", 900.0), ("014", 800.0), ("016", 900.0)):
+        samples = rng.normal([[1.0], [pressure_pa]], 0.5, (2, 5000))
+        write_samples(folder / "runs" / f"{number}.csv", samples)
+    campaign = open_campaign(folder)
+    record = campaign.run("014").open({n: zero_of(campaign, n) for n in ("012", "016")})
+    whole(record)
+
+    (finding,) = [f for f in record.findings if f.code == "flow-not-positive"]
+    assert (finding.severity, finding.channel) == ("error", "q")
+    assert finding.message.startswith("the mean dynamic pressure is -100 Pa on a wind-on run")
