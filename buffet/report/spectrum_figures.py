@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -40,11 +41,9 @@ ROAD_VIEW_HZ = (0.5, 40.0)
 # Of spectrum below the highest point: enough for peaks beside one another, or for the noise too.
 OVERLAY_DECADES, RUN_DECADES = 4.0, 6.0
 LABEL_SHARE = 0.46  # of a panel's height, for the upright labels of peaks
-RUN_KEY = (
-    "line: PSD; band: 95 % limits (χ²); dashed: wind-off noise; "
-    "peaks: circle broad, square harmonic, diamond line"
-)
 PEAK_MARKS = {"broad": "o", "harmonic": "s", "line": "D"}
+MARK_NAMES = {"broad": "circle", "harmonic": "square", "line": "diamond"}
+KEY_LINE_CHARACTERS = 100  # of the caption, in the width of the page
 VERTICAL = ("lift", "front lift", "rear lift", "pitch moment")
 
 
@@ -151,10 +150,23 @@ def run_figure(results: Sequence[RunResult]) -> Figure:
         _run_panel(axes, result, quantity)
     for axes in panels[len(shown) :]:
         axes.set_axis_off()
-    left_out = len(wanted) - len(shown)
-    note = f"; {left_out} more spectra not drawn, choose fewer runs" if left_out else ""
-    figure.supxlabel(f"{RUN_KEY}{note}", fontsize=8)
+    key = _key([quantity for _, quantity in shown], len(wanted) - len(shown))
+    figure.supxlabel(fill(key, KEY_LINE_CHARACTERS), fontsize=8)
     return figure
+
+
+def _key(drawn: Sequence[QuantityResult], left_out: int) -> str:
+    """What the lines and marks that are drawn mean, and what is not drawn."""
+    parts = ["line: PSD", "band: 95 % limits (χ²)"]
+    if any(quantity.noise_psd is not None for quantity in drawn):
+        parts.append("dashed: wind-off noise")
+    kinds = {peak.kind for quantity in drawn for peak in quantity.peaks}
+    if kinds:
+        marks = [f"{MARK_NAMES[kind]} {kind}" for kind in PEAK_MARKS if kind in kinds]
+        parts.append(f"peaks: {', '.join(marks)}")
+    if left_out:
+        parts.append(f"{left_out} more spectra not drawn, choose fewer runs")
+    return "; ".join(parts)
 
 
 def _forces_first(result: RunResult) -> list[QuantityResult]:
