@@ -124,6 +124,7 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "unresolved_share": _number(result.unresolved_share),
         "usable_to_hz": _number(result.usable_to_hz),
         "bands": [_band(band) for band in result.bands],
+        "fit_deviance": _number(result.fit_deviance),
         "peaks": [_peak(peak, strouhal_per_hz) for peak in result.peaks],
         "frequency_hz": result.frequency_hz.tolist(),
         "psd": result.psd.tolist(),

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from buffet.bands import BandRms, band_rms
 from buffet.interval import LEVEL, Interval
 from buffet.run_analysis import RunAnalysis
-from buffet.spectral.peaks import Peak, find_peaks
+from buffet.spectral.peaks import Peak, PeakFit, fit_peaks
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
 from buffet.spectral.strouhal import Fundamental, NamedPeaks, mark_harmonics, name_fundamental
 from buffet.spectral.uncertainty import half_value, log_estimate
@@ -37,6 +37,7 @@ class QuantityResult:
     usable_to_hz: float
     bands: tuple[BandRms, ...]
     peaks: tuple[Peak, ...]
+    fit_deviance: float | None  # of the peaks' fit over a right model's; None: none was looked for
     frequency_hz: Array  # (n,)
     psd: Array  # (n,), noise not removed
     psd_factors: tuple[float, float]  # to the confidence limits
@@ -82,12 +83,13 @@ def run_result(
         for i, samples in enumerate(analysis.total_samples.T)
     ]
     noise = analysis.noise_psd
-    found = [
+    fits = [
         _peaks(analysis, i)
         if not analysis.dead[i] and (looked_at is None or quantity.measures in looked_at)
-        else ()
+        else PeakFit((), None)
         for i, quantity in enumerate(signal.quantities)
     ]
+    found = [one.peaks for one in fits]
     fundamental, why = name_fundamental(_named(signal, found))
     if fundamental is not None:
         found = [mark_harmonics(peaks, fundamental.frequency_hz.value) for peaks in found]
@@ -110,6 +112,7 @@ def run_result(
                 float(signal.usable_hz[i]),
                 bands[i],
                 found[i],
+                fits[i].deviance,
                 signal.frequency_hz[bins],
                 signal.psd[i, bins],
                 factors,
@@ -144,13 +147,13 @@ def _named(signal: ReducedSpectra, found: list[tuple[Peak, ...]]) -> list[NamedP
     return forces or [n for n in every if n.measures == "pressure"] or every
 
 
-def _peaks(analysis: RunAnalysis, index: int) -> tuple[Peak, ...]:
+def _peaks(analysis: RunAnalysis, index: int) -> PeakFit:
     """Of the bins between those of the mean and Nyquist's, which holds half a density."""
     signal = analysis.signal
     below_nyquist = signal.frequency_hz < (analysis.sample_rate_hz - signal.frequency_step_hz) / 2
     inside = signal.usable_bins[index] & below_nyquist
     bins = np.flatnonzero(inside)[FIRST_BIN:]
-    return find_peaks(signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments)
+    return fit_peaks(signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments)
 
 
 def _mean(analysis: RunAnalysis, index: int) -> Interval:

@@ -3,29 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.interval import LEVEL, Interval
+from buffet.spectral.search import SMALLEST_P as SMALLEST_P  # for who prints p-values
+from buffet.spectral.search import strongest
 from buffet.spectral.uncertainty import LARGEST_LOG
 from buffet.spectral.whittle import (
     BACKGROUND_TERMS,
     NARROWEST_BINS,
+    OVERSAMPLING,
     Fit,
     Grid,
+    Shape,
     background_start,
-    evaluate,
     fit,
+    layers,
+    relative_deviance,
     resonance,
-    resonance_variance,
+    seen_variance,
 )
 from buffet.spectral.window import HANN_BIN_INFORMATION, line_shape
-
-if TYPE_CHECKING:
-    from scipy.sparse import coo_array, csr_array
 
 Array = NDArray[np.float64]
 PeakKind = Literal["broad", "harmonic", "line"]
@@ -33,32 +34,26 @@ PeakKind = Literal["broad", "harmonic", "line"]
 # A peak is reported when a smooth spectrum would show one as strong, anywhere, in fewer than
 # one record in twenty.
 SIGNIFICANCE = 0.05
-SIMULATIONS = 500
 MOST_PEAKS = 6
-# Bandwidths looked for: a line, two resolutions, and resonances of Q 12, 6 and 3.
-NARROW_WIDTHS_BINS = (0.5, 2.0)
-QUALITY_FACTORS = (12.0, 6.0, 3.0)
-# Bins on either side of a narrow template's frequency; beyond lies less than 1 % of its energy.
-NEAR_BINS = 24
 # Narrower than this the window, not the flow, sets the width.
 LINE_WIDTH_BINS = 0.6
 # Of a bin, where peaks explain more than all of it: the logarithm of the rest is to be taken.
 LEAST_LEFT = 0.02
-# Scores in units of √(2 / segments), about two standard deviations of a bin, beyond which no
-# simulated maximum was ever seen (they stay below 8): the simulation is spared.
-BEYOND_DOUBT = 15.0
-# A peak of which the fitted model already holds all but this share of energy is no other peak.
-LEAST_DISTINCT = 0.0025
 # Bins on either side that a pure line reaches above 1 % of its power.
 LOBE_BINS = 2
+# Standard deviations of the deviance above 1 that no right model shows.
+CLEAR_MISFIT = 4.0
+# Log-likelihood by which a mode must beat a resonance of as many parameters (Kass & Raftery
+# 1995: twice it above 10 is very strong evidence).
+CLEARLY_BETTER = 5.0
+NUDGE = 1e-4  # of log parameters, for slopes
+FLOOR_QUANTILE = 0.1  # of the bins, where the floor behind a mode is first looked for
 # A peak within so few bins with so much of the variance can bend a background beyond use.
 TOWERING_SHARE = 0.8
 # Of a channel's variance; a peak with less (0.3 % of the RMS) concerns nobody.
 NEGLIGIBLE_SHARE = 1e-5
 # Upper limit of a peak's frequency over the frequency: an octave away is anywhere.
 UNPLACED = 2.0
-# Segments simulated for the null distribution; more are imitated by shrinking the scatter.
-MOST_SIMULATED_SEGMENTS = 32
 
 
 @dataclass(frozen=True)
@@ -72,8 +67,25 @@ class Peak:
     kind: PeakKind
 
 
+@dataclass(frozen=True)
+class PeakFit:
+    """The peaks of one channel and how well the fitted model describes its spectrum."""
+
+    peaks: tuple[Peak, ...]  # strongest first
+    # Over that of a right model: about 1. Where clearly above, the peaks' intervals are widened.
+    deviance: float | None  # None where nothing was fitted
+
+
 def find_peaks(frequency_hz: Array, psd: Array, effective_segments: float) -> tuple[Peak, ...]:
-    """Fit a background, then peaks one by one while each is significant, strongest first.
+    """The peaks of `fit_peaks`, strongest first."""
+    return fit_peaks(frequency_hz, psd, effective_segments).peaks
+
+
+def fit_peaks(frequency_hz: Array, psd: Array, effective_segments: float) -> PeakFit:
+    """Fit a background, then peaks one by one while each is significant.
+
+    Where peaks that add to a background cannot describe the spectrum, it is tried whether they
+    are seen through a mode that multiplies them: a balance's resonance nobody stated, a filter.
 
     Parameters
     ----------
@@ -83,27 +95,58 @@ def find_peaks(frequency_hz: Array, psd: Array, effective_segments: float) -> tu
         Independent segments behind the average.
     """
     if len(psd) < 3 * BACKGROUND_TERMS or not (psd > 0).all():
-        return ()
+        return PeakFit((), None)
     grid = Grid(frequency_hz, float(frequency_hz[1] - frequency_hz[0]))
-    weight = effective_segments * HANN_BIN_INFORMATION
     scale = float(np.median(psd))
     level = psd / scale
-    current = fit(grid, level, background_start(grid, level), weight)
-    p_values: list[float] = []
-    towering = _towering(current, level)
-    if towering is not None:
-        current, p_value = towering
-        p_values.append(p_value)
-    while current.n_peaks < MOST_PEAKS:
-        p_value, candidate = _strongest(current, level, effective_segments)
-        if p_value >= SIGNIFICANCE:
-            break
-        current = _with_peak(current, level, candidate)
-        p_values.append(p_value)
-    peaks = [_peak(current, level, i, p, scale) for i, p in enumerate(p_values)]
+    start = _start_of_search(grid, level, effective_segments)
+    found = _search(*start, level, effective_segments, modes=False)
+    periodic = start[0].n_peaks > 0  # what a mode does to a broad force cannot be seen in it
+    if not periodic and _misfit(found, level, effective_segments) > 1:
+        through = _search(*start, level, effective_segments, modes=True)
+        found = min(found, through, key=_information_criterion)
+    fitted, p_values = found
+    deviance, _ = relative_deviance(fitted, level, effective_segments)
+    fitted = replace(fitted, weight=fitted.weight / _misfit(found, level, effective_segments))
+    peaks = [_peak(fitted, level, i, p, scale) for i, p in enumerate(p_values)]
     least = np.sqrt(NEGLIGIBLE_SHARE * float(np.sum(psd)) * grid.step_hz)
     heard = [peak for peak in peaks if peak.rms.value > least and _has_a_place(peak)]
-    return tuple(sorted(heard, key=lambda peak: -peak.rms.value))
+    return PeakFit(tuple(sorted(heard, key=lambda peak: -peak.rms.value)), deviance)
+
+
+def _start_of_search(grid: Grid, psd: Array, effective_segments: float) -> tuple[Fit, list[float]]:
+    """The background alone, or with a towering line and its p-value."""
+    weight = effective_segments * HANN_BIN_INFORMATION
+    background = fit(grid, psd, background_start(grid, psd), weight)
+    towering = _towering(background, psd)
+    return (background, []) if towering is None else (towering[0], [towering[1]])
+
+
+def _search(
+    current: Fit, p_values: list[float], psd: Array, effective_segments: float, *, modes: bool
+) -> tuple[Fit, list[float]]:
+    """The fit with every significant peak more, and their p-values."""
+    while current.n_peaks < MOST_PEAKS:
+        p_value, candidate = strongest(current, psd, effective_segments)
+        if p_value >= SIGNIFICANCE:
+            break
+        current = _with_peak(current, psd, candidate, modes=modes)
+        p_values = [*p_values, p_value]
+        if "mode" in current.shapes:
+            current, p_values = _without_idle(current, psd, p_values)
+    return current, p_values
+
+
+def _misfit(found: tuple[Fit, list[float]], psd: Array, effective_segments: float) -> float:
+    """Factor on the parameters' covariance: the deviance where it is clearly above 1."""
+    deviance, scatter = relative_deviance(found[0], psd, effective_segments)
+    return deviance if deviance > 1 + CLEAR_MISFIT * scatter else 1.0
+
+
+def _information_criterion(found: tuple[Fit, list[float]]) -> float:
+    """Schwarz 1978, over the bins."""
+    fitted, _ = found
+    return float(len(fitted.parameters) * np.log(len(fitted.spectrum)) - 2 * fitted.log_likelihood)
 
 
 def _has_a_place(peak: Peak) -> bool:
@@ -120,29 +163,46 @@ def _towering(null: Fit, psd: Array) -> tuple[Fit, float] | None:
     fit do not show it. So it is fitted from a start of its own and judged by the likelihood
     ratio (Wilks 1938, three more parameters), times the number of bins it could have been in.
     """
-    from scipy.special import chdtrc
-
     grid, top = null.grid, int(np.argmax(psd))
     lobe = psd[max(top - LOBE_BINS, 0) : top + LOBE_BINS + 1]
     if top in (0, len(psd) - 1) or lobe.sum() < TOWERING_SHARE * psd.sum():
         return None
     natural_hz = grid.frequency_hz[top] + _offset_bins(*psd[top - 1 : top + 2]) * grid.step_hz
-    shape = line_shape((grid.frequency_hz - natural_hz) / grid.step_hz)
-    variance = float(lobe.sum())  # in bins; the line's density is `variance * shape`
-    rest = np.maximum(psd - variance * shape, LEAST_LEFT * psd)
+    profile = line_shape((grid.frequency_hz - natural_hz) / grid.step_hz)
+    variance = float(lobe.sum())  # in bins; the line's density is `variance * profile`
+    rest = np.maximum(psd - variance * profile, LEAST_LEFT * psd)
     flat = np.zeros(BACKGROUND_TERMS)
     flat[0] = np.log(np.median(rest))
     line = np.log([variance * grid.step_hz, natural_hz, LINE_WIDTH_BINS * grid.step_hz])
     resonance_height = line - [np.log(np.pi / 2) + line[2], 0.0, 0.0]  # A π B / 2 is the variance
+    starts: tuple[tuple[Shape, Array], ...] = (("line", line), ("resonance", resonance_height))
     fits = [
-        fit(grid, psd, np.append(background, peak), null.weight, (is_line,))
+        fit(grid, psd, np.append(background, peak), null.weight, (shape,))
         for background in (flat, background_start(grid, rest))
-        for is_line, peak in ((True, line), (False, resonance_height))
+        for shape, peak in starts
     ]
     best = max(fits, key=lambda fitted: fitted.log_likelihood)
-    gain = 2 * (best.log_likelihood - null.log_likelihood)
-    p_value = len(psd) * float(chdtrc(3, max(gain, 0.0)))
-    return (best, max(p_value, 1 / (SIMULATIONS + 1))) if p_value < SIGNIFICANCE else None
+    p_value = _ratio_p_value(null, best)
+    return (best, max(p_value, SMALLEST_P)) if p_value < SIGNIFICANCE else None
+
+
+def _ratio_p_value(null: Fit, grown: Fit) -> float:
+    """Of one peak more, by the likelihood ratio, for all the bins it could have been in."""
+    from scipy.special import chdtrc
+
+    gain = 2 * (grown.log_likelihood - null.log_likelihood)
+    return len(null.spectrum) * float(chdtrc(3, max(gain, 0.0)))
+
+
+def _without_idle(grown: Fit, psd: Array, p_values: list[float]) -> tuple[Fit, list[float]]:
+    """Refit without the peaks that stood in for a mode before it was found (the last one)."""
+    for i in reversed(range(grown.n_peaks - 1)):
+        own = BACKGROUND_TERMS + 3 * i + np.arange(3)
+        shapes = grown.shapes[:i] + grown.shapes[i + 1 :]
+        fewer = fit(grown.grid, psd, np.delete(grown.parameters, own), grown.weight, shapes)
+        if _ratio_p_value(fewer, grown) >= SIGNIFICANCE:
+            grown, p_values = fewer, p_values[:i] + p_values[i + 1 :]
+    return grown, p_values
 
 
 def _offset_bins(left: float, top: float, right: float) -> float:
@@ -154,13 +214,23 @@ def _offset_bins(left: float, top: float, right: float) -> float:
     return (2 * ratio - 1) / (ratio + 1) * (1 if right > left else -1)
 
 
-def _with_peak(null: Fit, psd: Array, candidate: tuple[float, float]) -> Fit:
-    """Refit with one more peak; resonances that shrink to lines are fitted as lines."""
+def _with_peak(null: Fit, psd: Array, candidate: tuple[float, float], *, modes: bool) -> Fit:
+    """Refit with one more peak: a resonance, a line where it shrinks to one, or a mode."""
     start = np.append(null.parameters, _start(null, psd, candidate))
-    grown = _from_two_starts(null, psd, start, (*null.lines, False))
-    step_hz = null.grid.step_hz
+    grown = _lines_told(_from_two_starts(null, psd, start, (*null.shapes, "resonance")), psd)
+    if not modes:
+        return grown
+    start[-3] = np.log(np.quantile(psd, FLOOR_QUANTILE))
+    seen_through = _lines_told(_from_two_starts(null, psd, start, (*null.shapes, "mode")), psd)
+    clearly = seen_through.log_likelihood > grown.log_likelihood + CLEARLY_BETTER
+    return seen_through if clearly else grown
+
+
+def _lines_told(grown: Fit, psd: Array) -> Fit:
+    """Refit with resonances that shrink to lines as lines."""
+    step_hz = grown.grid.step_hz
     widths_hz = np.exp(grown.parameters[BACKGROUND_TERMS:].reshape(-1, 3)[:, 2])
-    resonances = ~np.array(grown.lines)
+    resonances = np.array([shape == "resonance" for shape in grown.shapes])
     at_bound = resonances & (widths_hz < 1.05 * NARROWEST_BINS * step_hz)
     narrow = resonances & (widths_hz < LINE_WIDTH_BINS * step_hz)
     if not narrow.any():
@@ -176,150 +246,27 @@ def _as_lines(fitted: Fit, psd: Array, which: NDArray[np.bool_]) -> Fit:
     start = fitted.parameters.copy()
     peaks = start[BACKGROUND_TERMS:].reshape(-1, 3)
     peaks[which, 0] += np.log(np.pi / 2) + peaks[which, 2]  # A π B / 2
-    lines = tuple(bool(known or new) for known, new in zip(fitted.lines, which, strict=True))
-    return fit(fitted.grid, psd, start, fitted.weight, lines)
+    shapes = tuple(
+        "line" if new else known for known, new in zip(fitted.shapes, which, strict=True)
+    )
+    return fit(fitted.grid, psd, start, fitted.weight, shapes)
 
 
-def _from_two_starts(null: Fit, psd: Array, start: Array, lines: tuple[bool, ...]) -> Fit:
+def _from_two_starts(null: Fit, psd: Array, start: Array, shapes: tuple[Shape, ...]) -> Fit:
     """The better fit of one from `start` and one whose background starts from what peaks leave.
 
     A background fitted to peaks far above it is bent and can stay so, a local maximum that the
     next peak then seems to mend (two resonances on a low floor: a false third one in 21 % of
     simulated records with one start, in 8 % with two).
     """
-    first = fit(null.grid, psd, start, null.weight, lines)
-    peaks = first.parameters[BACKGROUND_TERMS:]
-    background, _ = evaluate(null.grid, first.parameters[:BACKGROUND_TERMS], ())
-    left = np.maximum(psd - (first.spectrum - background), LEAST_LEFT * psd)
-    again = np.append(background_start(null.grid, left), peaks)
-    second = fit(null.grid, psd, again, null.weight, lines)
+    first = fit(null.grid, psd, start, null.weight, shapes)
+    at_bins = slice(4 * OVERSAMPLING, -4 * OVERSAMPLING, OVERSAMPLING)
+    parts = layers(null.grid, first.parameters, shapes)
+    behind = first.spectrum - (parts.gain * parts.background)[at_bins]  # all but the background
+    left = np.maximum(psd - behind, LEAST_LEFT * psd) / parts.gain[at_bins]
+    again = np.append(background_start(null.grid, left), first.parameters[BACKGROUND_TERMS:])
+    second = fit(null.grid, psd, again, null.weight, shapes)
     return max(first, second, key=lambda one: one.log_likelihood)
-
-
-@dataclass(frozen=True)
-class _Templates:
-    """Peaks of unit height to look for, as the window shows them at the bins.
-
-    Narrow ones are kept near their frequency alone, so that memory grows with the bins and not
-    with their square.
-    """
-
-    natural_hz: Array  # (n_templates,)
-    bandwidth_hz: Array  # (n_templates,)
-    narrow: csr_array  # (n_narrow, n_bins)
-    broad: Array  # (n_templates - n_narrow, n_bins)
-
-    def __matmul__(self, columns: Array) -> Array:
-        """Sums over the bins, ``(n_templates, n)``, of columns ``(n_bins, n)``."""
-        return np.concatenate([self.narrow @ columns, self.broad @ columns])
-
-    @property
-    def squared(self) -> _Templates:
-        """Templates with every value squared."""
-        return replace(self, narrow=self.narrow.power(2), broad=self.broad**2)
-
-
-@lru_cache(maxsize=4)
-def _templates(low_hz: float, step_hz: float, n_bins: int) -> _Templates:
-    """Natural frequencies and bandwidths to scan, spaced by a fraction of the bandwidth."""
-    from scipy.sparse import csr_array
-
-    frequency_hz = np.asarray(low_hz + step_hz * np.arange(n_bins), float)
-    high_hz = float(frequency_hz[-1])
-    narrow: list[tuple[float, float]] = []
-    for bins in NARROW_WIDTHS_BINS:
-        width = bins * step_hz
-        spacing = max(width, step_hz) / 2
-        narrow += [(f, width) for f in np.arange(low_hz, high_hz, spacing) if width < f]
-    broad: list[tuple[float, float]] = []
-    for quality in QUALITY_FACTORS:
-        n = max(2, int(np.log(high_hz / low_hz) * quality * 3))
-        naturals = np.geomspace(low_hz, high_hz, n)
-        broad += [(f, f / quality) for f in naturals if f / quality > 2 * step_hz]
-    natural, width_hz = np.array(narrow + broad).T
-    return _Templates(
-        natural,
-        width_hz,
-        csr_array(_near_templates(narrow, low_hz, step_hz, n_bins)),
-        _whole_templates(broad, Grid(frequency_hz, step_hz)),
-    )
-
-
-def _near_templates(
-    pairs: list[tuple[float, float]], low_hz: float, step_hz: float, n_bins: int
-) -> coo_array:
-    """Narrow peaks, cut off NEAR_BINS from their frequency."""
-    from scipy.sparse import coo_array
-
-    rows, columns, values = [], [], []
-    for row, (natural, width) in enumerate(pairs):
-        middle = round((natural - low_hz) / step_hz)
-        bins = np.arange(max(0, middle - NEAR_BINS), min(n_bins, middle + NEAR_BINS + 1))
-        near = Grid(np.asarray(low_hz + step_hz * bins, float), step_hz)
-        values.append(near.smooth(resonance(near.fine_hz, 1.0, natural, width)[None])[0])
-        columns.append(bins)
-        rows.append(np.full(len(bins), row))
-    parts = [np.concatenate(part) for part in (values, rows, columns)]
-    return coo_array((parts[0], (parts[1], parts[2])), shape=(len(pairs), n_bins))
-
-
-def _whole_templates(pairs: list[tuple[float, float]], grid: Grid) -> Array:
-    shapes = [grid.smooth(resonance(grid.fine_hz, 1.0, f, b)[None])[0] for f, b in pairs]
-    return np.array(shapes).reshape(len(pairs), len(grid.frequency_hz))
-
-
-def _strongest(
-    null: Fit, psd: Array, effective_segments: float
-) -> tuple[float, tuple[float, float]]:
-    """p-value of the largest score over all templates, and that peak's f0 and B.
-
-    Efficient score of a peak of vanishing height (Rao 1948), the directions of the fitted
-    parameters projected out, against the same maximum over spectra drawn from the null fit.
-    """
-    grid = null.grid
-    wanted = _templates(float(grid.frequency_hz[0]), grid.step_hz, len(psd))
-    directions = null.gradient / null.spectrum  # (n_parameters, n_bins)
-    inverse = np.linalg.pinv(directions @ directions.T)
-
-    def project(rows: Array) -> Array:
-        """Rows less what the null model could take up itself, over the null spectrum."""
-        return (rows - (rows @ directions.T) @ inverse @ directions) / null.spectrum
-
-    along = wanted @ (directions / null.spectrum).T
-    raw = (wanted.squared @ (1 / null.spectrum**2)[:, None])[:, 0]
-    left = raw - np.einsum("tp,pq,tq->t", along, inverse, along)
-    distinct = left > LEAST_DISTINCT * raw
-    norms = np.where(distinct, np.sqrt(np.maximum(left, 0)), np.inf)[:, None]
-    scores = (wanted @ project((psd / null.spectrum - 1)[None]).T / norms)[:, 0]
-    best = int(np.argmax(np.where(distinct, scores, -np.inf)))
-    n_segments = round(effective_segments, 2)
-    p_value = 1 / (SIMULATIONS + 1)
-    if scores[best] < BEYOND_DOUBT * np.sqrt(2 / n_segments):
-        drawn = project(null_ratios(len(psd), n_segments) - 1)
-        largest = np.where(distinct[:, None], wanted @ drawn.T / norms, -np.inf).max(axis=0)
-        p_value = (1 + int(np.sum(largest >= scores[best]))) / (SIMULATIONS + 1)
-    return p_value, (float(wanted.natural_hz[best]), float(wanted.bandwidth_hz[best]))
-
-
-@lru_cache(maxsize=8)
-def null_ratios(n_bins: int, effective_segments: float, seed: int = 1982) -> Array:
-    """Averaged Hann periodograms of noise over their mean, ``(SIMULATIONS, n_bins)``.
-
-    Neighbouring bins are correlated as the window makes them: white bins convolved with the
-    Hann window's transform (-1/4, 1/2, -1/4).
-    """
-    rng = np.random.default_rng(seed)
-    segments = int(np.clip(round(effective_segments), 1, MOST_SIMULATED_SEGMENTS))
-    total = np.zeros((SIMULATIONS, n_bins))
-    for _ in range(segments):
-        parts = rng.standard_normal((2, SIMULATIONS, n_bins + 2))
-        hann = parts[..., 1:-1] - (parts[..., :-2] + parts[..., 2:]) / 2
-        total += (hann**2).sum(axis=0)
-    ratios = total / (segments * 2 * 1.5)
-    shrink = np.sqrt(segments / max(effective_segments, 1.0))
-    ratios = np.asarray(1 + (ratios - 1) * shrink)
-    ratios.setflags(write=False)
-    return ratios
 
 
 def _start(null: Fit, psd: Array, candidate: tuple[float, float]) -> Array:
@@ -351,25 +298,40 @@ def _line_variance(fitted: Fit, psd: Array, index: int) -> float:
 
 
 def _peak(fitted: Fit, psd: Array, index: int, p_value: float, scale: float) -> Peak:
-    log_height, log_natural, log_width = fitted.peak(index)
+    _, log_natural, log_width = fitted.peak(index)
     covariance = fitted.peak_covariance(index)
     frequency = _log_interval(float(np.exp(log_natural)), covariance[1, 1])
-    if fitted.lines[index]:
+    if fitted.shapes[index] == "line":
         variance = scale * _line_variance(fitted, psd, index)
         rms = _log_interval(float(np.sqrt(max(variance, 0.0))), covariance[0, 0] / 4)
         # the window sets its width: known only from above
         width = Interval(0.0, 0.0, LINE_WIDTH_BINS * fitted.grid.step_hz)
         return Peak(frequency, width, rms, p_value, "line")
-    variance = scale * resonance_variance(float(np.exp(log_height)), float(np.exp(log_width)))
-    # variance ∝ A · B, so its logarithm is the sum of theirs
-    energy = covariance[0, 0] + covariance[2, 2] + 2 * covariance[0, 2]
+    variance, relative = _energy(fitted, index)
     return Peak(
         frequency,
         _log_interval(float(np.exp(log_width)), covariance[2, 2]),
-        _log_interval(float(np.sqrt(variance)), energy / 4),
+        _log_interval(float(np.sqrt(scale * variance)), relative / 4),
         p_value,
         "broad",
     )
+
+
+def _energy(fitted: Fit, index: int) -> tuple[float, float]:
+    """Variance of a resonance or a mode as seen, and the variance of its logarithm."""
+
+    def log_energy(parameters: Array) -> float:
+        return float(np.log(seen_variance(parameters, fitted.grid, fitted.shapes, index)))
+
+    steps = NUDGE * np.eye(len(fitted.parameters))
+    slope = np.array(
+        [
+            (log_energy(fitted.parameters + step) - log_energy(fitted.parameters - step))
+            / (2 * NUDGE)
+            for step in steps
+        ]
+    )
+    return float(np.exp(log_energy(fitted.parameters))), float(slope @ fitted.covariance @ slope)
 
 
 def _log_interval(value: float, variance: float) -> Interval:

@@ -1,16 +1,20 @@
-"""Broadband background plus resonant peaks, fitted by Whittle likelihood."""
+"""Broadband background, resonant peaks and what they are seen through, by Whittle likelihood."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.spectral.window import line_shape, spectral_kernel
+from buffet.spectral.window import HANN_DEVIANCE_CORRELATION, line_shape, spectral_kernel
 
 Array = NDArray[np.float64]
+# A resonance and a pure line add to the background; a mode, such as a balance's own, multiplies
+# it and every resonance, and has a floor of its own: the noise behind it.
+Shape = Literal["resonance", "line", "mode"]
 
 # Points per bin on which a peak is evaluated before the window's kernel is applied; with the
 # narrowest peak a quarter of a bin wide the sum over the points is exact to 0.2 %.
@@ -18,6 +22,8 @@ OVERSAMPLING = 8
 NARROWEST_BINS = 0.25
 # A resonance wider than its own frequency is background.
 LOWEST_Q = 1.0
+# Of a mode: critical damping, below which it would be two roll-offs.
+LOWEST_MODE_Q = 0.5
 # Quintic in log frequency: follows wakes that fall off and noise floors, not a resonance.
 BACKGROUND_TERMS = 6
 MOST_STEPS = 80
@@ -74,16 +80,22 @@ def resonance_variance(height: float, bandwidth_hz: float) -> float:
     return float(height * np.pi * bandwidth_hz / 2)
 
 
+def mode_gain(frequency_hz: Array, natural_hz: float, bandwidth_hz: float) -> Array:
+    """Response |H|² = f0⁴ / ((f² - f0²)² + f² B²) of one degree of freedom; 1 at rest."""
+    return resonance(frequency_hz, (natural_hz / bandwidth_hz) ** 2, natural_hz, bandwidth_hz)
+
+
 @dataclass(frozen=True)
 class Fit:
     """A fitted model; parameters are background coefficients, then log A, log f0, log B a peak.
 
-    A pure line has no bandwidth: its A is a variance and its log B is not used.
+    A pure line has no bandwidth: its A is a variance and its log B is not used. A mode's A is
+    the floor behind it.
     """
 
     grid: Grid
     parameters: Array
-    lines: tuple[bool, ...]  # one a peak: pure line or resonance
+    shapes: tuple[Shape, ...]  # one a peak
     spectrum: Array  # (n_bins,) fitted, as the window shows it
     gradient: Array  # (n_parameters, n_bins) of `spectrum`
     log_likelihood: float
@@ -91,10 +103,10 @@ class Fit:
 
     @property
     def n_peaks(self) -> int:
-        """Peaks and lines in the model."""
-        return len(self.lines)
+        """Resonances, lines and modes in the model."""
+        return len(self.shapes)
 
-    @property
+    @cached_property
     def covariance(self) -> Array:
         """Of the parameters, from the expected information."""
         relative = self.gradient / self.spectrum
@@ -110,24 +122,102 @@ class Fit:
         return self.covariance[start : start + 3, start : start + 3]
 
 
-def evaluate(grid: Grid, parameters: Array, lines: tuple[bool, ...]) -> tuple[Array, Array]:
+def relative_deviance(fitted: Fit, psd: Array, effective_segments: float) -> tuple[float, float]:
+    """Mean deviance over that of a right model, and the standard deviation of it about 1.
+
+    A bin over its mean, r, is a gamma variable of shape K and mean 1: r - 1 - log r has the mean
+    log K - ψ(K) and the variance ψ'(K) - 1/K. Fitted parameters take up their share
+    (McCullagh & Nelder 1989, Generalized Linear Models, section 9.2).
+    """
+    from scipy.special import polygamma, psi
+
+    shape = max(effective_segments, 1.0)
+    ratio = psd / fitted.spectrum
+    expected = np.log(shape) - psi(shape)
+    informative = len(psd) * fitted.weight / effective_segments
+    left = max(1 - len(fitted.parameters) / informative, 1 / informative)
+    deviance = float(np.mean(ratio - 1 - np.log(ratio)) / expected / left)
+    variance = HANN_DEVIANCE_CORRELATION * (polygamma(1, shape) - 1 / shape) / len(psd)
+    return deviance, float(np.sqrt(variance) / expected)
+
+
+@dataclass(frozen=True)
+class Layers:
+    """What a model is made of, on the fine grid, before the window smooths it."""
+
+    background: Array  # (n_fine,), before the modes
+    resonances: dict[int, Array]  # by peak: (3, n_fine), each with its slopes, before the modes
+    gain: Array  # (n_fine,), the modes' product
+    floor: float  # density behind the modes
+
+
+def layers(grid: Grid, parameters: Array, shapes: tuple[Shape, ...]) -> Layers:
+    """The parts of a model."""
+    peaks = np.exp(parameters[BACKGROUND_TERMS:].reshape(-1, 3))
+    gain, floor = np.ones_like(grid.fine_hz), 0.0
+    resonances = {}
+    for i, (shape, peak) in enumerate(zip(shapes, peaks, strict=True)):
+        if shape == "resonance":
+            resonances[i] = _resonance(grid.fine_hz, *peak)
+        elif shape == "mode":
+            gain = gain * mode_gain(grid.fine_hz, peak[1], peak[2])
+            floor += peak[0]
+    background = np.exp(parameters[:BACKGROUND_TERMS] @ grid.background_basis)
+    return Layers(background, resonances, gain, floor)
+
+
+def evaluate(grid: Grid, parameters: Array, shapes: tuple[Shape, ...]) -> tuple[Array, Array]:
     """Model spectrum at the bins and its gradient, ``(n_bins,)`` and ``(n_parameters, n_bins)``."""
-    basis = grid.background_basis
-    background = np.exp(parameters[:BACKGROUND_TERMS] @ basis)
-    peaks = parameters[BACKGROUND_TERMS:].reshape(-1, 3)
-    broad = [
-        _resonance(grid.fine_hz, *np.exp(peak))
-        for is_line, peak in zip(lines, peaks, strict=True)
-        if not is_line
-    ]
-    smooth = grid.smooth(np.vstack([background, background * basis, *broad]))
+    parts = layers(grid, parameters, shapes)
+    peaks = np.exp(parameters[BACKGROUND_TERMS:].reshape(-1, 3))
+    driven = parts.background + sum(rows[0] for rows in parts.resonances.values())
+    seen = parts.gain * driven
+    stack = [seen[None] + parts.floor, parts.gain * parts.background * grid.background_basis]
+    for i, (shape, peak) in enumerate(zip(shapes, peaks, strict=True)):
+        if shape == "resonance":
+            stack.append(parts.gain * parts.resonances[i])
+        elif shape == "mode":
+            stack.append(_mode_slopes(grid.fine_hz, seen, *peak))
+    smooth = grid.smooth(np.vstack(stack))
     total, gradient = smooth[0], [smooth[1 : 1 + BACKGROUND_TERMS]]
-    resonances = iter(np.split(smooth[1 + BACKGROUND_TERMS :], max(len(broad), 1)))
-    for is_line, peak in zip(lines, peaks, strict=True):
-        rows = _line(grid, *np.exp(peak[:2])) if is_line else next(resonances)
-        total = total + rows[0]
+    rest = iter(smooth[1 + BACKGROUND_TERMS :].reshape(-1, 3, len(total)))
+    for shape, peak in zip(shapes, peaks, strict=True):
+        rows = _line(grid, *peak[:2]) if shape == "line" else next(rest)
+        if shape == "line":
+            total = total + rows[0]
         gradient.append(rows)
     return np.maximum(total, 1e-300), np.vstack(gradient)
+
+
+def _mode_slopes(fine_hz: Array, seen: Array, floor: float, natural: float, width: float) -> Array:
+    """Slopes of a density seen through a mode with log floor, log f0 and log B."""
+    off = fine_hz**2 - natural**2
+    denominator = off**2 + fine_hz**2 * width**2
+    with_natural = seen * (4 + 4 * natural**2 * off / denominator)
+    with_width = seen * (-2 * fine_hz**2 * width**2 / denominator)
+    return np.array([np.full_like(seen, floor), with_natural, with_width])
+
+
+def seen_variance(parameters: Array, grid: Grid, shapes: tuple[Shape, ...], index: int) -> float:
+    """Variance in a resonance as seen through the modes, or what resounds in a mode.
+
+    That is the resonant part of a lightly damped mode's response to a broad force, π B / 2 times
+    the density at its natural frequency (Davenport 1962; π f0 S / (4 ζ) with B = 2 ζ f0).
+    """
+    height, natural, width = np.exp(parameters[BACKGROUND_TERMS:].reshape(-1, 3)[index])
+    parts = layers(grid, parameters, shapes)
+    above = slice(4 * OVERSAMPLING, None)  # where the fine grid rises
+
+    def at_peak(fine: Array) -> float:
+        return float(np.interp(natural, grid.fine_hz[above], fine[above]))
+
+    if shapes[index] == "mode":
+        driven = parts.background + sum(rows[0] for rows in parts.resonances.values())
+        height = at_peak(driven * parts.gain / mode_gain(grid.fine_hz, natural, width))
+        height *= (natural / width) ** 2
+    else:
+        height *= at_peak(parts.gain)
+    return resonance_variance(height, width)
 
 
 def _resonance(fine_hz: Array, height: float, natural: float, width: float) -> Array:
@@ -143,15 +233,13 @@ def _resonance(fine_hz: Array, height: float, natural: float, width: float) -> A
 def _line(grid: Grid, variance: float, natural: float) -> Array:
     """A pure line and its slope with log f0; none with log B, ``(3, n_bins)``."""
     nudge = 1e-3 * grid.step_hz
-
-    def at(frequency_hz: float) -> Array:
-        return variance * line_shape((grid.frequency_hz - frequency_hz) / grid.step_hz)
-
-    slope = (at(natural + nudge) - at(natural - nudge)) * natural / (2 * nudge)
-    return np.array([at(natural), slope, np.zeros_like(slope)]) / grid.step_hz
+    around = natural + nudge * np.array([[0.0], [1.0], [-1.0]])
+    at, above, below = variance * line_shape((grid.frequency_hz - around) / grid.step_hz)
+    slope = (above - below) * natural / (2 * nudge)
+    return np.array([at, slope, np.zeros_like(slope)]) / grid.step_hz
 
 
-def fit(grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, ...] = ()) -> Fit:
+def fit(grid: Grid, psd: Array, start: Array, weight: float, shapes: tuple[Shape, ...] = ()) -> Fit:
     """Maximise the Whittle likelihood from a start, by damped scoring.
 
     The likelihood of an averaged periodogram I with mean S is -Σ w (log S + I / S) (Whittle
@@ -159,7 +247,7 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, 
     251-266). `weight` w counts independent segments and correlated bins.
     """
     parameters = start.copy()
-    spectrum, gradient = evaluate(grid, parameters, lines)
+    spectrum, gradient = evaluate(grid, parameters, shapes)
     best = _log_likelihood(psd, spectrum, weight)
     damping = 1e-3
     for _ in range(MOST_STEPS):
@@ -168,8 +256,8 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, 
         information = relative @ relative.T
         information += damping * np.diag(np.diag(information)) + 1e-12 * np.eye(len(slope))
         step = np.clip(np.linalg.solve(information, slope), -LARGEST_STEP, LARGEST_STEP)
-        trial = _inside(grid, parameters + step)
-        trial_spectrum, trial_gradient = evaluate(grid, trial, lines)
+        trial = _inside(grid, parameters + step, shapes)
+        trial_spectrum, trial_gradient = evaluate(grid, trial, shapes)
         value = _log_likelihood(psd, trial_spectrum, weight)
         if value <= best:
             damping *= 10
@@ -181,21 +269,22 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float, lines: tuple[bool, 
         damping = max(damping / 10, 1e-9)
         if gain < NEGLIGIBLE_GAIN:
             break
-    return Fit(grid, parameters, lines, spectrum, gradient, best, weight)
+    return Fit(grid, parameters, shapes, spectrum, gradient, best, weight)
 
 
 def _log_likelihood(psd: Array, spectrum: Array, weight: float) -> float:
     return float(-weight * np.sum(np.log(spectrum) + psd / spectrum))
 
 
-def _inside(grid: Grid, parameters: Array) -> Array:
+def _inside(grid: Grid, parameters: Array, shapes: tuple[Shape, ...]) -> Array:
     """Keep natural frequencies in the band and bandwidths between a line and a background."""
     bounded = parameters.copy()
     peaks = bounded[BACKGROUND_TERMS:].reshape(-1, 3)
     low, high = np.log(grid.frequency_hz[[0, -1]])
     peaks[:, 1] = np.clip(peaks[:, 1], low, high)
     narrowest = np.log(NARROWEST_BINS * grid.step_hz)
-    peaks[:, 2] = np.clip(peaks[:, 2], narrowest, peaks[:, 1] - np.log(LOWEST_Q))
+    lowest_q = np.array([LOWEST_MODE_Q if shape == "mode" else LOWEST_Q for shape in shapes])
+    peaks[:, 2] = np.clip(peaks[:, 2], narrowest, peaks[:, 1] - np.log(lowest_q))
     peaks[:, 0] = np.maximum(peaks[:, 0], -600.0)
     return bounded
 

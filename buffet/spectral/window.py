@@ -14,6 +14,9 @@ HANN_OVERLAP_CORRELATION = 1 / 6
 # One minus the information lost because neighbouring Hann bins are correlated:
 # 1 / (1 + 2 Σ ρ_k²), with bin-to-bin coherence ρ_1 = 2/3 and ρ_2 = 1/6.
 HANN_BIN_INFORMATION = 18 / 35
+# Variance of a mean over bins of what is quadratic in their departures, over that of independent
+# bins: departures correlate by ρ², their squares by ρ⁴, 1 + 2 Σ ρ_k⁴.
+HANN_DEVIANCE_CORRELATION = 1 + 2 * ((2 / 3) ** 4 + (1 / 6) ** 4)
 
 
 def hann(n_samples: int) -> NDArray[np.float64]:

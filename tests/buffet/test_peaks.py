@@ -7,7 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from buffet.interval import Interval
-from buffet.spectral.peaks import Peak, find_peaks, null_ratios
+from buffet.spectral.peaks import Peak, PeakFit, find_peaks, fit_peaks
+from buffet.spectral.search import null_ratios
 from buffet.spectral.segments import SegmentEngine, SegmentSettings
 from tests.thorough.records import RATE_HZ, Resonance, from_density
 
@@ -198,6 +199,66 @@ def test_steep_noise_whose_crest_lies_inside_is_no_line(slope: float, top: int) 
         found = find_peaks(frequency_hz, crest * ratio, 2.89)
         with_line += any(peak.kind == "line" for peak in found)
     assert with_line <= 8  # 40 at 5 %: 8 or more in 1 of 1,000 (binomial)
+
+
+SHEDDING = Resonance(18.4, 2.3, 9e-4)  # Q 8 at Strouhal number 0.2 on 0.435 m and 40 m/s
+
+
+def through_balance(damping: float, noise: float, seed: int) -> Array:
+    """60 s at 500 Hz of a shedding flow through one degree of freedom at 38 Hz, with noise."""
+
+    def density(frequency_hz: Array) -> Array:
+        flow = SHEDDING.density(frequency_hz) + 5.5e-6 / (1 + (frequency_hz / 23) ** 2) ** 2
+        ratio = frequency_hz / 38
+        return np.asarray(flow / ((1 - ratio**2) ** 2 + (2 * damping * ratio) ** 2))
+
+    rng = np.random.default_rng(seed)
+    records = from_density(density, 1, 60.0, rng, 500.0)
+    return np.round(records + noise * rng.standard_normal(records.shape), 6)
+
+
+def fit_of(records: Array) -> PeakFit:
+    """Of one record at 500 Hz by segments of 2.6 s, up to 158 Hz."""
+    engine = SegmentEngine(1, SegmentSettings(500.0, 1304))
+    engine.push(records)
+    spectra = engine.finish()
+    bins = (spectra.frequency_hz < 158) & (np.arange(len(spectra.frequency_hz)) > 1)
+    return fit_peaks(spectra.frequency_hz[bins], spectra.psd[0, bins], spectra.effective_segments)
+
+
+@pytest.mark.parametrize(
+    ("damping", "noise"), [(0.02, 0.0), (0.02, 3e-4), (0.05, 2e-3), (0.1, 2e-3), (0.1, 0.0)]
+)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_flow_peak_is_found_beside_an_unstated_resonance(
+    damping: float, noise: float, seed: int
+) -> None:
+    """Two broad peaks, no line: the flow's and the balance's, with their frequencies and widths."""
+    found = fit_of(through_balance(damping, noise, seed))
+    assert [peak.kind for peak in found.peaks] == ["broad", "broad"]
+    flow, balance = sorted(found.peaks, key=lambda peak: peak.frequency_hz.value)
+    assert holds(flow.frequency_hz, 18.4, 1.7)
+    assert holds(flow.bandwidth_hz, 2.3, 1.7)
+    assert holds(balance.frequency_hz, 38.0, 1.7)
+    assert holds(balance.bandwidth_hz, 2 * damping * 38, 1.7)
+    assert found.deviance == pytest.approx(1, abs=0.35)  # four standard deviations
+
+
+def test_a_misfit_widens_the_intervals() -> None:
+    """A spectrum of ten segments' scatter that is said to be of sixty."""
+    rng = np.random.default_rng(11)
+    frequency_hz = np.asarray(0.4 * np.arange(2, 300), float)
+    truth = 0.01 + Resonance(20.0, 2.0, 1.0).density(frequency_hz)
+    psd = np.asarray(truth * rng.gamma(10.0, 0.1, frequency_hz.size), float)
+    honest, claimed = fit_peaks(frequency_hz, psd, 10.0), fit_peaks(frequency_hz, psd, 60.0)
+    assert claimed.deviance is not None
+    assert claimed.deviance > 4
+    near = [
+        min(found.peaks, key=lambda peak: abs(peak.frequency_hz.value - 20))
+        for found in (honest, claimed)
+    ]
+    widths = [(peak.frequency_hz.high or 0) - (peak.frequency_hz.low or 0) for peak in near]
+    assert widths[1] > 0.6 * widths[0]  # without widening √(10 / 60) = 0.41
 
 
 def test_a_peak_of_no_account_is_left_out() -> None:

@@ -9,11 +9,15 @@ from buffet.spectral.segments import SegmentEngine, SegmentSettings
 from buffet.spectral.whittle import (
     BACKGROUND_TERMS,
     Grid,
+    Shape,
     background_start,
     evaluate,
     fit,
+    mode_gain,
+    relative_deviance,
     resonance,
     resonance_variance,
+    seen_variance,
 )
 from buffet.spectral.window import HANN_BIN_INFORMATION, effective_segments, hann
 from tests.thorough.records import RATE_HZ, Resonance, from_density
@@ -85,26 +89,28 @@ def test_smoothing_keeps_a_flat_spectrum_and_its_energy() -> None:
 
 
 @pytest.mark.parametrize(
-    ("peaks", "lines"),
+    ("peaks", "shapes"),
     [
         ((), ()),
-        (((3.0, 20.0, 2.0),), (False,)),
-        (((3.0, 20.3, 1.0),), (True,)),
-        (((3.0, 20.0, 2.0), (9.0, 45.1, 1.0)), (False, True)),
-        (((1.0, 15.0, 5.0), (2.0, 18.0, 0.8)), (False, False)),
+        (((3.0, 20.0, 2.0),), ("resonance",)),
+        (((3.0, 20.3, 1.0),), ("line",)),
+        (((3.0, 20.0, 2.0), (9.0, 45.1, 1.0)), ("resonance", "line")),
+        (((1.0, 15.0, 5.0), (2.0, 18.0, 0.8)), ("resonance", "resonance")),
+        (((0.5, 30.0, 3.0),), ("mode",)),
+        (((3.0, 15.0, 2.0), (0.01, 30.0, 1.0), (9.0, 45.1, 1.0)), ("resonance", "mode", "line")),
     ],
 )
 def test_the_gradient_is_that_of_finite_differences(
-    peaks: tuple[tuple[float, float, float], ...], lines: tuple[bool, ...]
+    peaks: tuple[tuple[float, float, float], ...], shapes: tuple[Shape, ...]
 ) -> None:
     """Every parameter against a central difference."""
     where = grid()
     start = parameters(*peaks)
     start[:BACKGROUND_TERMS] = [0.1, -1.0, 0.3, 0.2, -0.1, 0.05]
 
-    _, gradient = evaluate(where, start, lines)
+    _, gradient = evaluate(where, start, shapes)
     for row, nudge in zip(gradient, 1e-5 * np.eye(len(start)), strict=True):
-        above, below = (evaluate(where, start + sign * nudge, lines)[0] for sign in (1, -1))
+        above, below = (evaluate(where, start + sign * nudge, shapes)[0] for sign in (1, -1))
         np.testing.assert_allclose(row, (above - below) / 2e-5, atol=1e-5 * np.abs(gradient).max())
 
 
@@ -113,10 +119,65 @@ def test_the_likelihood_is_highest_at_the_truth() -> None:
     where = grid()
     planted = parameters((3.0, 20.0, 2.0))
     planted[:3] = [0.2, -1.0, 0.3]
-    expected, _ = evaluate(where, planted, (False,))
+    expected, _ = evaluate(where, planted, ("resonance",))
     start = np.append(background_start(where, expected), np.log([1.0, 21.0, 3.0]))
-    found = fit(where, expected, start, 10.0, (False,))
+    found = fit(where, expected, start, 10.0, ("resonance",))
     np.testing.assert_allclose(found.parameters, planted, atol=2e-3)
+
+
+def test_a_mode_multiplies_by_its_response() -> None:
+    """Flat force through one degree of freedom: 1 at rest, (f0/B)² at f0, a floor added."""
+    gain = mode_gain(np.array([1e-6, 30.0, 60.0]), 30.0, 2.0)
+    np.testing.assert_allclose(gain, [1, 225, 1 / (9 + (2 * 2 / 30) ** 2)])
+    where = grid()
+    flat = np.log([7.0, 30.0, 8.0])
+    spectrum, _ = evaluate(where, np.concatenate([np.zeros(BACKGROUND_TERMS), flat]), ("mode",))
+    assert spectrum[0] == pytest.approx(8, rel=1e-3)
+
+
+def test_what_resounds_in_a_mode_is_the_integral_of_its_response() -> None:
+    """A flat force of density 2: numerical integration of |H|² from zero to infinity."""
+    natural, width = 30.0, 3.0
+    planted = np.concatenate([np.zeros(BACKGROUND_TERMS), np.log([1e-9, natural, width])])
+    planted[0] = np.log(2.0)
+    frequency = np.concatenate([np.linspace(0, 300, 300_001), np.geomspace(300.01, 1e5, 10_000)])
+    response = 1 / ((1 - (frequency / natural) ** 2) ** 2 + (width * frequency / natural**2) ** 2)
+    expected = 2 * float(np.trapezoid(response, frequency))
+    assert seen_variance(planted, grid(), ("mode",), 0) == pytest.approx(expected, rel=1e-3)
+
+
+def test_a_resonance_seen_through_a_mode_grows_by_its_response() -> None:
+    """At half the mode's frequency by 1 / (1 - 1/4)², damping aside."""
+    mode = np.log([1e-9, 40.0, 0.4])
+    planted = np.concatenate([np.zeros(BACKGROUND_TERMS), np.log([3.0, 20.0, 1.0]), mode])
+    seen = seen_variance(planted, grid(), ("resonance", "mode"), 0)
+    assert seen == pytest.approx(3 * np.pi / 2 / (9 / 16), rel=1e-3)
+
+
+@pytest.mark.parametrize("segments", [3.0, 40.0])
+def test_the_deviance_of_a_right_model_is_one(segments: float) -> None:
+    """Independent gamma ratios over a known flat spectrum: 1, within four standard errors."""
+    where = grid()
+    rng = np.random.default_rng(9)
+    model = fit(where, np.ones(200), np.zeros(BACKGROUND_TERMS), segments)
+    deviances = [
+        relative_deviance(model, rng.gamma(segments, 1 / segments, 200), segments)
+        for _ in range(400)
+    ]
+    values, scatter = np.array([value for value, _ in deviances]), deviances[0][1]
+    left = 1 - BACKGROUND_TERMS / 200  # the model was not fitted to them
+    assert values.mean() * left == pytest.approx(1, abs=4 * scatter / np.sqrt(400))
+    independent = scatter / np.sqrt(1 + 2 * (2 / 3) ** 4 + 2 * (1 / 6) ** 4)
+    assert values.std() * left == pytest.approx(independent, rel=0.15)
+
+
+def test_the_deviance_of_a_wrong_model_is_above_one() -> None:
+    """A line that the model lacks."""
+    psd = np.random.default_rng(10).gamma(40.0, 1 / 40.0, 200)
+    psd[100:103] *= 3
+    model = fit(grid(), psd, np.zeros(BACKGROUND_TERMS), 40.0 * HANN_BIN_INFORMATION)
+    deviance, scatter = relative_deviance(model, psd, 40.0)
+    assert deviance > 1 + 4 * scatter
 
 
 def test_a_background_start_follows_a_power_law() -> None:
@@ -143,7 +204,7 @@ def spread_over_records(n_records: int, seed: int) -> tuple[Array, Array]:
     height = 2 * planted.variance / (np.pi * planted.bandwidth_hz)
     start = np.append(np.full(1, np.log(0.003)), np.zeros(BACKGROUND_TERMS - 1))
     start = np.append(start, np.log([height, 20.0, 2.0]))
-    fits = [fit(where, psd[2:202], start, weight, (False,)) for psd in spectra.psd]
+    fits = [fit(where, psd[2:202], start, weight, ("resonance",)) for psd in spectra.psd]
     return (
         np.array([f.peak(0) for f in fits]),
         np.array([np.diag(f.peak_covariance(0)) for f in fits]),

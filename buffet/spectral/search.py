@@ -1,0 +1,159 @@
+"""The strongest peak that a fitted model lacks, and how often chance shows one as strong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.spectral.whittle import Fit, Grid, resonance
+
+if TYPE_CHECKING:
+    from scipy.sparse import coo_array, csr_array
+
+Array = NDArray[np.float64]
+
+# Bandwidths looked for: a line, two resolutions, and resonances of Q 12, 6 and 3.
+NARROW_WIDTHS_BINS = (0.5, 2.0)
+QUALITY_FACTORS = (12.0, 6.0, 3.0)
+# Bins on either side of a narrow template's frequency; beyond lies less than 1 % of its energy.
+NEAR_BINS = 24
+# Scores in units of √(2 / segments), about two standard deviations of a bin, beyond which no
+# simulated maximum was ever seen (they stay below 8): the simulation is spared.
+BEYOND_DOUBT = 15.0
+# A peak of which the fitted model already holds all but this share of energy is no other peak.
+LEAST_DISTINCT = 0.0025
+# Segments simulated for the null distribution; more are imitated by shrinking the scatter.
+MOST_SIMULATED_SEGMENTS = 32
+SIMULATIONS = 500
+# No p-value can be told to be smaller: that of a peak stronger than every simulated one.
+SMALLEST_P = 1 / (SIMULATIONS + 1)
+
+
+@dataclass(frozen=True)
+class _Templates:
+    """Peaks of unit height to look for, as the window shows them at the bins.
+
+    Narrow ones are kept near their frequency alone, so that memory grows with the bins and not
+    with their square.
+    """
+
+    natural_hz: Array  # (n_templates,)
+    bandwidth_hz: Array  # (n_templates,)
+    narrow: csr_array  # (n_narrow, n_bins)
+    broad: Array  # (n_templates - n_narrow, n_bins)
+
+    def __matmul__(self, columns: Array) -> Array:
+        """Sums over the bins, ``(n_templates, n)``, of columns ``(n_bins, n)``."""
+        return np.concatenate([self.narrow @ columns, self.broad @ columns])
+
+    @property
+    def squared(self) -> _Templates:
+        """Templates with every value squared."""
+        return replace(self, narrow=self.narrow.power(2), broad=self.broad**2)
+
+
+@lru_cache(maxsize=4)
+def _templates(low_hz: float, step_hz: float, n_bins: int) -> _Templates:
+    """Natural frequencies and bandwidths to scan, spaced by a fraction of the bandwidth."""
+    from scipy.sparse import csr_array
+
+    frequency_hz = np.asarray(low_hz + step_hz * np.arange(n_bins), float)
+    high_hz = float(frequency_hz[-1])
+    narrow: list[tuple[float, float]] = []
+    for bins in NARROW_WIDTHS_BINS:
+        width = bins * step_hz
+        spacing = max(width, step_hz) / 2
+        narrow += [(f, width) for f in np.arange(low_hz, high_hz, spacing) if width < f]
+    broad: list[tuple[float, float]] = []
+    for quality in QUALITY_FACTORS:
+        n = max(2, int(np.log(high_hz / low_hz) * quality * 3))
+        naturals = np.geomspace(low_hz, high_hz, n)
+        broad += [(f, f / quality) for f in naturals if f / quality > 2 * step_hz]
+    natural, width_hz = np.array(narrow + broad).T
+    return _Templates(
+        natural,
+        width_hz,
+        csr_array(_near_templates(narrow, low_hz, step_hz, n_bins)),
+        _whole_templates(broad, Grid(frequency_hz, step_hz)),
+    )
+
+
+def _near_templates(
+    pairs: list[tuple[float, float]], low_hz: float, step_hz: float, n_bins: int
+) -> coo_array:
+    """Narrow peaks, cut off NEAR_BINS from their frequency."""
+    from scipy.sparse import coo_array
+
+    rows, columns, values = [], [], []
+    for row, (natural, width) in enumerate(pairs):
+        middle = round((natural - low_hz) / step_hz)
+        bins = np.arange(max(0, middle - NEAR_BINS), min(n_bins, middle + NEAR_BINS + 1))
+        near = Grid(np.asarray(low_hz + step_hz * bins, float), step_hz)
+        values.append(near.smooth(resonance(near.fine_hz, 1.0, natural, width)[None])[0])
+        columns.append(bins)
+        rows.append(np.full(len(bins), row))
+    parts = [np.concatenate(part) for part in (values, rows, columns)]
+    return coo_array((parts[0], (parts[1], parts[2])), shape=(len(pairs), n_bins))
+
+
+def _whole_templates(pairs: list[tuple[float, float]], grid: Grid) -> Array:
+    shapes = [grid.smooth(resonance(grid.fine_hz, 1.0, f, b)[None])[0] for f, b in pairs]
+    return np.array(shapes).reshape(len(pairs), len(grid.frequency_hz))
+
+
+def strongest(
+    null: Fit, psd: Array, effective_segments: float
+) -> tuple[float, tuple[float, float]]:
+    """p-value of the largest score over all templates, and that peak's f0 and B.
+
+    Efficient score of a peak of vanishing height (Rao 1948), the directions of the fitted
+    parameters projected out, against the same maximum over spectra drawn from the null fit.
+    """
+    grid = null.grid
+    wanted = _templates(float(grid.frequency_hz[0]), grid.step_hz, len(psd))
+    directions = null.gradient / null.spectrum  # (n_parameters, n_bins)
+    inverse = np.linalg.pinv(directions @ directions.T)
+
+    def project(rows: Array) -> Array:
+        """Rows less what the null model could take up itself, over the null spectrum."""
+        return (rows - (rows @ directions.T) @ inverse @ directions) / null.spectrum
+
+    along = wanted @ (directions / null.spectrum).T
+    raw = (wanted.squared @ (1 / null.spectrum**2)[:, None])[:, 0]
+    left = raw - np.einsum("tp,pq,tq->t", along, inverse, along)
+    distinct = left > LEAST_DISTINCT * raw
+    norms = np.where(distinct, np.sqrt(np.maximum(left, 0)), np.inf)[:, None]
+    scores = (wanted @ project((psd / null.spectrum - 1)[None]).T / norms)[:, 0]
+    best = int(np.argmax(np.where(distinct, scores, -np.inf)))
+    n_segments = round(effective_segments, 2)
+    p_value = SMALLEST_P
+    if scores[best] < BEYOND_DOUBT * np.sqrt(2 / n_segments):
+        drawn = project(null_ratios(len(psd), n_segments) - 1)
+        largest = np.where(distinct[:, None], wanted @ drawn.T / norms, -np.inf).max(axis=0)
+        p_value = (1 + int(np.sum(largest >= scores[best]))) / (SIMULATIONS + 1)
+    return p_value, (float(wanted.natural_hz[best]), float(wanted.bandwidth_hz[best]))
+
+
+@lru_cache(maxsize=8)
+def null_ratios(n_bins: int, effective_segments: float, seed: int = 1982) -> Array:
+    """Averaged Hann periodograms of noise over their mean, ``(SIMULATIONS, n_bins)``.
+
+    Neighbouring bins are correlated as the window makes them: white bins convolved with the
+    Hann window's transform (-1/4, 1/2, -1/4).
+    """
+    rng = np.random.default_rng(seed)
+    segments = int(np.clip(round(effective_segments), 1, MOST_SIMULATED_SEGMENTS))
+    total = np.zeros((SIMULATIONS, n_bins))
+    for _ in range(segments):
+        parts = rng.standard_normal((2, SIMULATIONS, n_bins + 2))
+        hann = parts[..., 1:-1] - (parts[..., :-2] + parts[..., 2:]) / 2
+        total += (hann**2).sum(axis=0)
+    ratios = total / (segments * 2 * 1.5)
+    shrink = np.sqrt(segments / max(effective_segments, 1.0))
+    ratios = np.asarray(1 + (ratios - 1) * shrink)
+    ratios.setflags(write=False)
+    return ratios
