@@ -286,6 +286,34 @@ def test_many_spectra_are_cut_with_a_word(compared: Comparison) -> None:
     assert f"{in_all - MOST_PANELS} more spectra not drawn" in texts.replace("\n", " ")
 
 
+@pytest.mark.parametrize("with_noise", [True, False])
+def test_the_key_of_run_spectra_fits_and_names_what_is_drawn(
+    compared: Comparison, with_noise: bool
+) -> None:
+    """Inside the page from edge to edge; no dashed line and no marks where none are drawn."""
+    from buffet.report.spectrum_figures import run_figure
+
+    results = [
+        result
+        if with_noise
+        else replace(
+            result,
+            quantities=tuple(
+                replace(quantity, noise_psd=None, peaks=()) for quantity in result.quantities
+            ),
+        )
+        for result in compared.rating.results
+    ]
+    with drawing():
+        figure = run_figure(results)
+        figure.draw_without_rendering()
+        key = figure.supxlabel(figure.get_supxlabel(), fontsize=8)
+        box, page = key.get_window_extent(), figure.bbox
+    assert page.x0 <= box.x0 < box.x1 <= page.x1
+    assert ("dashed: wind-off noise" in key.get_text().replace("\n", " ")) == with_noise
+    assert ("peaks: circle" in key.get_text().replace("\n", " ")) == with_noise
+
+
 def test_unknown_suffix_is_refused(compared: Comparison, tmp_path: Path) -> None:
     """The error names what was given and what is possible."""
     with pytest.raises(OutputError, match=r"cannot write \.gif here; choose one of .*\.svg"):
