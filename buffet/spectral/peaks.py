@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.interval import LEVEL, Interval
-from buffet.spectral.search import SMALLEST_P as SMALLEST_P  # for who prints p-values
-from buffet.spectral.search import strongest
+from buffet.spectral.search import SMALLEST_P, strongest
 from buffet.spectral.uncertainty import LARGEST_LOG
 from buffet.spectral.whittle import (
     BACKGROUND_TERMS,
