@@ -8,10 +8,15 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.errors import RecordTooShortError, TooFewSamplesError
+from buffet.errors import BuffetError, NoUsableBandError, RecordTooShortError
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
-from buffet.spectral.reduction import ReducedSpectra, reduce
-from buffet.spectral.resolution import segment_for_peaks_s, segment_samples
+from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, reduce
+from buffet.spectral.resolution import (
+    FEWEST_SEGMENTS,
+    WISHED_SEGMENTS,
+    segment_for_peaks_s,
+    segment_samples,
+)
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from buffet.spectral.uncertainty import Resampling, resample, run_seed
 from buffet.usable_band import band_findings
@@ -20,6 +25,7 @@ from ingest import (
     Channel,
     Finding,
     IngestError,
+    Model,
     Record,
     Run,
     ZeroReading,
@@ -116,7 +122,7 @@ def analyse(
         progress(f"run {run.number} ({position} of {len(steps)})")
         try:
             result = _analyse_run(campaign, run, off, wanted_s, settings)
-        except (IngestError, RecordTooShortError, TooFewSamplesError) as error:
+        except (IngestError, BuffetError) as error:
             if isinstance(error, RecordTooShortError) and settings.resolution_hz is not None:
                 raise error.of_run(run.number) from error
             failed.append(Failure(run.number, str(error)))
@@ -148,7 +154,7 @@ def _analyse_run(
     settings: AnalysisSettings,
 ) -> RunAnalysis:
     record = run.open(off.zeros if run.kind == "wind-on" else None)
-    spectra = _one_pass(record, wanted_s, settings)
+    spectra = _one_pass(record, wanted_s, settings, campaign.model)
     if run.kind == "wind-off":
         off.zeros[run.number] = record.zero_reading(list(spectra.mean), spectra.n_samples)
     means = dict(zip((c.name for c in record.channels), spectra.mean, strict=True))
@@ -244,32 +250,43 @@ def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:
     )
 
 
-def _one_pass(record: Record, wanted_s: float | None, settings: AnalysisSettings) -> SegmentSpectra:
+def _one_pass(
+    record: Record, wanted_s: float | None, settings: AnalysisSettings, model: Model | None
+) -> SegmentSpectra:
     """Feed the record to the engine; its length is looked ahead for, within bounds."""
     blocks = record.blocks()
     held = list(_look_ahead(blocks))
     seen = sum(block.shape[1] for block in held)
     rate = record.sample_rate_hz
+    wind_on = record.run.kind == "wind-on"
+    if wanted_s is None and model is not None:
+        wanted_s = _wanted_by_channels(record, held, model)
     # Noise changes slowly over frequency: a short wind-off run may have wider bins.
-    insist = settings.resolution_hz is not None and record.run.kind == "wind-on"
-    length = segment_samples(rate, seen / rate, wanted_s, insist=insist)
+    insist = settings.resolution_hz is not None and wind_on
+    wished = WISHED_SEGMENTS if wind_on else FEWEST_SEGMENTS
+    length = segment_samples(rate, seen / rate, wanted_s, insist=insist, wished=wished)
     usable = _usable(record.run, rate)
-    engine = SegmentEngine(
-        len(record.channels),
-        SegmentSettings(
-            rate,
-            length,
-            tuple(i for i, c in enumerate(record.channels) if c.is_component),
-            max(usable(channel) for channel in record.channels),
-            settings.workers,
-        ),
-    )
+    reach = max(usable(channel) for channel in record.channels)
+    components = tuple(i for i, c in enumerate(record.channels) if c.is_component)
+    cut = SegmentSettings(rate, length, components, reach, settings.workers)
+    if cut.retained_bins <= FIRST_BIN:
+        raise NoUsableBandError(reach, length / rate, rate)
+    engine = SegmentEngine(len(record.channels), cut)
     for block in held:
         engine.push(block)
     held.clear()
     for block in blocks:
         engine.push(block)
     return engine.finish()
+
+
+def _wanted_by_channels(record: Record, held: Sequence[Array], model: Model) -> float | None:
+    """Segment length for the wind speed that channels show in what is held of the record."""
+    total = np.sum([block.sum(axis=1) for block in held], axis=0)
+    means = total / max(sum(block.shape[1] for block in held), 1)
+    named = dict(zip((c.name for c in record.channels), np.atleast_1d(means), strict=True))
+    flow = flow_state(record.run, model, named)
+    return None if flow is None else segment_for_peaks_s(model.strouhal_length_m, flow.speed_m_s)
 
 
 def _look_ahead(blocks: Iterator[Array]) -> Iterator[Array]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import sys
 from collections.abc import Callable, Mapping
+from errno import EPIPE
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -25,7 +26,7 @@ from buffet.options import (
 )
 
 if TYPE_CHECKING:
-    from buffet.analysis import Failure
+    from buffet.analysis import CampaignAnalysis, Failure
     from buffet.rating.rate import Rating
     from buffet.writing import Writer
 
@@ -59,6 +60,10 @@ def _told(function: Command) -> Command:
             return function(*args, **options)
         except (IngestError, BuffetError) as error:
             raise click.ClickException(str(error)) from error
+        except OSError as error:
+            if error.errno == EPIPE:  # whoever read the output has seen enough
+                raise
+            raise click.ClickException(f"the output cannot be written: {error}") from error
 
     return wrapped  # type: ignore[return-value]
 
@@ -188,6 +193,8 @@ def table(
     from buffet.outputs import table_writers
     from buffet.rating.table import road_table, table_speeds
 
+    if highest < lowest:
+        raise click.UsageError("--to must not lie below --from")
     speeds = table_speeds(lowest, highest, step)
     rating = _rating(campaign, lowest, highest, criteria, tuple(speeds))
     rows = road_table(rating, speeds)
@@ -243,7 +250,7 @@ def report(
     fail_on: str | None,
     output: Path | None,
 ) -> None:
-    """One self-contained page for a client; prints the verdicts too."""
+    """One self-contained page for a client; report.html without -o."""
     from buffet import terminal
     from buffet.comparing import compare as compare_rating
     from buffet.report import report_html
@@ -313,7 +320,16 @@ def _rating(
     _progress("rating")
     rating = rate(analysis, RatingSettings(speed, more, up_to, rows))
     _done()
+    _remark_on(analysis)
     return rating
+
+
+def _remark_on(analysis: CampaignAnalysis) -> None:
+    """Findings never stop a rating, but whoever reads it should know of them."""
+    counts = {s: sum(f.severity == s for f in analysis.findings) for s in ("error", "warning")}
+    told = [f"{n} finding{'s' if n > 1 else ''} of severity {s}" for s, n in counts.items() if n]
+    if told:
+        click.echo(f"{' and '.join(told)} in the recordings: see `buffet check`", err=True)
 
 
 def _progress(text: str) -> None:

@@ -16,7 +16,7 @@ from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.scatter import Observation, Scatter, blocks_of, cells, log_variance, scatter
 from buffet.recommending import Recommendation, recommend
 from buffet.run_analysis import RunAnalysis
-from buffet.spectral.uncertainty import log_estimate
+from buffet.spectral.uncertainty import FEWEST_BLOCKS, log_estimate
 from buffet.trade import fuel_change_percent, top_speed_change_percent
 from ingest import FORCES, MOMENTS, Campaign
 
@@ -32,6 +32,7 @@ class AddOn:
     name: str
     rms_ratio: Mapping[str, Interval]  # by component
     p_value: Mapping[str, float]  # corrected for the number of configurations
+    unreliable: tuple[str, ...]  # components with too little record behind their ratio
     delta_drag: Interval | None  # coefficients
     delta_front_lift: Interval | None
     delta_rear_lift: Interval | None
@@ -49,6 +50,7 @@ class Comparison:
     baseline: ConfigurationRating
     speed_m_s: float
     add_ons: tuple[AddOn, ...]
+    repeated: bool  # whether any operating point was run more than once
     recommendation: Recommendation
     rating: Rating
 
@@ -128,9 +130,9 @@ def compare(rating: Rating) -> Comparison:
     tables = {c: _Pair(analysis, c, name, spreads, means) for c in others}
     corrected = _corrected({c: table.p_values() for c, table in tables.items()}, words)
     add_ons = tuple(_add_on(table, rated[c], corrected[c], rating) for c, table in tables.items())
-    return Comparison(
-        rated[name], rating.speed_m_s, add_ons, recommend(rated[name], add_ons), rating
-    )
+    repeated = any(len(runs) > 1 for runs in cells(analysis).values())
+    choice = recommend(rated[name], add_ons)
+    return Comparison(rated[name], rating.speed_m_s, add_ons, repeated, choice, rating)
 
 
 def _components(analysis: CampaignAnalysis) -> tuple[str, ...]:
@@ -206,6 +208,14 @@ class _Pair:
                 f"{word} was not measured, or its channel never changed, in run {', '.join(lost)}"
             )
         return f"the fluctuation of {word} does not rise above the wind-off noise"
+
+    def reliable(self, word: str) -> bool:
+        """Whether enough record stands behind both RMS values."""
+        both = [
+            [run for group in self._shared(name) for run in group]
+            for name in (self.name, self.baseline)
+        ]
+        return all(blocks_of(runs, word) >= FEWEST_BLOCKS for runs in both)
 
     def difference(self, word: str) -> _Estimate | None:
         """Difference of the means, each operating point counting alike."""
@@ -299,6 +309,7 @@ def _add_on(
         pair.name,
         ratios,
         p_values,
+        tuple(word for word in ratios if not pair.reliable(word)),
         drag,
         deltas.get("front lift"),
         deltas.get("rear lift"),

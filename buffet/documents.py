@@ -15,6 +15,7 @@ from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.run_spectra import NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
+from buffet.spectral.resolution import MARKED_SEGMENTS
 from ingest import Finding
 
 Document = dict[str, Any]
@@ -76,6 +77,7 @@ def _run(result: RunResult) -> Document:
         "duration_s": analysis.spectra.duration_s,
         "segment_s": analysis.segment_s,
         "segments": analysis.n_segments,
+        "few_segments": analysis.n_segments < MARKED_SEGMENTS,
         "degrees_of_freedom": analysis.degrees_of_freedom,
         "channels": [_quantity(q, result.strouhal_per_hz) for q in result.quantities],
         "findings": [_finding(finding) for finding in analysis.findings],
@@ -155,6 +157,7 @@ def _peak(peak: Peak, strouhal_per_hz: float | None) -> Document:
         "p_value": peak.p_value,
         "kind": peak.kind,
         "class": "undecided",
+        "class_why": "peaks are not followed over wind speeds yet",
     }
 
 
@@ -189,7 +192,11 @@ def rating_document(rating: Rating) -> Document:
         "road_unevenness_m3": rating.road.unevenness_m3,
         "criteria_source": rating.criteria.source,
         "road_reynolds": rating.road_reynolds,
+        "blockage_correction": "none",
+        "blockage_ratio": rating.blockage_ratio,
+        "blockage_why": None if rating.blockage_ratio is not None else "no test section is stated",
         "configurations": [_configuration(one) for one in rating.configurations],
+        "left_out": list(rating.left_out),
         "failed": failures(rating.analysis),
     }
 
@@ -200,6 +207,7 @@ def _configuration(rating: ConfigurationRating) -> Document:
         "name": rating.name,
         "verdict": rating.verdict,
         "why": rating.why,
+        "remarks": list(rating.remarks),
         "onset_speed_m_s": interval(rating.onset.speed_m_s) if rating.onset else None,
         "onset_why": rating.onset_why,
         "usable_band_hz": list(rating.usable_band_hz),
@@ -257,6 +265,7 @@ def comparison_document(comparison: Comparison) -> Document:
         "baseline": comparison.baseline.name,
         "speed_m_s": comparison.speed_m_s,
         "configurations": [_add_on(one) for one in comparison.add_ons],
+        "repeated": comparison.repeated,
         "recommendation": {
             "configuration": comparison.recommendation.configuration,
             "why": comparison.recommendation.why,
@@ -270,6 +279,7 @@ def _add_on(add_on: AddOn) -> Document:
         "name": add_on.name,
         "rms_ratio": {word: interval(ratio) for word, ratio in add_on.rms_ratio.items()},
         "p_value": dict(add_on.p_value),
+        "unreliable": list(add_on.unreliable),
         "delta_drag": interval(add_on.delta_drag),
         "delta_front_lift": interval(add_on.delta_front_lift),
         "delta_rear_lift": interval(add_on.delta_rear_lift),

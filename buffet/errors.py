@@ -3,6 +3,7 @@
 BuffetError
 ├── RecordTooShortError   a record that cannot give the wanted resolution
 ├── TooFewSamplesError    a record that no spectrum can be made of
+├── NoUsableBandError     a record of which no frequency can be used
 ├── NotRateableError      a campaign that lacks what a road speed needs
 └── OutputError           a result that cannot be written as asked
 """
@@ -45,6 +46,18 @@ class TooFewSamplesError(BuffetError):
         super().__init__(
             f"the recording has {n_samples} samples, a spectrum with any scatter to judge needs "
             f"{wanted}; was it cut short, or do `from` and `to` leave too little?"
+        )
+
+
+class NoUsableBandError(BuffetError):
+    """No bin of the spectrum lies in the band that filter and rig leave."""
+
+    def __init__(self, usable_hz: float, segment_s: float, rate_hz: float) -> None:
+        self.usable_hz, self.segment_s, self.rate_hz = usable_hz, segment_s, rate_hz
+        super().__init__(
+            f"segments of {segment_s:.3g} s at {rate_hz:.5g} Hz have no bin below the "
+            f"{usable_hz:.3g} Hz that filter and rig leave; check the sheet's rate or time_unit, "
+            "antialias_cutoff and natural_frequency"
         )
 
 

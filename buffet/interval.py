@@ -31,7 +31,7 @@ class Interval:
         value = scaled.value / unit
         half = max((abs(limit - value) for limit in limits if limit is not None), default=0.0)
         form = f"{'+' if sign else ''}z.{_decimals(half, value)}f"
-        low, high = ("…" if limit is None else format(limit, form) for limit in limits)
+        low, high = ("?" if limit is None else format(limit, form) for limit in limits)
         return f"{value:{form}} ({low}{between}{high}){tail}"
 
     def plus_minus(self) -> str:

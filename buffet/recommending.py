@@ -91,7 +91,12 @@ def _cost(add_on: AddOn) -> str:
     ):
         if delta is not None and _real(delta):
             parts.append(f"{name} coefficient {delta.text(sign=True)}")
-    return "it costs: " + ", ".join(parts) if parts else "what it costs was not measured"
+    known = (add_on.delta_drag, add_on.delta_front_lift, add_on.delta_rear_lift)
+    if all(delta is None for delta in known):
+        return "what it costs was not measured"
+    if add_on.delta_drag is None:
+        parts.insert(0, "drag was not measured in every run")
+    return "it costs: " + ", ".join(parts) if parts else "no change of drag or lift is shown"
 
 
 def _real(interval: Interval) -> bool:

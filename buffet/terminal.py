@@ -14,12 +14,15 @@ from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.run_spectra import QuantityResult, RunResult
 from buffet.spectral.reduction import FIRST_BIN
+from buffet.spectral.resolution import MARKED_SEGMENTS
+from buffet.spectral.search import SMALLEST_P
 from ingest import Finding
 
 WIDTH = 80
 KM_H = 3.6
 # Share of a variance from which "most of it" is said.
 MOSTLY = 0.5
+UNRELIABLE = "* too few independent stretches of record for a reliable interval"
 
 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]], gap: str = "  ") -> str:
@@ -70,14 +73,22 @@ def rating_text(rating: Rating) -> str:
         paragraph(
             f"Car: {rating.vehicle.name} ({rating.vehicle.source}). Road: G(n0) = "
             f"{rating.road.unevenness_m3:g} m³. Criteria: {rating.criteria.source}. "
-            f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}."
+            f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}. "
+            f"Blockage: {_blockage(rating)}."
         ),
         table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
         *[_explained(one) for one in rating.configurations],
+        *[f"{name}: left out, no run could be read." for name in rating.left_out],
         "Limits: possible/likely. P above: probability of lying above each.",
         "\n".join(paragraph(f"Caution: {caution}") for caution in CAUTIONS),
     ]
     return "\n\n".join(parts)
+
+
+def _blockage(rating: Rating) -> str:
+    if rating.blockage_ratio is None:
+        return "not corrected, no test section is stated"
+    return f"not corrected, the model fills {rating.blockage_ratio:.1%} of the test section"
 
 
 def verdicts_text(rating: Rating, comparison: Comparison | None) -> str:
@@ -106,7 +117,9 @@ def _no_onset(one: ConfigurationRating) -> str:
 def _explained(one: ConfigurationRating) -> str:
     rows = [_criterion_row(row) for row in one.criteria]
     header = ("criterion", "metric", "limits", "P above", "verdict")
-    onset = "" if one.onset else f" Onset: {one.onset_why}."
+    onset = ""
+    if one.onset is None or (one.onset.speed_m_s and one.onset.speed_m_s.low is None):
+        onset = f" Onset: {one.onset_why}."
     text = paragraph(f"{one.name}: {one.why}{onset}{_reynolds(one)}")
     return f"{text}\n{table(header, rows, gap=' ')}"
 
@@ -180,7 +193,10 @@ def comparison_text(comparison: Comparison) -> str:
     speed = f"{comparison.speed_m_s * KM_H:.0f} km/h"
     parts = [paragraph(f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %.")]
     for one in comparison.add_ons:
-        rows = [(word, span(ratio), _p(one.p_value[word])) for word, ratio in one.rms_ratio.items()]
+        rows = [
+            (word, span(ratio) + (" *" if word in one.unreliable else ""), _p(one.p_value[word]))
+            for word, ratio in one.rms_ratio.items()
+        ]
         ratios = table(("RMS ratio of", "add-on / baseline", "p"), rows)
         costs = [
             ("drag coefficient", span(one.delta_drag, sign=True)),
@@ -190,8 +206,21 @@ def comparison_text(comparison: Comparison) -> str:
             ("top speed, %", span(one.top_speed_change_percent, sign=True)),
         ]
         changes = table(("change", "add-on - baseline"), costs)
-        parts.append(f"{one.name} ({one.rating.verdict})\n{ratios}\n\n{changes}")
+        lost = [word for word in one.missing if word.startswith("rms_ratio")]
+        notes = "".join(f"\n{word[10:]}: {one.missing[word]}" for word in lost)
+        parts.append(f"{one.name} ({one.rating.verdict})\n{ratios}{notes}\n\n{changes}")
+    if left_out := comparison.rating.left_out:
+        parts.append(f"Left out, no run could be read: {', '.join(left_out)}.")
     parts.append(_recommended(comparison))
+    if any(one.unreliable for one in comparison.add_ons):
+        parts.append(UNRELIABLE)
+    if not comparison.repeated:
+        parts.append(
+            paragraph(
+                "No operating point was run twice: the scatter from run to run is not known, and "
+                "differences as small as it look real. Repeat runs would show it."
+            )
+        )
     parts.append(
         paragraph(
             "p-values are corrected for the number of add-ons (Holm). Fuel by rule of thumb at "
@@ -229,6 +258,8 @@ def _run_text(result: RunResult) -> str:
         f"{analysis.sample_rate_hz:.5g} Hz, {analysis.n_segments} segments of "
         f"{analysis.segment_s:.3g} s, {analysis.degrees_of_freedom:.0f} degrees of freedom"
     )
+    if analysis.n_segments < MARKED_SEGMENTS:
+        head += f" (fewer than {MARKED_SEGMENTS} segments: their scatter is poorly known)"
     shed = "none" if result.strouhal is None else span(result.strouhal)
     rows = [_quantity_row(q) for q in result.quantities]
     header = ("quantity", "mean", "RMS", "noise", "to Hz")
@@ -239,7 +270,7 @@ def _run_text(result: RunResult) -> str:
         table(header, rows),
     ]
     if not all(q.reliable for q in result.quantities):
-        parts.append("* too few independent stretches of record for a reliable interval")
+        parts.append(UNRELIABLE)
     if slow := [q.quantity.name for q in result.quantities if q.unresolved_share > MOSTLY]:
         parts.append(
             paragraph(
@@ -288,7 +319,7 @@ def _peak_rows(result: QuantityResult, per_hz: float | None) -> list[tuple[str, 
             "-" if per_hz is None else f"{peak.frequency_hz.value * per_hz:.3f}",
             _width(peak.bandwidth_hz),
             number(peak.rms.value, ".2g"),
-            _p(peak.p_value),
+            f"≤{SMALLEST_P:.3f}" if peak.p_value <= SMALLEST_P else _p(peak.p_value),
             peak.kind,
         )
         for peak in result.peaks

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.rating.criteria import Criteria, Criterion
+from buffet.rating.criteria import Criteria, Criterion, Metric
 from buffet.rating.ride_metrics import RIDE_INPUTS, RideSetting, RunMotion, sliding_octaves
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
@@ -21,6 +21,13 @@ Rows = Callable[[Array], NDArray[np.complex128]]
 # to the top of its band changes the metric by less than this share (engineering judgement).
 VERTICAL_NEEDS_HZ = (1.0, 8.0)
 CARRIED_ON_SHARE = 0.2
+# What a metric cannot do without; a missing drag or pitch moment leaves the seat's motion a
+# little off, which the verdict's sentence says, but moves load from one axle to the other.
+NEEDED_BY: dict[Metric, tuple[str, ...]] = {
+    "seat-over-road": ("lift",),
+    "seat-weighted": ("lift",),
+    "rear-axle-load": ("lift", "pitch moment"),
+}
 # Band of the seat's acceleration in the road-speed table.
 VERTICAL_BAND_HZ = (1.0, 20.0)
 
@@ -85,7 +92,7 @@ def configuration_curves(
         curves = tuple(MetricCurve(row, None, why, nothing) for row in criteria.rows)
         return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, None, curves, missing)
     motions = [RunMotion(setting, run, i, band, words) for i, run in enumerate(runs)]
-    pool = _Pool(motions, setting, band, extra_variance)
+    pool = _Pool(motions, setting, band, extra_variance, words)
     curves = tuple(pool.curve(row) for row in criteria.rows)
     seat, _ = pool.seat(VERTICAL_BAND_HZ)
     return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, seat, curves, missing)
@@ -108,6 +115,7 @@ class _Pool:
     setting: RideSetting
     band: RoadBand
     extra_variance: float
+    inputs: tuple[str, ...]
     seats: dict[tuple[float, float], tuple[LogEstimate, Array]] = field(default_factory=dict)
 
     @property
@@ -116,6 +124,11 @@ class _Pool:
 
     def curve(self, row: Criterion) -> MetricCurve:
         """One criterion."""
+        lacking = [word for word in NEEDED_BY[row.metric] if word not in self.inputs]
+        if lacking:
+            why = f"{' and '.join(lacking)} was not measured in every run"
+            nothing = np.zeros(len(self.setting.speeds_m_s), bool)
+            return MetricCurve(row, None, why, nothing)
         seat, growth = self.seat(row.band_hz)
         estimate, octave = seat, None
         if row.metric == "seat-over-road":
@@ -173,7 +186,6 @@ class _Pool:
 
 
 def _growth(variance: Array, added: Array) -> Array:
-    """Relative change of an RMS when variance is added."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        growth = np.sqrt(1 + added / variance) - 1
-    return np.where(variance > 0, growth, np.inf)
+    """Relative change of an RMS when variance is added; none where there is nothing to carry on."""
+    growth = np.sqrt(1 + added / np.where(variance > 0, variance, 1.0)) - 1
+    return np.where((variance > 0) | (added <= 0), growth, np.inf)

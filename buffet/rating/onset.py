@@ -38,7 +38,8 @@ def onset(curve: MetricCurve, speeds_m_s: Array, up_to_m_s: float) -> Onset:
 
     P(metric > limit) reaches one half where the metric itself reaches the limit. The interval
     holds all speeds at which the limit lies between the metric's confidence limits for the first
-    time: its upper limit gives the earliest onset, its lower limit the latest.
+    time: its upper limit gives the earliest onset, its lower limit the latest. Where the search
+    begins above an end of the interval, that end is None.
     """
     usable = curve.covered & (speeds_m_s <= up_to_m_s * (1 + 1e-9))
     if curve.estimate is None or not usable.any() or not curve.estimate.reliable:
@@ -58,7 +59,9 @@ def onset(curve: MetricCurve, speeds_m_s: Array, up_to_m_s: float) -> Onset:
     )
     if first is None:
         return Onset(curve.criterion.id, None, span)
-    return Onset(curve.criterion.id, Interval(first, earliest or first, latest), span)
+    below = earliest is not None and earliest <= span[0] * (1 + 1e-9)
+    interval = Interval(first, None if below else earliest or first, latest)
+    return Onset(curve.criterion.id, interval, span)
 
 
 def _margin(metric: Array, seat: Array | None, row: Criterion) -> Array:

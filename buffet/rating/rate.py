@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
 from buffet.errors import NotRateableError
-from buffet.interval import LEVEL, Interval
 from buffet.rating.configuration import ConfigurationCurves, configuration_curves
 from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
 from buffet.rating.onset import HIGHEST_SPEED_M_S, Onset, onset, search_speeds
+from buffet.rating.remarks import rated_runs, remarks
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.scatter import Scatter, log_variance, scatter
+from buffet.rating.shedding import Shedding, shedding
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.rating.wording import explain
 from buffet.road_speed import FullScale, full_scale
@@ -43,27 +44,13 @@ class RatingSettings:
 
 
 @dataclass(frozen=True)
-class Shedding:
-    """The configuration's own frequency and how close it comes to a mode of the car."""
-
-    strouhal: Interval
-    frequency_hz: float  # at the rated road speed
-    mode: str  # nearest mode
-    mode_hz: float
-
-    @property
-    def distance(self) -> float:
-        """Shedding frequency over the mode's, less one."""
-        return self.frequency_hz / self.mode_hz - 1
-
-
-@dataclass(frozen=True)
 class ConfigurationRating:
     """One configuration at the rated road speed."""
 
     name: str
     verdict: Verdict
     why: str
+    remarks: tuple[str, ...]  # the last sentences of `why`
     onset: Onset | None  # of the criterion that comes first
     onset_why: str
     usable_band_hz: tuple[float, float]
@@ -94,6 +81,19 @@ class Rating:
     criteria: Criteria
     configurations: tuple[ConfigurationRating, ...]
     scatter: Scatter
+
+    @property
+    def blockage_ratio(self) -> float | None:
+        """Model's frontal area over the test section's; no correction is made for it."""
+        model, section = self.analysis.campaign.model, self.analysis.campaign.test_section
+        return None if model is None or section is None else model.frontal_area_m2 / section.area_m2
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Configurations of which no run could be read."""
+        names = {configuration.name for configuration in self.configurations}
+        every = self.analysis.campaign.configurations
+        return tuple(name for name in every if name not in names)
 
     @property
     def has_comparison(self) -> bool:
@@ -144,16 +144,16 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
         np.array([settings.speed_m_s, *settings.more_speeds_m_s]), settings.up_to_m_s
     )
     setting = RideSetting(vehicle, settings.road, whole, speeds)
-    spread = scatter(analysis, partial(log_variance, word="lift"))
-    results = tuple(run_result(run, SHEDDING_SHOWS_IN) for run in analysis.runs)
     names = [name for name in campaign.configurations if analysis.of(name)]
+    runs = {name: rated_runs(analysis, name) for name in names}
+    still = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
+    spread = scatter(still, partial(log_variance, word="lift"))
+    results = tuple(run_result(run, SHEDDING_SHOWS_IN) for run in analysis.runs)
     curves = [
-        configuration_curves(
-            name, analysis.of(name), setting, criteria, _extra(spread, name, analysis)
-        )
-        for name in names
+        configuration_curves(name, own, setting, criteria, _extra(spread, name, len(own)))
+        for name, own in runs.items()
     ]
-    rated = [_rate_one(c, settings, criteria, spread, results) for c in curves]
+    rated = [_rate_one(c, settings, criteria, spread, results, analysis) for c in curves]
     return Rating(
         analysis,
         results,
@@ -175,9 +175,9 @@ def car_of(campaign: Campaign) -> Vehicle:
     return typical_car(full_scale(campaign).wheelbase_m)
 
 
-def _extra(spread: Scatter, name: str, analysis: CampaignAnalysis) -> float:
+def _extra(spread: Scatter, name: str, n_runs: int) -> float:
     """Variance of the logarithm of a pooled variance that the runs' own scatter leaves out."""
-    return spread.run_to_run / len(analysis.of(name)) + spread.over_speed.get(name, 0.0)
+    return spread.run_to_run / n_runs + spread.over_speed.get(name, 0.0)
 
 
 def _rate_one(
@@ -186,6 +186,7 @@ def _rate_one(
     criteria: Criteria,
     spread: Scatter,
     results: Sequence[RunResult],
+    analysis: CampaignAnalysis,
 ) -> ConfigurationRating:
     speeds = curves.setting.speeds_m_s
     index = int(np.searchsorted(speeds, settings.speed_m_s * (1 - 1e-12)))
@@ -197,13 +198,15 @@ def _rate_one(
     if decisive is not None and decisive.verdict is not None:
         verdict = decisive.verdict
     shed = shedding(curves, results, settings.speed_m_s)
+    told = remarks(curves, analysis, results)
     low, high = curves.band_hz
     between = spread.over_speed.get(curves.name)
     reynolds = [run.flow.reynolds for run in curves.runs if run.flow and run.flow.reynolds]
     return ConfigurationRating(
         curves.name,
         verdict,
-        explain(verdict, decisive or rows[0], shed, settings.speed_m_s, curves.missing),
+        explain(verdict, decisive or rows[0], shed, settings.speed_m_s, told),
+        told,
         first,
         onset_why,
         (float(low[index]), float(high[index])),
@@ -221,6 +224,9 @@ def _first(onsets: Sequence[Onset], up_to_m_s: float) -> tuple[Onset | None, str
     if reached:
         first = min(reached, key=lambda o: o.speed_m_s.value if o.speed_m_s else np.inf)
         text = f"first reached by {first.criterion}"
+        if first.speed_m_s is not None and first.speed_m_s.low is None and first.covered_m_s:
+            lowest = first.covered_m_s[0] * 3.6
+            text += f"; may lie below {lowest:.0f} km/h, the lowest speed that is covered"
         if first.speed_m_s is not None and first.speed_m_s.high is None:
             text += f"; its upper end lies beyond {up_to_m_s * 3.6:.0f} km/h"
         return first, text
@@ -229,43 +235,6 @@ def _first(onsets: Sequence[Onset], up_to_m_s: float) -> tuple[Onset | None, str
         return None, NOT_COVERED
     low, high = min(s[0] for s in searched), max(s[1] for s in searched)
     return None, f"none from {low * 3.6:.0f} up to {high * 3.6:.0f} km/h"
-
-
-def shedding(
-    curves: ConfigurationCurves, results: Sequence[RunResult], speed_m_s: float
-) -> Shedding | None:
-    """The configuration's Strouhal number over its runs and the car's nearest mode."""
-    own = [
-        result.strouhal
-        for result in results
-        if result.analysis.run.configuration == curves.name and result.strouhal is not None
-    ]
-    if not own:
-        return None
-    strouhal = pooled(own)
-    frequency = strouhal.value * speed_m_s / curves.setting.full_scale.strouhal_length_m
-    modes = curves.setting.ride.modes
-    nearest = min(modes, key=lambda m: abs(np.log(frequency / m.natural_frequency_hz)))
-    return Shedding(strouhal, frequency, nearest.name, nearest.natural_frequency_hz)
-
-
-def pooled(intervals: Sequence[Interval]) -> Interval:
-    """Weighted mean of positive values on the log scale, widened where they scatter more.
-
-    Weights are inverse variances; the widening is Birge's ratio (Birge 1932, Phys. Rev. 40, 207).
-    """
-    from scipy.special import ndtri
-
-    factor = float(ndtri(0.5 + LEVEL / 2))
-    logs = np.log([interval.value for interval in intervals])
-    halves = [np.log((i.high or i.value) / i.value) / factor for i in intervals]
-    weights = 1 / np.maximum(np.square(halves), 1e-12)
-    mean = float(np.average(logs, weights=weights))
-    variance = 1 / float(weights.sum())
-    if len(logs) > 1:
-        variance *= max(1.0, float(weights @ (logs - mean) ** 2) / (len(logs) - 1))
-    half = factor * np.sqrt(variance)
-    return Interval(float(np.exp(mean)), float(np.exp(mean - half)), float(np.exp(mean + half)))
 
 
 def _worst_first(rating: ConfigurationRating) -> tuple[int, float]:

@@ -98,7 +98,7 @@ def _rows(rated: ConfigurationRating, rating: Rating, speeds_m_s: Array) -> list
             TableRow(
                 rated.name,
                 float(speed),
-                float(speed) * 3.6,
+                round(float(speed) * 3.6, 6),
                 pressure,
                 _times(means["drag"], load),
                 _times(means["front lift"], load),

@@ -34,8 +34,6 @@ def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> Criter
         octave = (float(curve.octave_hz[index, 0]), float(curve.octave_hz[index, 1]))
     verdict: Verdict = criteria.verdict(p_possible, p_likely)
     why: str | None = None
-    if metric.value <= 0:
-        metric = Interval(0.0, 0.0, None)
     if not curve.covered[index]:
         verdict, why = "undetermined", "the usable road band does not cover it"
     elif not curve.estimate.reliable:

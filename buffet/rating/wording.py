@@ -9,7 +9,7 @@ from buffet.rating.criteria import Verdict
 from buffet.rating.verdict import CriterionRating
 
 if TYPE_CHECKING:
-    from buffet.rating.rate import Shedding
+    from buffet.rating.shedding import Shedding
 
 OPENING = {
     "likely": "Likely to be felt",
@@ -24,11 +24,11 @@ def explain(
     decisive: CriterionRating,
     shedding: Shedding | None,
     speed_m_s: float,
-    missing: Sequence[str],
+    remarks: Sequence[str],
 ) -> str:
     """One or two sentences in words a driver's engineer uses."""
     if decisive.metric is None:
-        return f"{OPENING['undetermined']}: {decisive.why}."
+        return " ".join([f"{OPENING['undetermined']}: {decisive.why}.", *remarks])
     row = decisive.criterion
     text = f"{OPENING[verdict]} at {speed_m_s * 3.6:.0f} km/h: {row.motion}, {_metric(decisive)}"
     if decisive.octave_hz is not None:
@@ -39,9 +39,7 @@ def explain(
     text += "."
     if shedding is not None:
         text += f" {_shedding(shedding)}"
-    if missing:
-        text += f" Not measured: {', '.join(missing)}."
-    return text
+    return " ".join([text, *remarks])
 
 
 def _metric(rating: CriterionRating) -> str:

@@ -125,7 +125,9 @@ def _search(
     current: Fit, p_values: list[float], psd: Array, effective_segments: float, *, modes: bool
 ) -> tuple[Fit, list[float]]:
     """The fit with every significant peak more, and their p-values."""
-    while current.n_peaks < MOST_PEAKS:
+    for _ in range(MOST_PEAKS + 2):  # two more than kept: a mode may make earlier ones idle
+        if current.n_peaks == MOST_PEAKS:
+            break
         p_value, candidate = strongest(current, psd, effective_segments)
         if p_value >= SIGNIFICANCE:
             break

@@ -18,6 +18,10 @@ USUAL_SEGMENTS = 60
 MARKED_SEGMENTS = 20
 # Rather fewer segments than shorter ones: 32 bins, of which a smooth background takes up six.
 SHORTEST_USUAL_SAMPLES = 64
+# Peaks come first, but a short record is cut into shorter segments, down to half the wanted
+# length (two bins in a bandwidth), where that brings it nearer to this number.
+WISHED_SEGMENTS = 30
+SHORTEST_SHARE = 0.5
 # Below this nothing can be said of scatter.
 FEWEST_SEGMENTS = 3
 # Samples of a segment that still has a bin between the mean and Nyquist.
@@ -31,7 +35,12 @@ def segment_for_peaks_s(strouhal_length_m: float, speed_m_s: float) -> float:
 
 
 def segment_samples(
-    sample_rate_hz: float, record_s: float, wanted_s: float | None, *, insist: bool = False
+    sample_rate_hz: float,
+    record_s: float,
+    wanted_s: float | None,
+    *,
+    insist: bool = False,
+    wished: int = WISHED_SEGMENTS,
 ) -> int:
     """Even number of samples a segment, quick to transform.
 
@@ -41,6 +50,8 @@ def segment_samples(
         Length that the peaks want; None where nothing is known of them.
     insist : bool
         The length was asked for: an error rather than a shorter one.
+    wished : int
+        Number of segments towards which `wanted_s` may be shortened.
 
     Raises
     ------
@@ -53,7 +64,10 @@ def segment_samples(
 
     longest_s = 2 * record_s / (FEWEST_SEGMENTS + 1)
     usual_s = max(2 * record_s / (USUAL_SEGMENTS + 1), SHORTEST_USUAL_SAMPLES / sample_rate_hz)
-    length_s = usual_s if wanted_s is None else wanted_s
+    length_s = usual_s
+    if wanted_s is not None:
+        wished_s = max(2 * record_s / (wished + 1), SHORTEST_SHARE * wanted_s)
+        length_s = wanted_s if insist else min(wanted_s, wished_s)
     if insist and length_s > longest_s:
         raise RecordTooShortError(record_s, length_s, FEWEST_SEGMENTS)
     ceiling = int(min(length_s, longest_s) * sample_rate_hz)

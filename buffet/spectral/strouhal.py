@@ -55,6 +55,9 @@ def name_fundamental(channels: Sequence[NamedPeaks]) -> tuple[Fundamental | None
         for peak in channel.peaks
         if _may_be_shedding(peak, channel)
     ]
+    broad = [c for c in candidates if c[0].kind != "line" and _share(*c) >= WEAK_SHARE]
+    if broad:  # beside a wake that sheds, a line is a machine's
+        candidates = [c for c in candidates if c[0].kind != "line"]
     if not candidates:
         return None, "no peak that was looked for rises above its background"
     if all(_share(*candidate) < LEAST_SHARE for candidate in candidates):
@@ -140,5 +143,5 @@ def _at_half(
 ) -> tuple[Peak, NamedPeaks] | None:
     """The strongest candidate at half the frequency of the strongest peak."""
     half = strongest.frequency_hz.value / 2
-    lower = [(peak, channel) for peak, channel in candidates if _agrees(peak, half)]
+    lower = [c for c in candidates if _agrees(c[0], half) and _share(*c) >= LEAST_SHARE]
     return max(lower, key=lambda pair: _share(*pair)) if lower else None

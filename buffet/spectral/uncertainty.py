@@ -12,6 +12,8 @@ from buffet.interval import LEVEL, Interval
 Array = NDArray[np.float64]
 
 RESAMPLES = 1000
+# Spread of a variance's logarithm from which its own scale is used: noise as large as the value.
+LARGEST_SPREAD = 1.0
 # With fewer blocks than this the spread itself is not known well enough (simulated: coverage of
 # nominal 95 % intervals falls below 90 %).
 FEWEST_BLOCKS = 8
@@ -148,6 +150,12 @@ class LogEstimate:
         return self.blocks >= FEWEST_BLOCKS
 
     @property
+    def on_log(self) -> NDArray[np.bool_]:
+        """Where the logarithm serves: the value is positive and its spread not as large as it."""
+        power = 1.0 if self.linear is None else self.linear.power
+        return np.asarray((self.value > 0) & (self.spread < LARGEST_SPREAD * power))
+
+    @property
     def freedom(self) -> float:
         """Degrees of freedom of the spread."""
         return max(self.blocks - 1, 1.0)
@@ -160,7 +168,7 @@ class LogEstimate:
             distance = np.log(self.value / limit) / self.spread
             if self.linear is not None:
                 excess = self.linear.value - limit ** (1 / self.linear.power)
-                distance = np.where(self.value > 0, distance, excess / self.linear.deviation)
+                distance = np.where(self.on_log, distance, excess / self.linear.deviation)
         certain = np.nan_to_num(distance, nan=0.0)  # without spread: on one side, or on the limit
         probability = stdtr(self.freedom, certain)
         if self.linear is None:
@@ -168,19 +176,21 @@ class LogEstimate:
         return np.asarray(probability)
 
     def limits(self, level: float = LEVEL) -> tuple[Array, Array]:
-        """Lower and upper confidence limits; 0 is the lower one where the value is not positive."""
+        """Lower and upper confidence limits, on the quantity's own scale where noise rules it."""
         from scipy.special import stdtrit
 
         factor = float(stdtrit(self.freedom, 0.5 + level / 2))
         half = factor * self.spread
-        known = np.isfinite(half) & (self.value > 0)
+        known = np.isfinite(half) & (self.on_log if self.linear is not None else self.value > 0)
         ratio = np.exp(np.clip(np.where(known, half, 0.0), None, LARGEST_LOG))
-        low = np.where(known, self.value / ratio, 0.0)
-        beyond = np.full(np.shape(self.value), np.inf)
-        if self.linear is not None:
-            top = np.maximum(self.linear.value + factor * self.linear.deviation, 0)
-            beyond = top**self.linear.power
-        return low, np.where(known, self.value * ratio, beyond)
+        if self.linear is None:
+            return self.value / ratio * known, np.where(known, self.value * ratio, np.inf)
+        reach = factor * self.linear.deviation
+        below, above = (
+            np.maximum(self.linear.value + side * reach, 0) ** self.linear.power for side in (-1, 1)
+        )
+        low, high = self.value / ratio, self.value * ratio
+        return np.where(known, low, below), np.where(known, high, above)
 
     def interval(self, *index: int) -> Interval:
         """One element as an interval."""

@@ -14,6 +14,8 @@ from click.testing import Result
 
 from tests.buffet.campaigns import (
     CAMPAIGN,
+    PlantedRun,
+    band_noise,
     changed,
     lift_run,
     run_buffet,
@@ -326,3 +328,16 @@ def test_dead_lift_is_not_a_quiet_car(campaign: Path) -> None:
     for row in spoiler["criteria"]:
         assert row["metric"] is None
         assert "never changed" in row["why"]
+
+
+def test_a_record_without_a_usable_bin(tmp_path: Path) -> None:
+    """A balance of 0.1 Hz leaves nothing of 8 s: told for that run, without a numpy warning."""
+    soft = {"natural_frequency": "0.1 Hz"}
+    run = PlantedRun("1", {"lift": band_noise(1, 0.03, 8.0)}, channel=soft)
+    folder = write_runs(tmp_path / "c", [run])
+
+    result = run_buffet("spectra", folder, "--json")
+
+    assert result.exit_code == 1
+    (failure,) = json.loads(result.stdout)["failed"]
+    assert "have no bin below the 0.08 Hz that filter and rig leave" in failure["error"]

@@ -34,7 +34,9 @@ RUN_KEYS = {
     "sample_rate_hz", "duration_s", "segment_s", "degrees_of_freedom", "channels",
 }  # fmt: skip
 CHANNEL_KEYS = {"name", "measures", "unit", "mean", "rms", "peaks", "frequency_hz", "psd"}
-PEAK_KEYS = {"frequency_hz", "strouhal", "bandwidth_hz", "rms", "p_value", "kind", "class"}
+PEAK_KEYS = {
+    "frequency_hz", "strouhal", "bandwidth_hz", "rms", "p_value", "kind", "class", "class_why",
+}  # fmt: skip
 CONFIGURATION_KEYS = {"name", "verdict", "why", "onset_speed_m_s", "usable_band_hz", "criteria"}
 CRITERION_KEYS = {
     "id", "metric", "unit", "limit_possible", "limit_likely", "p_possible", "p_likely", "verdict",

@@ -89,7 +89,8 @@ def agrees(interval: Interval, expected: float) -> None:
 
 def white_lift(seed: int) -> dict[str, Array]:
     """A lift coefficient of 0.03 RMS, white from 1 to 74 Hz (0.3 to 20 Hz on the road)."""
-    return {"lift": 0.1 + band_noise(seed, 0.03, SECONDS, 1.0, 74.0)}
+    moment = band_noise(seed + 1, 0.005, SECONDS, 1.0, 74.0)
+    return {"lift": 0.1 + band_noise(seed, 0.03, SECONDS, 1.0, 74.0), "pitch moment": moment}
 
 
 def shed_lift(seed: int) -> dict[str, Array]:
@@ -134,13 +135,16 @@ def test_aerodynamic_over_road(name: str, motions: dict[str, Motion], tmp_path: 
 
 
 def test_pitch_moment_that_is_not_measured_counts_as_none(tmp_path: Path) -> None:
-    """Without it the lift acts at mid-wheelbase, and the sentence says that it is missing."""
+    """Without it the lift acts at mid-wheelbase, which the sentence says, and no axle is rated."""
     samples = {word: s for word, s in CASES["shedding"].items() if word != "pitch moment"}
     one = rated(tmp_path / "c", samples)
     motion = on_the_road(samples)
 
     agrees(metric(one, "vertical-comfort"), motion.seat_rms(1.0, 20.0))
-    assert "Not measured: pitch moment." in one.why
+    assert "Not measured: pitch moment (lift is taken to act at mid-wheelbase)." in one.why
+    (rear,) = [row for row in one.criteria if row.criterion.id == "rear-load"]
+    assert (rear.metric, rear.verdict) == (None, None)
+    assert rear.why == "pitch moment was not measured in every run"
     # The planted pitch moment changes the motion by more than the intervals' width.
     whole = on_the_road(CASES["shedding"]).seat_rms(1.0, 20.0)
     assert abs(whole / motion.seat_rms(1.0, 20.0) - 1) > 0.1
