@@ -143,7 +143,7 @@ def spectra(
 @CRITERIA
 @fail_on_option
 @JSON
-@output_option(".json, .csv, .parquet")
+@output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @_told
 def rate(
     campaign: Path,

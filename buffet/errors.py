@@ -5,7 +5,9 @@ BuffetError
 ├── TooFewSamplesError    a record that no spectrum can be made of
 ├── NoUsableBandError     a record of which no frequency can be used
 ├── NotRateableError      a campaign that lacks what a road speed needs
-└── OutputError           a result that cannot be written as asked
+├── OutputError           a result that cannot be written as asked
+├── CriteriaError         a criteria file with faults (rating/criteria.py)
+└── ImpossibleCarError    a car whose masses contradict each other (vehicle/ride.py)
 """
 
 from __future__ import annotations

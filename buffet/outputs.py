@@ -59,7 +59,13 @@ def _columns(name: str, interval: Interval | None) -> dict[str, float | None]:
 
 
 def rating_writers(rating: Rating) -> dict[str, Writer]:
-    """JSON, or one table row a configuration and criterion."""
+    """JSON, one table row a configuration and criterion, or a picture over road speed."""
+
+    def draw(path: Path) -> None:
+        from buffet.report import draw_speed_curves
+
+        draw_speed_curves(rating, path)
+
     rows = [
         {
             "configuration": one.name,
@@ -78,7 +84,7 @@ def rating_writers(rating: Rating) -> dict[str, Writer]:
         for row in one.criteria
     ]
     text = documents.dumps(documents.rating_document(rating))
-    return {".json": text_writer(text), **row_writers(rows)}
+    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
 
 
 def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Writer]:

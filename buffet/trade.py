@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buffet.interval import Interval
+from buffet.vehicle import GRAVITY_M_S2
 
 if TYPE_CHECKING:
     from buffet.rating.rate import Rating
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 # 90-110 km/h is common practice without a traceable source, the rest a road-load estimate.
 ELASTICITY_SPEED_M_S = (110 / 3.6, 130 / 3.6)
 ELASTICITY = (0.5, 0.65)
-GRAVITY_M_S2 = 9.80665  # standard gravity, exact
 
 
 def fuel_change_percent(drag_change_percent: Interval, speed_m_s: float) -> Interval:

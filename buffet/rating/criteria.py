@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal
 
 from buffet.errors import BuffetError
 
@@ -15,7 +15,6 @@ Verdict = Literal["unlikely", "possible", "likely", "undetermined"]
 # A configuration takes its worst criterion in this order.
 WORST_FIRST: tuple[Verdict, ...] = ("likely", "possible", "undetermined", "unlikely")
 Metric = Literal["seat-over-road", "seat-weighted", "rear-axle-load"]
-METRICS: tuple[str, ...] = get_args(Metric)
 Coverage = Literal["vertical", "whole band"]
 
 

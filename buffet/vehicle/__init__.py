@@ -1,7 +1,13 @@
 """The car: how it rides on its springs, the road under it, and a typical one."""
 
 from buffet.vehicle.modes import MODE_NAMES, Mode, ModeName
-from buffet.vehicle.ride import AXLE_NAMES, AxleName, ImpossibleCarError, RideModel
+from buffet.vehicle.ride import (
+    AXLE_NAMES,
+    GRAVITY_M_S2,
+    AxleName,
+    ImpossibleCarError,
+    RideModel,
+)
 from buffet.vehicle.road import (
     CLASS_UNEVENNESS_M3,
     GOOD_MOTORWAY,
@@ -20,6 +26,7 @@ __all__ = [
     "CLASS_UNEVENNESS_M3",
     "GOOD_MOTORWAY",
     "GOOD_MOTORWAY_M3",
+    "GRAVITY_M_S2",
     "MODE_NAMES",
     "AxleName",
     "Cushion",

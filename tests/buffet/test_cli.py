@@ -128,7 +128,7 @@ def test_zeros_in_front_of_a_number_count(tmp_path: Path) -> None:
 
 FILES = [
     *(("spectra", suffix) for suffix in (".json", ".csv", ".png", ".pdf")),
-    *(("rate", suffix) for suffix in (".json", ".csv", ".parquet")),
+    *(("rate", suffix) for suffix in (".json", ".csv", ".parquet", ".png")),
     *(("table", suffix) for suffix in (".json", ".parquet")),
     *(("compare", suffix) for suffix in (".json", ".csv", ".svg")),
 ]
