@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from ingest.rig import USABLE_SHARE_OF_RESONANCE as USABLE_SHARE_OF_RESONANCE
     from ingest.rig import balance_response as balance_response
     from ingest.rig import usable_to_hz as usable_to_hz
+    from ingest.tunnel import Rotation as Rotation
     from ingest.units import parse_quantity as parse_quantity
     from ingest.vehicle import Axle as Axle
     from ingest.vehicle import RoadLoad as RoadLoad
@@ -72,6 +73,7 @@ _HOME = {
     "RecordingError": "errors",
     "RoadAir": "air",
     "RoadLoad": "vehicle",
+    "Rotation": "tunnel",
     "Run": "record",
     "SEVERITIES": "findings",
     "SheetError": "errors",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -84,7 +84,10 @@ def open_campaign(folder: str | Path) -> Campaign:
         model=read.model,
         test_section=read.test_section,
         vehicle=vehicle,
-        runs=tuple(sorted(runs, key=lambda run: natural_order(run.number))),
+        runs=tuple(
+            replace(run, rotation=run.rotation.completed_by(sheet.rotation))
+            for run in sorted(runs, key=lambda run: natural_order(run.number))
+        ),
     )
 
 

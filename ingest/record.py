@@ -20,6 +20,7 @@ from ingest.flow_findings import flow_findings
 from ingest.gaps import EndlessLeadingGapError, GapFiller
 from ingest.provenance import Provenance, Step, step
 from ingest.recording import ClockOptions, FileOptions, RawBlock
+from ingest.tunnel import Rotation
 from ingest.zeros import RunClock, ZeroLine, ZeroReading, has_zero, zero_line
 
 Kind = Literal["wind-on", "wind-off"]
@@ -44,6 +45,7 @@ class Run:
     zero_before: str | None = None  # numbers of wind-off runs
     zero_after: str | None = None
     yaw_rad: float = 0.0
+    rotation: Rotation = field(default_factory=Rotation)  # the campaign's where a sheet is silent
     note: str | None = None
     stated: Mapping[str, Any] = field(default_factory=dict, compare=False)  # the sheet's words
 

@@ -74,6 +74,7 @@ def _run(folder: Path, sheet: Path, recording: Path, model: RunSheet, table: dic
         zero_before=run.zero_before,
         zero_after=run.zero_after,
         yaw_rad=run.yaw,
+        rotation=model.rotation,
         note=run.note,
         stated=table,
     )

@@ -16,15 +16,18 @@ from ingest.sheet_values import (
     Area,
     Character,
     Column,
+    Count,
     Density,
     Encoding,
     FilePath,
     Frequency,
+    GroundSpeed,
     Length,
     Name,
     NumberWithUnit,
     Point,
     Pressure,
+    RotationFrequency,
     Row,
     Scale,
     Share,
@@ -37,6 +40,7 @@ from ingest.sheet_values import (
     fault,
     pieces,
 )
+from ingest.tunnel import Rotation
 from ingest.units import parse_quantity
 
 
@@ -84,7 +88,40 @@ class FileReference(Table):
     file: FilePath
 
 
-class CampaignSheet(Sheet):
+class TunnelTable(Table):
+    """[tunnel]: what turns in the tunnel."""
+
+    fan_speed: RotationFrequency | None = None  # of the shaft
+    blades: Count | None = None
+    belt_length: Length | None = None  # of the whole loop
+    belt_speed: GroundSpeed | None = None  # the wind's where it is not stated
+
+
+class WheelsTable(Table):
+    """[wheels]: the model's wheels, which roll on the belt."""
+
+    diameter: Length | None = None
+
+
+class RotationTables(Table):
+    """What campaign.toml and a run sheet may state alike; the run sheet's keys go first."""
+
+    tunnel: TunnelTable = TunnelTable()
+    wheels: WheelsTable = WheelsTable()
+
+    @property
+    def rotation(self) -> Rotation:
+        """What turns, as far as this sheet states it."""
+        return Rotation(
+            fan_hz=self.tunnel.fan_speed,
+            blades=self.tunnel.blades,
+            belt_length_m=self.tunnel.belt_length,
+            belt_speed_m_s=self.tunnel.belt_speed,
+            wheel_diameter_m=self.wheels.diameter,
+        )
+
+
+class CampaignSheet(Sheet, RotationTables):
     """campaign.toml."""
 
     campaign: Annotated[CampaignTable, Field(description="a [campaign] table with a title")]
@@ -226,7 +263,7 @@ class BalanceTable(Table):
         raise fault(problem, "file")
 
 
-class RunSheet(Sheet):
+class RunSheet(Sheet, RotationTables):
     """One of runs/*.toml."""
 
     run: Annotated[RunTable, Field(description="a [run] table with number, kind and recording")]

@@ -87,6 +87,12 @@ def _plausible_moment(moment: datetime) -> datetime:
     raise fault(f"must lie between {_YEARS[0]} and {_YEARS[-1]}, got {moment.isoformat()}")
 
 
+def _count(given: Any) -> int:
+    if isinstance(given, int) and not isinstance(given, bool) and given >= 1:
+        return given
+    raise fault(f"got {given!r}; wanted a whole number from 1 on")
+
+
 def _encoding(given: str) -> str:
     try:
         return codecs.lookup(given).name
@@ -113,9 +119,11 @@ Power = Annotated[float, Quantity("power", above=0.0)]
 Pressure = Annotated[float, Quantity("pressure", above=0.0)]
 Ratio = Annotated[float, Quantity("ratio", above=0.0)]
 RollStiffness = Annotated[float, Quantity("roll stiffness", above=0.0)]
+RotationFrequency = Annotated[float, Quantity("rotation frequency", at_least=0.0)]
 Scale = Annotated[float, Quantity("ratio", above=0.0, at_most=1.0)]
 Share = Annotated[float, Quantity("ratio", at_least=0.0, at_most=1.0)]
 Speed = Annotated[float, Quantity("speed")]
+GroundSpeed = Annotated[float, Quantity("speed", at_least=0.0)]
 AnyPressure = Annotated[float, Quantity("pressure")]
 Stiffness = Annotated[float, Quantity("stiffness", above=0.0)]
 Temperature = Annotated[float, Quantity("temperature", above=0.0)]
@@ -127,6 +135,7 @@ Angle = Annotated[float, Quantity("angle")]
 Column = Annotated[
     str | int, BeforeValidator(_column), Field(description="a column's name or its index from 0")
 ]
+Count = Annotated[int, BeforeValidator(_count), Field(description="a whole number from 1 on")]
 NumberWithUnit = Annotated[str | float, BeforeValidator(_number_with_unit)]
 Started = Annotated[datetime, BeforeValidator(_written_moment), AfterValidator(_plausible_moment)]
 Name = Annotated[StrictStr, Field(min_length=1, description="text in quotes")]

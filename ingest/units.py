@@ -16,6 +16,7 @@ Dimension = Literal[
     "ratio",
     "time",
     "frequency",
+    "rotation frequency",
     "angle",
     "angular speed",
     "length",
@@ -50,6 +51,7 @@ SI_UNITS: dict[Dimension, SIUnit] = {
     "ratio": SIUnit("1", "0.30"),
     "time": SIUnit("s", "5 s"),
     "frequency": SIUnit("Hz", "1 kHz"),
+    "rotation frequency": SIUnit("Hz", "900 rpm"),
     "angle": SIUnit("rad", "5 deg"),
     "angular speed": SIUnit("rad/s", "3000 rpm"),
     "length": SIUnit("m", "0.775 m"),
@@ -180,7 +182,7 @@ def with_gravity(unit_text: str) -> str:
 
 def target_unit(unit_text: str, dimension: Dimension) -> str:
     """Unit to convert to: turns a second where a frequency is given by its angular speed."""
-    if dimension == "frequency" and has_angle(parse_unit(unit_text)):
+    if SI_UNITS[dimension].unit == "Hz" and has_angle(parse_unit(unit_text)):
         return "turn/s"
     return SI_UNITS[dimension].unit
 
