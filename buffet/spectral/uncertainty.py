@@ -70,20 +70,17 @@ def _first_quiet_lag(correlation: Array, n: int) -> int:
     return len(quiet)
 
 
-def variance_of_mean(values: Array) -> tuple[float, float]:
-    """Variance of the mean of a correlated series ``(n,)``, and its degrees of freedom.
+def variance_of_mean(values: Array, n_terms: int) -> Array:
+    """Variance of the means of correlated series ``(n, n_series)``, shape ``(n_series,)``.
 
-    What the circular block bootstrap would give after endlessly many resamples (Politis & Romano
-    1992): the mean square of all circular block sums, inflated by n_b / (n_b - 1) as elsewhere.
+    The spectrum at zero as the mean square of the first `n_terms` cosine transforms, which leaves
+    as many degrees of freedom (Müller 2007, J. Econometrics 141, 1331-1352; Lazarus, Lewis, Stock
+    & Watson 2018, J. Business & Economic Statistics 36, 541-559, equal-weighted cosines).
     """
     n = len(values)
-    length = min(int(np.ceil(politis_white_length(values))), n)
-    centred = values - values.mean()
-    around = np.concatenate([centred, centred[: length - 1]])
-    sums = np.convolve(around, np.ones(length), "valid")
-    blocks = n / length
-    variance = float(sums @ sums) / (n**2 * length) * blocks / max(blocks - 1, 0.5)
-    return variance, max(blocks - 1, 1.0)
+    order = np.arange(1, n_terms + 1)[:, None]
+    cosines = np.sqrt(2 / n) * np.cos(np.pi * order * (np.arange(n) + 0.5) / n)
+    return np.asarray(((cosines @ values) ** 2).mean(axis=0) / n)
 
 
 @dataclass(frozen=True)

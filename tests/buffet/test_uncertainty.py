@@ -83,27 +83,20 @@ def test_the_bootstrap_spread_of_a_mean_is_the_closed_form() -> None:
 
 @pytest.mark.parametrize("phi", [0.0, 0.5, 0.8])
 def test_the_variance_of_a_mean_is_the_closed_form(phi: float) -> None:
-    """AR(1), n = 400: var(mean) → 1 / ((1 - φ)² n); the estimate lies low by its blocks' ends."""
+    """AR(1), n = 400: var(mean) → 1 / ((1 - φ)² n), with χ² of as many degrees as terms."""
     rng = np.random.default_rng(9)
-    found = [variance_of_mean(autoregressive(phi, 400, rng))[0] for _ in range(200)]
-    assert np.mean(found) == pytest.approx(1 / ((1 - phi) ** 2 * 400), rel=0.25)
+    series = np.array([autoregressive(phi, 400, rng) for _ in range(1000)]).T
+    expected = 1 / ((1 - phi) ** 2 * 400)
+    found = variance_of_mean(series, 8)
+    assert found.mean() == pytest.approx(expected, rel=0.08)
+    assert 2 * found.mean() ** 2 / found.var() == pytest.approx(8, rel=0.2)
 
 
-def test_the_variance_of_a_mean_is_what_resampling_gives() -> None:
-    """The bootstrap's own variance over 20000 resamples, inflated alike, to its scatter."""
-    rng = np.random.default_rng(10)
-    values = autoregressive(0.6, 100, rng)
-    resampling = resample(np.ones(100), values[:, None], rng, 20_000)
-    blocks = resampling.blocks
-    expected = resampling.means(values)[1:].var() * blocks / (blocks - 1)
-    found, freedom = variance_of_mean(values)
-    assert found == pytest.approx(expected, rel=0.05)
-    assert freedom == blocks - 1
-
-
-def test_the_variance_of_a_lone_value_is_none() -> None:
-    """One group tells nothing of scatter."""
-    assert variance_of_mean(np.array([3.0])) == (0.0, 1.0)
+def test_the_variance_of_a_mean_is_blind_to_the_mean() -> None:
+    """Cosines sum to zero over the record."""
+    values = np.random.default_rng(10).standard_normal((40, 2))
+    shifted = variance_of_mean(values + [5.0, -1e3], 4)
+    np.testing.assert_allclose(shifted, variance_of_mean(values, 4), rtol=1e-6)
 
 
 @pytest.mark.parametrize("n_groups", [1, 2, 3, 7, 47, 128])
