@@ -63,18 +63,18 @@ class ClipMeter:
     """Counts samples at or beyond full scale."""
 
     def __init__(self, full_scale: float | None) -> None:
-        self._limit = np.inf if full_scale is None else FULL_SCALE_SHARE * abs(full_scale)
+        self.limit = np.inf if full_scale is None else FULL_SCALE_SHARE * abs(full_scale)
         self._n = 0
         self.count = 0
         self.first: int | None = None  # index of the first one
 
     def reaches(self, value: float) -> bool:
         """Whether a value is at or beyond full scale."""
-        return abs(value) >= self._limit
+        return abs(value) >= self.limit
 
     def feed(self, samples: Samples) -> None:
         """Take the next block as recorded, (n,), NaN where missing."""
-        at_limit = np.abs(samples) >= self._limit
+        at_limit = np.abs(samples) >= self.limit
         count = int(np.count_nonzero(at_limit))
         if count and self.first is None:
             self.first = self._n + int(np.argmax(at_limit))

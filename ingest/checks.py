@@ -1,12 +1,12 @@
-"""Checks of a recording as it streams by, before anyone trusts it.
+"""Checks of a recording's channels as it streams by, before anyone trusts it.
 
-Drift between the zeros and resonances of the rig need more than the samples of one run and are
-looked at elsewhere.
+Missing, clipped, stuck and held samples, outlying values and spikes are seen here, the clock's
+faults in `clock_findings`. Drift between the zeros, resonances of the rig and what only spectra
+show need more than one look at the samples and are found elsewhere.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from ingest.channel import FORCES, MOMENTS, PRESSURES, Channel
 from ingest.channel_meters import ClipMeter, CrestMeter, HoldMeter, MissingMeter, Places, Stretch
-from ingest.findings import Finding, Severity
+from ingest.clock_findings import clock_findings
+from ingest.findings import Finding, Severity, percent
 from ingest.recording import ClockSummary
+from ingest.spike_meter import SpikeMeter
 
 # Missing samples are filled by straight lines, which takes their share out of the variance: 1 %
 # is a tenth of a usual confidence interval, 5 % half of one (engineering judgement).
@@ -23,24 +25,15 @@ MISSING_WARNING, MISSING_ERROR = 0.01, 0.05
 # Clipped samples lie in the tail: one in a thousand changes the RMS of a Gaussian signal little,
 # its extremes at once (engineering judgement).
 CLIPPED_ERROR = 0.001
-# Jitter of a share j of the step turns (2π·0.2·j)² of the power at a fifth of the sample rate
-# into noise (two terms of the sinc series): 0.02 % at 1 %, 1.6 % at 10 %.
-JITTER_NOTE, JITTER_WARNING = 0.01, 0.1
-# A rate that is wrong by a share moves every frequency by it: 0.1 % is a tenth of the usual
-# standard error of a Strouhal number, 1 % as large as it (engineering judgement).
-RATE_WARNING, RATE_ERROR = 0.001, 0.01
-# So many samples in so short a time, or fewer than one a second, are no record of the 1 to 20 Hz
-# that a car's driver feels, but a slip in the unit of time (engineering judgement).
-SHORTEST_RECORD_S, MANY_SAMPLES = 1.0, 1000
-SLOWEST_RATE_HZ = 1.0
 # A value this many times further from all others than these are from one another is no signal: of
 # Gaussian noise 100,000 samples span nine standard deviations (engineering judgement).
 OUTLYING_SPANS = 10.0
 # A stuck channel has no fluctuation there, which takes that share out of the variance: 5 % is half
 # a usual confidence interval (engineering judgement).
 STUCK_ERROR = 0.05
-# More equal stamps than this mean stamps coarser than the sampling, not a faulty clock.
-COARSE_STAMPS = 0.1
+# Spikes that hold 5 % of the variance move it by half a usual confidence interval; with less they
+# still raise the high end of the spectrum and rule the extremes (engineering judgement).
+SPIKES_ERROR = 0.05
 
 _MEASURED = (*FORCES, *MOMENTS, *PRESSURES, "bridge", "velocity", "acceleration")
 _NEVER_STILL = (*_MEASURED, "dynamic pressure", "air speed")
@@ -56,6 +49,7 @@ class _ChannelCheck:
         self.clip = ClipMeter(channel.full_scale_raw)
         self.crest, self.trough = CrestMeter(), CrestMeter()
         self.hold = HoldMeter()
+        self.spike = None if channel.measures in _SLOW else SpikeMeter(self.clip.limit)
 
     def feed(self, samples: NDArray[np.float64]) -> None:
         is_missing = ~np.isfinite(samples)
@@ -70,6 +64,8 @@ class _ChannelCheck:
             self.crest.feed(present)
             self.trough.feed(-present)
             self.hold.feed(present, at)
+            if self.spike is not None:
+                self.spike.feed(present, at)
 
     @property
     def is_measured(self) -> bool:
@@ -112,13 +108,15 @@ class RecordChecks:
             outlying = tuple(_outlying_findings(check, run))
             stuck = check.stuck_stretch()
             clipped = _clip_findings(check, run, self._rate_hz, clock.first_s)
-            told = outlying or (stuck is not None and check.ends_at(stuck.value))
-            found += outlying
+            # one value far beyond all others hides what else stands out, and is to go first
+            spikes = () if outlying else tuple(_spike_findings(check, run, self._rate_hz, clock))
+            told = outlying or spikes or (stuck is not None and check.ends_at(stuck.value))
+            found += (*outlying, *spikes)
             found += [f for f in clipped if not told or f.code != "flat-tops"]
             if stuck is not None:
                 found.append(_stuck_finding(check, stuck, run, self._rate_hz, clock.first_s))
             found += _hold_findings(check, run, self._rate_hz)
-        return (*found, *_clock_findings(clock, run, self._rate_hz))
+        return (*found, *clock_findings(clock, run, self._rate_hz))
 
 
 def _missing_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[Finding]:
@@ -133,7 +131,7 @@ def _missing_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterato
         run,
         name,
         f"{meter.missing} of {meter.n} samples are missing or not finite "
-        f"({_percent(share)}), the longest gap {meter.longest / rate_hz:.3g} s",
+        f"({percent(share)}), the longest gap {meter.longest / rate_hz:.3g} s",
         "gaps are filled by straight lines; look at cables and logger before using the record",
     )
 
@@ -159,6 +157,28 @@ def _outlying_findings(check: _ChannelCheck, run: str) -> Iterator[Finding]:
         )
 
 
+def _spike_findings(
+    check: _ChannelCheck, run: str, rate_hz: float, clock: ClockSummary
+) -> Iterator[Finding]:
+    spikes = None if check.spike is None else check.spike.spikes()
+    if spikes is None:
+        return
+    channel, first_s = check.channel, clock.first_s + spikes.first / rate_hz
+    stand = "1 spike stands" if spikes.count == 1 else f"{spikes.count} spikes stand"
+    yield Finding(
+        "error" if spikes.share > SPIKES_ERROR else "warning",
+        "spikes",
+        run,
+        channel.name,
+        f"{stand} out for 1 to 3 samples, by up to {abs(channel.scale) * spikes.largest:.3g} "
+        f"{channel.unit} or {spikes.deviations:.2g} times the r.m.s., "
+        f"{'at' if spikes.count == 1 else 'first at'} {first_s:.4g} s: "
+        f"{percent(spikes.share)} of the variance",
+        "look for loose contacts and interference: nothing is removed, so the RMS and the high end "
+        "of the spectrum hold them. If the flow makes them, neighbouring channels show them too",
+    )
+
+
 def _samples_are(count: int) -> str:
     return "1 sample is" if count == 1 else f"{count} samples are"
 
@@ -173,7 +193,7 @@ def _clip_findings(
             "clipped",
             run,
             name,
-            f"{clip.count} samples ({_percent(clip.count / n)}) reach the full "
+            f"{clip.count} samples ({percent(clip.count / n)}) reach the full "
             f"scale of {check.channel.full_scale_raw:g}, first at "
             f"{first_s + clip.first / rate_hz:.4g} s",
             "lower the amplifier's gain or widen the range, and repeat the run",
@@ -188,7 +208,7 @@ def _clip_findings(
             "flat-tops",
             run,
             name,
-            f"{flat} samples ({_percent(flat / n)}) stand at the "
+            f"{flat} samples ({percent(flat / n)}) stand at the "
             f"extreme of {levels}, as if the signal were clipped there",
             "state full_scale, look at the amplifier's range, and repeat the run if it clips",
         )
@@ -228,7 +248,7 @@ def _stuck_finding(
         run,
         check.channel.name,
         f"the value stays at {stuck.value:.6g} from {first_s + stuck.first / rate_hz:.4g} s on for "
-        f"{stuck.length / rate_hz:.4g} s ({_percent(share)} of the record), though it usually "
+        f"{stuck.length / rate_hz:.4g} s ({percent(share)} of the record), though it usually "
         f"changes every {_samples(check.hold.usual_hold_samples)}",
         "look at the sensor, its cable and its amplifier; use `from` and `to` for a part without "
         "the stretch, or leave the channel out",
@@ -245,99 +265,7 @@ def _constant_severity(check: _ChannelCheck) -> Severity:
     return "note" if check.channel.measures in _SLOW else "warning"
 
 
-def _clock_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Finding]:
-    yield from _implausible_clock(clock, run, rate_hz)
-    if not clock.stamped or clock.n < 2:
-        return
-    yield from _order_findings(clock, run)
-    if clock.gaps:
-        share = clock.lost_samples / (clock.n + clock.lost_samples)
-        yield Finding(
-            "error" if share > MISSING_ERROR else "warning",
-            "clock-gaps",
-            run,
-            None,
-            f"the time stamps have {clock.gaps} gaps, the longest "
-            f"{clock.largest_step_s:.4g} s; about {clock.lost_samples} samples "
-            f"({_percent(share)}) are lost",
-            "the gaps are closed up, not filled; use `from` and `to` for a part without them",
-        )
-    jitter = clock.jitter_s * rate_hz
-    if jitter > JITTER_NOTE and clock.repeated <= COARSE_STAMPS * clock.n:
-        yield Finding(
-            "warning" if jitter > JITTER_WARNING else "note",
-            "clock-jitter",
-            run,
-            None,
-            f"the steps of the time stamps scatter by {1e3 * clock.jitter_s:.3g} ms "
-            f"r.m.s. ({_percent(jitter)} of a step), from {1e3 * clock.smallest_step_s:.4g} to "
-            f"{1e3 * clock.largest_step_s:.4g} ms",
-            "samples are taken as evenly spaced; have the logger's hardware clock time them",
-        )
-    yield from _rate_findings(clock, run, rate_hz)
-
-
-def _implausible_clock(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Finding]:
-    too_short = clock.n > MANY_SAMPLES and clock.n < SHORTEST_RECORD_S * rate_hz
-    if too_short or rate_hz < SLOWEST_RATE_HZ:
-        yield Finding(
-            "error",
-            "implausible-clock",
-            run,
-            None,
-            f"{clock.n} samples at {rate_hz:.6g} Hz are a record of {clock.n / rate_hz:.3g} s, "
-            "which holds nothing of the 1 to 20 Hz that a driver feels",
-            "check time_unit: the time stamps are likely in another unit"
-            if clock.stamped
-            else "check the unit of the stated rate",
-        )
-
-
-def _order_findings(clock: ClockSummary, run: str) -> Iterator[Finding]:
-    if clock.backward:
-        yield Finding(
-            "error",
-            "clock-backward",
-            run,
-            None,
-            f"the time stamps run backwards {clock.backward} times, by up to "
-            f"{-clock.smallest_step_s:.4g} s",
-            "the file may be two recordings in one, or the clock was set: use `from` and `to`",
-        )
-    if clock.repeated:
-        coarse = clock.repeated > COARSE_STAMPS * clock.n
-        yield Finding(
-            "note" if coarse else "warning",
-            "clock-coarse" if coarse else "clock-repeated",
-            run,
-            None,
-            f"{clock.repeated} of {clock.n} time stamps equal the one before",
-            "the stamps are coarser than the sampling; state a rate if it is known"
-            if coarse
-            else "rows may be doubled; look at the logger's settings",
-        )
-
-
-def _rate_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Finding]:
-    error = abs(clock.measured_rate_hz / rate_hz - 1.0)
-    if error > RATE_WARNING:
-        yield Finding(
-            "error" if error > RATE_ERROR else "warning",
-            "clock-rate",
-            run,
-            None,
-            f"the time stamps give {clock.measured_rate_hz:.6g} Hz, the rate used is "
-            f"{rate_hz:.6g} Hz ({_percent(error)} apart)",
-            "find out which is right: every frequency is wrong by as much",
-        )
-
-
 def _severity(share: float, warning: float, error: float) -> Severity:
     if share > error:
         return "error"
     return "warning" if share > warning else "note"
-
-
-def _percent(share: float) -> str:
-    digits = 2 if share == 0.0 else max(0, 1 - math.floor(math.log10(100.0 * share)))
-    return f"{100.0 * share:.{digits}f} %"

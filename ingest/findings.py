@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -19,3 +20,9 @@ class Finding:
     channel: str | None  # the channel's name; None where the whole run is meant
     message: str  # what, where, and the value
     advice: str  # what to do about it
+
+
+def percent(share: float) -> str:
+    """Two digits of a share, with the sign."""
+    digits = 2 if share == 0.0 else max(0, 1 - math.floor(math.log10(100.0 * share)))
+    return f"{100.0 * share:.{digits}f} %"
