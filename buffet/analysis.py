@@ -214,8 +214,7 @@ def _noise_floor(
     if any(channel.name not in position for channel in channels):
         return None
     order = [position[channel.name] for channel in channels]
-    reordered = tuple(own[index] for index in order)
-    noise = reduce(_reordered(wind_off.spectra, order), reordered, signal.quantities, usable)
+    noise = reduce(_reordered(wind_off.spectra, order), channels, signal.quantities, usable)
     resampling = resample(noise.group_segments, noise.group_totals(), run_seed(wind_off.run.number))
     return NoiseFloor(wind_off.run.number, noise, resampling)
 
@@ -267,8 +266,7 @@ def _one_pass(
     length = segment_samples(rate, seen / rate, wanted_s, insist=insist, wished=wished)
     usable = _usable(record.run, rate)
     reach = max(usable(channel) for channel in record.channels)
-    components = tuple(i for i, c in enumerate(record.channels) if c.is_component)
-    cut = SegmentSettings(rate, length, components, reach, settings.workers)
+    cut = SegmentSettings(rate, length, _crossed(record.channels), reach, settings.workers)
     if cut.retained_bins <= FIRST_BIN:
         raise NoUsableBandError(reach, length / rate, rate)
     engine = SegmentEngine(len(record.channels), cut)
@@ -278,6 +276,12 @@ def _one_pass(
     for block in blocks:
         engine.push(block)
     return engine.finish()
+
+
+def _crossed(channels: Sequence[Channel]) -> tuple[int, ...]:
+    """Channels that are combined: components and the accelerometers that add to them."""
+    adding = {name for channel in channels for name, _ in channel.inertial}
+    return tuple(i for i, c in enumerate(channels) if c.is_component or c.name in adding)
 
 
 def _wanted_by_channels(record: Record, held: Sequence[Array], model: Model) -> float | None:

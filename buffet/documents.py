@@ -125,6 +125,8 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "variance_below_resolution": _number(result.below_resolution),
         "unresolved_share": _number(result.unresolved_share),
         "usable_to_hz": _number(result.usable_to_hz),
+        "inertia_removed": result.quantity.inertial_row is not None,
+        "inertial_share": _number(result.inertial_share),
         "bands": [_band(band) for band in result.bands],
         "fit_deviance": _number(result.fit_deviance),
         "peaks": [_peak(peak, strouhal_per_hz) for peak in result.peaks],

@@ -89,7 +89,7 @@ class RunAnalysis:
         constant = {finding.channel for finding in self.findings if finding.code == "constant"}
         names = [channel.name for channel in self.run.channels]
         return tuple(
-            any(weight and name in constant for weight, name in zip(q.row, names, strict=True))
+            any(w and name in constant for w, name in zip(q.fluctuation_row, names, strict=True))
             for q in self.signal.quantities
         )
 

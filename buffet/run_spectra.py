@@ -12,7 +12,7 @@ from buffet.bands import BandRms, band_rms
 from buffet.interval import LEVEL, Interval
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.peaks import Peak, PeakFit, fit_peaks
-from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
+from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, combined_psd
 from buffet.spectral.strouhal import Fundamental, NamedPeaks, mark_harmonics, name_fundamental
 from buffet.spectral.uncertainty import half_value, log_estimate
 from buffet.spectral.window import chi2_factors
@@ -35,6 +35,9 @@ class QuantityResult:
     below_resolution: float  # variance by the moments less that of all bins, unit²
     unresolved_share: float  # of the variance, in the bins that a segment cannot tell from zero
     usable_to_hz: float
+    # Variance of the inertial part, which is removed, over that of the balance's reading, in the
+    # usable band; None where nothing is removed.
+    inertial_share: float | None
     bands: tuple[BandRms, ...]
     peaks: tuple[Peak, ...]
     fit_deviance: float | None  # of the peaks' fit over a right model's; None: none was looked for
@@ -110,6 +113,7 @@ def run_result(
                 float(signal.below_resolution[i]),
                 float(unresolved[i]),
                 float(signal.usable_hz[i]),
+                _inertial_share(analysis, i),
                 bands[i],
                 found[i],
                 fits[i].deviance,
@@ -166,6 +170,18 @@ def _mean(analysis: RunAnalysis, index: int) -> Interval:
     half = float(stdtrit(freedom, 0.5 + LEVEL / 2) * np.sqrt(variance))
     value = float(signal.mean[index])
     return Interval(value, value - half, value + half)
+
+
+def _inertial_share(analysis: RunAnalysis, index: int) -> float | None:
+    quantity = analysis.signal.quantities[index]
+    if quantity.inertial_row is None:
+        return None
+    bins = slice(FIRST_BIN, int(analysis.signal.usable_bins[index].sum()))
+    part, reading = (
+        float(combined_psd(analysis.spectra, row)[bins].sum())
+        for row in (quantity.inertial_row, quantity.row)
+    )
+    return part / reading if reading > 0 else None
 
 
 def _noise_rms(analysis: RunAnalysis, index: int) -> float | None:

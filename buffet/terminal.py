@@ -279,11 +279,26 @@ def _run_text(result: RunResult) -> str:
                 f"{analysis.segment_s:.3g} s do not resolve: try a finer --resolution."
             )
         )
+    if inertia := _inertia(result.quantities):
+        parts.append(paragraph(inertia))
     if result.quantities and result.quantities[0].bands:
         parts.append(_band_table(result.quantities))
     if peaks:
         parts.append(table(("peak of", "Hz", "St", "width Hz", "RMS", "p", "kind"), peaks))
     return "\n\n".join(parts)
+
+
+def _inertia(results: Sequence[QuantityResult]) -> str:
+    """Which quantities had their inertial part removed, and how large it was."""
+    told = [
+        f"{r.quantity.name} {r.inertial_share:.2g}" for r in results if r.inertial_share is not None
+    ]
+    if not told:
+        return ""
+    return (
+        "The model's inertia is removed by its accelerometers. Its variance over that of the "
+        f"balance's reading: {', '.join(told)}."
+    )
 
 
 def _quantity_row(result: QuantityResult) -> tuple[str, ...]:

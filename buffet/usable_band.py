@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from ingest import PRESSURES, Finding, FlowState, Model, Run, usable_to_hz
+from ingest import PRESSURES, Finding, FlowState, Model, Run, inertia_findings, usable_to_hz
 
 # Road speed at which the usable band is judged, and the road frequencies a vertical criterion
 # needs at least and wants altogether.
@@ -21,6 +21,7 @@ def band_findings(
 ) -> list[Finding]:
     """What cuts or colours the band, and a wind that is not what the sheet states."""
     return [
+        *inertia_findings(run, model),
         *_antialias(run, sample_rate_hz),
         *_tubing(run),
         *(_wind(run, flow) if flow is not None else ()),

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from ingest.findings import Finding as Finding
     from ingest.flow import FlowState as FlowState
     from ingest.flow import flow_state as flow_state
+    from ingest.inertia import inertia_findings as inertia_findings
     from ingest.model import Model as Model
     from ingest.model import TestSection as TestSection
     from ingest.provenance import Provenance as Provenance
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
     from ingest.record import Record as Record
     from ingest.record import Run as Run
     from ingest.rig import USABLE_SHARE_OF_RESONANCE as USABLE_SHARE_OF_RESONANCE
-    from ingest.rig import balance_response as balance_response
+    from ingest.rig import balance_gain as balance_gain
     from ingest.rig import usable_to_hz as usable_to_hz
     from ingest.tunnel import Rotation as Rotation
     from ingest.units import parse_quantity as parse_quantity
@@ -86,9 +87,10 @@ _HOME = {
     "UnknownRunError": "errors",
     "Vehicle": "vehicle",
     "ZeroReading": "zeros",
-    "balance_response": "rig",
+    "balance_gain": "rig",
     "density_kg_m3": "air",
     "flow_state": "flow",
+    "inertia_findings": "inertia",
     "open_campaign": "campaign",
     "parse_quantity": "units",
     "read_vehicle": "vehicle_sheet",

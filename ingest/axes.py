@@ -22,12 +22,21 @@ Row = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Quantity:
-    """A linear combination of a run's channels: value = row @ samples."""
+    """A linear combination of a run's channels: value = row @ samples.
+
+    Accelerometers add to the fluctuations alone: their mean is gravity and offset.
+    """
 
     name: str  # the channel's name, or the component's where it is derived
     measures: str
     unit: str  # "1" for coefficients
     row: Row  # (n_channels,), locked
+    inertial_row: Row | None = None  # (n_channels,), on accelerometers; None: nothing is added
+
+    @property
+    def fluctuation_row(self) -> Row:
+        """What combines the channels' fluctuations."""
+        return self.row if self.inertial_row is None else self.row + self.inertial_row
 
 
 class _Balance(NamedTuple):
@@ -71,12 +80,21 @@ def _of_channel(
     divisor = None if channel.is_coefficient else _divisor(channel.measures, model, flow)
     row = np.zeros(len(channels))
     row[index] = 1.0 if divisor is None else 1.0 / divisor
-    return _locked(channel.name, channel.measures, channel.unit if divisor is None else "1", row)
+    unit = channel.unit if divisor is None else "1"
+    inertial = row[index] * _inertial_row(channels, channel)
+    return _locked(channel.name, channel.measures, unit, row, inertial)
 
 
-def _locked(name: str, measures: str, unit: str, row: Row) -> Quantity:
+def _inertial_row(channels: Sequence[Channel], channel: Channel) -> Row:
+    """What accelerometers add to a channel, ``(n_channels,)``."""
+    terms = dict(channel.inertial)
+    return np.array([terms.get(other.name, 0.0) for other in channels])
+
+
+def _locked(name: str, measures: str, unit: str, row: Row, inertial: Row) -> Quantity:
     row.setflags(write=False)
-    return Quantity(name, measures, unit, row)
+    inertial.setflags(write=False)
+    return Quantity(name, measures, unit, row, inertial if inertial.any() else None)
 
 
 def _divisor(measures: str, model: Model | None, flow: FlowState | None) -> float | None:
@@ -113,9 +131,12 @@ def _derived(
     matrix = np.array([equations[q.measures] for q in known])
     inverse = np.linalg.pinv(matrix, rcond=_RANK_TOLERANCE)
     rows = np.array([q.row for q in known])
+    inertial = np.array([q.fluctuation_row for q in known]) - rows
     missing = [name for name in equations if name not in {q.measures for q in known}]
     return [
-        _locked(_free_name(name, measured), name, _unit(name, known), weights @ rows)
+        _locked(
+            _free_name(name, measured), name, _unit(name, known), weights @ rows, weights @ inertial
+        )
         for name in missing
         if (weights := _weights(equations[name], matrix, inverse)) is not None
     ]

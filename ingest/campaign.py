@@ -9,12 +9,14 @@ from typing import Any
 
 from ingest.campaign_checks import SheetsRead, cross_faults
 from ingest.errors import NoCampaignError, SheetError, SheetFault, UnknownRunError
+from ingest.inertia import with_inertia
 from ingest.model import Model, TestSection
 from ingest.paths import PathFault, is_inside, named_file
 from ingest.record import Run
 from ingest.run_sheet import run_from_sheet
 from ingest.sheet_faults import nearest, read_toml, validate
 from ingest.sheet_models import CampaignSheet
+from ingest.sheet_values import point
 from ingest.vehicle import Vehicle
 from ingest.vehicle_sheet import vehicle_from_sheet
 
@@ -85,7 +87,11 @@ def open_campaign(folder: str | Path) -> Campaign:
         test_section=read.test_section,
         vehicle=vehicle,
         runs=tuple(
-            replace(run, rotation=run.rotation.completed_by(sheet.rotation))
+            replace(
+                run,
+                rotation=run.rotation.completed_by(sheet.rotation),
+                channels=with_inertia(run.channels, read.model),
+            )
             for run in sorted(runs, key=lambda run: natural_order(run.number))
         ),
     )
@@ -162,6 +168,9 @@ def _model(sheet: CampaignSheet | None) -> Model | None:
         wheelbase_m=stated.wheelbase,
         strouhal_length_m=stated.strouhal_length,
         strouhal_length_is=stated.strouhal_length_is,
+        mass_kg=stated.mass,
+        centre_of_gravity_m=point(stated.centre_of_gravity),
+        inertia_kg_m2=(stated.roll_inertia, stated.pitch_inertia, stated.yaw_inertia),
     )
 
 

@@ -30,6 +30,9 @@ Measures = Literal[
 ]
 MEASURES: tuple[str, ...] = get_args(Measures)
 
+# Along an axis of the model (SAE J1594: x rearward, y right, z up), positive with it.
+Direction = Literal["x", "y", "z"]
+
 FORCES = (
     "drag",
     "side force",
@@ -57,6 +60,9 @@ class Channel:
     natural_frequency_hz: float | None = None  # of the balance in this direction
     damping: float | None = None  # share of critical
     at_m: tuple[float, float, float] | None = None
+    direction: Direction | None = None  # of an accelerometer on the model
+    # What accelerometers, by name, add to a component: N or N m per m/s² (see inertia.py).
+    inertial: tuple[tuple[str, float], ...] = ()
     tubing: Any = None  # stated pieces; used once the tubing correction exists
     stated: dict[str, Any] = field(default_factory=dict, compare=False)  # the sheet's own words
 

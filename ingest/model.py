@@ -15,6 +15,10 @@ class Model:
     wheelbase_m: float
     strouhal_length_m: float  # L in St = f L / U
     strouhal_length_is: str | None = None  # "body height"
+    mass_kg: float | None = None  # of all that moves with the model on the balance
+    centre_of_gravity_m: tuple[float, float, float] | None = None
+    # About the centre of gravity: roll, pitch, yaw.
+    inertia_kg_m2: tuple[float | None, float | None, float | None] = (None, None, None)
 
 
 @dataclass(frozen=True)

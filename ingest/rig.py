@@ -15,18 +15,23 @@ USABLE_SHARE_OF_RESONANCE = 0.8
 USABLE_SHARE_OF_CUTOFF = 0.7
 
 
-def balance_response(
-    frequency_hz: NDArray[np.float64], natural_frequency_hz: float, damping: float
-) -> NDArray[np.complex128]:
-    """Response of a balance as one degree of freedom: measured = response · true force.
+def balance_gain(frequency_hz: NDArray[np.float64], channel: Channel) -> NDArray[np.complex128]:
+    """What takes a channel's reading to the true force, ``(n,)``; one without a resonance.
 
-    H = 1 / (1 − r² + 2 i ζ r), r = f / f_n (Bendat & Piersol 2010, Random Data, 4th ed., ch. 2).
-    `frequency_hz` has any shape, the result the same.
+    The balance reads B = k x of F = m a + c v + k x, so that in frequency, with r = f / f_n
+    (one degree of freedom; Bendat & Piersol 2010, Random Data, 4th ed., ch. 2),
+
+        F = (1 - r² + 2 i ζ r) B             no accelerometer: the inertia follows from the balance
+        F = (1 + 2 i ζ r) B + m a            accelerometers: measured, whatever moves the model
+
+    The second needs the natural frequency for the damping alone and holds through the resonance;
+    m a is added by the quantities' rows. Without a stated damping it has a notch of width 2 ζ f_n.
     """
-    ratio = np.asarray(frequency_hz, dtype=np.float64) / natural_frequency_hz
-    stiffness_and_damping = (1.0 - ratio**2).astype(np.complex128)
-    stiffness_and_damping.imag = 2.0 * damping * ratio
-    return 1.0 / stiffness_and_damping
+    if channel.natural_frequency_hz is None:
+        return np.ones(len(frequency_hz), np.complex128)
+    ratio = frequency_hz / channel.natural_frequency_hz
+    inertia = np.zeros_like(ratio) if channel.inertial else ratio**2
+    return np.asarray(1.0 - inertia + 2j * (channel.damping or 0.0) * ratio)
 
 
 def usable_to_hz(
@@ -34,11 +39,12 @@ def usable_to_hz(
 ) -> float:
     """Highest frequency a channel can be trusted to.
 
-    The lowest of Nyquist, 0.7 of the filter's cutoff and 0.8 of the channel's resonance.
+    The lowest of Nyquist, 0.7 of the filter's cutoff and, where no accelerometer gives the
+    inertial part, 0.8 of the channel's resonance.
     """
     limits = [0.5 * sample_rate_hz]
     if antialias_cutoff_hz is not None:
         limits.append(USABLE_SHARE_OF_CUTOFF * antialias_cutoff_hz)
-    if channel.natural_frequency_hz is not None:
+    if channel.natural_frequency_hz is not None and not channel.inertial:
         limits.append(USABLE_SHARE_OF_RESONANCE * channel.natural_frequency_hz)
     return min(limits)

@@ -15,6 +15,7 @@ from ingest.record import Run
 from ingest.recording import ClockOptions, FileOptions
 from ingest.sheet_faults import validate
 from ingest.sheet_models import AirTable, ChannelTable, FileTable, RunSheet, SamplingTable
+from ingest.sheet_values import point
 from ingest.units import parse_quantity
 
 
@@ -89,7 +90,6 @@ def _in_utc(moment: datetime | None) -> datetime | None:
 
 def _channel(model: ChannelTable, stated: dict[str, Any]) -> Channel:
     line = model.line()
-    at_m = (model.at[0], model.at[1], model.at[2]) if model.at else None
     return Channel(
         name=model.name,
         column=model.column,
@@ -100,7 +100,8 @@ def _channel(model: ChannelTable, stated: dict[str, Any]) -> Channel:
         full_scale_raw=line.full_scale_raw,
         natural_frequency_hz=model.natural_frequency,
         damping=model.damping,
-        at_m=at_m,
+        at_m=point(model.at),
+        direction=model.direction,
         tubing=tuple(model.tubing) or None,
         stated=stated,
     )

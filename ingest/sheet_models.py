@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, model_validator
 
 from ingest.calibration import CalibrationFault, StraightLine, straight_line
-from ingest.channel import Measures
+from ingest.channel import Direction, Measures
 from ingest.errors import QuantityError
 from ingest.record import Kind
 from ingest.sheet_values import (
@@ -22,7 +22,9 @@ from ingest.sheet_values import (
     FilePath,
     Frequency,
     GroundSpeed,
+    Inertia,
     Length,
+    Mass,
     Name,
     NumberWithUnit,
     Point,
@@ -64,13 +66,29 @@ class CampaignTable(Table):
 
 
 class ModelTable(Table):
-    """[model]: lengths and area of the model."""
+    """[model]: lengths, area and mass of the model."""
 
     scale: Scale
     frontal_area: Area
     wheelbase: Length
     strouhal_length: Length
     strouhal_length_is: Name | None = None
+    mass: Mass | None = None
+    centre_of_gravity: Point | None = None
+    roll_inertia: Inertia | None = None
+    pitch_inertia: Inertia | None = None
+    yaw_inertia: Inertia | None = None
+
+    @model_validator(mode="after")
+    def _mass_has_a_place(self) -> ModelTable:
+        """A mass acts at its centre of gravity, and inertias belong to a mass."""
+        if self.mass is not None and self.centre_of_gravity is None:
+            raise fault("is missing; a stated mass needs its place", "centre_of_gravity")
+        if self.mass is None:
+            for key in ("centre_of_gravity", "roll_inertia", "pitch_inertia", "yaw_inertia"):
+                if getattr(self, key) is not None:
+                    raise fault("only goes with mass", key)
+        return self
 
 
 class TestSectionTable(Table):
@@ -231,6 +249,7 @@ class ChannelTable(Table):
     natural_frequency: Frequency | None = None
     damping: Share | None = None
     at: Point | None = None
+    direction: Annotated[Direction | None, Field(description="'x', 'y' or 'z'")] = None
     tubing: Annotated[list[TubingPiece], BeforeValidator(pieces)] = []
 
     def line(self) -> StraightLine:
@@ -249,6 +268,15 @@ class ChannelTable(Table):
     def _damping_has_a_frequency(self) -> ChannelTable:
         if self.damping is not None and self.natural_frequency is None:
             raise fault("only goes with natural_frequency", "damping")
+        return self
+
+    @model_validator(mode="after")
+    def _direction_is_an_accelerometers(self) -> ChannelTable:
+        if self.direction is not None and self.measures != "acceleration":
+            problem = f"only goes with measures = 'acceleration', got measures {self.measures!r}"
+            raise fault(problem, "direction")
+        if self.direction is not None and self.at is None:
+            raise fault("is missing; an accelerometer on the model needs its place", "at")
         return self
 
 

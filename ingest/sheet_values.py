@@ -105,6 +105,11 @@ def pieces(given: Any) -> Any:
     return [given] if isinstance(given, dict) else given
 
 
+def point(given: list[float] | None) -> tuple[float, float, float] | None:
+    """The three coordinates of a `Point`, once it has been read."""
+    return None if given is None else (given[0], given[1], given[2])
+
+
 Area = Annotated[float, Quantity("area", above=0.0)]
 CornerStiffness = Annotated[float, Quantity("cornering stiffness", above=0.0)]
 Damping = Annotated[float, Quantity("damping", at_least=0.0)]

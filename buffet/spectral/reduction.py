@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from buffet.interval import LEVEL
 from buffet.spectral.segments import SegmentSpectra
 from buffet.spectral.uncertainty import variance_of_mean
-from ingest import Channel, Quantity, balance_response
+from ingest import Channel, Quantity, balance_gain
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -148,28 +148,30 @@ def reduce(
     """
     bins = spectra.settings.retained_bins
     frequency = spectra.frequency_hz[:bins]
-    gain = np.array([_gain(channel, frequency) for channel in channels])
-    rows = np.array([quantity.row for quantity in quantities])
+    gain = np.array([balance_gain(frequency, channel) for channel in channels])
+    rows = np.array([quantity.fluctuation_row for quantity in quantities])
+    mean_rows = np.array([quantity.row for quantity in quantities])
     kept = list(spectra.settings.cross_channels)
     corrected = spectra.group_matrix(bins)
     corrected = corrected * np.einsum("if,jf->fij", gain[kept], np.conj(gain[kept]))
     shares, matrix_rows, words = _component_rows(quantities, kept)
     limits = np.array([usable(channel) for channel in channels])
     uses = rows != 0
+    usable_hz = np.array([limits[used].min() if used.any() else 0.0 for used in uses])
     return ReducedSpectra(
         tuple(quantities),
         words,
         frequency,
         spectra.frequency_step_hz,
-        np.array([limits[used].min() if used.any() else 0.0 for used in uses]),
+        usable_hz,
         spectra.duration_s,
         spectra.effective_segments,
         spectra.group_segments,
         _group_psd(spectra, rows, gain, corrected, shares, bins),
         np.einsum("qi,gfij,rj->gfqr", matrix_rows, corrected, matrix_rows, optimize=True),
-        rows @ spectra.mean,
-        spectra.group_mean @ rows.T,
-        _below_resolution(spectra, rows),
+        mean_rows @ spectra.mean,
+        spectra.group_mean @ mean_rows.T,
+        _below_resolution(spectra, rows, usable_hz),
     )
 
 
@@ -195,24 +197,14 @@ def _real_weights(rows: Complex) -> Array:
     return np.concatenate([np.abs(rows) ** 2, 2 * cross.real, -2 * cross.imag], axis=-1)
 
 
-def _gain(channel: Channel, frequency_hz: Array) -> Complex:
-    """What undoes the balance's resonance; one where none is stated."""
-    if channel.natural_frequency_hz is None:
-        return np.ones(len(frequency_hz), complex)
-    damping = channel.damping if channel.damping is not None else 0.0
-    with np.errstate(divide="ignore"):
-        response = balance_response(frequency_hz, channel.natural_frequency_hz, damping)
-    return np.asarray(1 / response, dtype=complex)
-
-
 def _component_rows(
     quantities: Sequence[Quantity], kept: list[int]
 ) -> tuple[dict[int, Array], Array, tuple[str, ...]]:
-    """Rows of the quantities that live on the kept force channels, and of the six components."""
+    """Rows of the quantities that live on the kept channels, and of the six components."""
     shares = {
-        position: quantity.row[kept]
+        position: quantity.fluctuation_row[kept]
         for position, quantity in enumerate(quantities)
-        if kept and np.all(np.delete(quantity.row, kept) == 0)
+        if kept and np.all(np.delete(quantity.fluctuation_row, kept) == 0)
     }
     words, rows = [], []
     for word in COMPONENTS:
@@ -249,14 +241,27 @@ def _group_psd(
     return result
 
 
-def _below_resolution(spectra: SegmentSpectra, rows: Array) -> Array:
-    """Variance by the moments less the sum over all bins, before any correction."""
+def _below_resolution(spectra: SegmentSpectra, rows: Array, usable_hz: Array) -> Array:
+    """Variance by the moments less the sum over all bins, as far as it belongs to usable ones.
+
+    The two differ since the ends of a record weigh less in segments: slow changes show there, but
+    so does the chance of any frequency, whose variance goes with the square of its density. Hence
+    the best linear guess of the usable bins' part: their share of the squares. A resonance of the
+    balance beyond the band, with fifty times the force's variance, would else lend it 2 % of that.
+    """
     moments = np.einsum("qi,ij,qj->q", rows, spectra.covariance, rows)
-    in_bins = np.zeros(len(rows))
-    for position, row in enumerate(rows):
-        used = np.flatnonzero(row)
-        for i in used:
-            for j in used:
-                cross = spectra.cross_psd(int(i), int(j)).real.sum()
-                in_bins[position] += row[i] * row[j] * cross
-    return np.asarray(moments - in_bins * spectra.frequency_step_hz)
+    psd = np.array([combined_psd(spectra, row) for row in rows]).reshape(
+        len(rows), len(spectra.frequency_hz)
+    )
+    squares = psd**2
+    usable = np.sum(squares * (spectra.frequency_hz <= usable_hz[:, None]), axis=1)
+    every = squares.sum(axis=1)
+    missed = moments - psd.sum(axis=1) * spectra.frequency_step_hz
+    return np.asarray(missed * usable / np.where(every > 0, every, 1.0))
+
+
+def combined_psd(spectra: SegmentSpectra, row: Array) -> Array:
+    """PSD of a combination of channels with real weights ``(n_channels,)``, shape ``(n_bins,)``."""
+    used = [int(i) for i in np.flatnonzero(row)]
+    parts = [row[i] * row[j] * spectra.cross_psd(i, j).real for i in used for j in used]
+    return np.asarray(np.sum(parts, axis=0)) if parts else np.zeros_like(spectra.psd[0])

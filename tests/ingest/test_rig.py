@@ -2,32 +2,50 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 import scipy.signal
 
-from ingest import Channel, balance_response, usable_to_hz
+from ingest import Channel, balance_gain, usable_to_hz
+
+LIFT = Channel("lift", 0, "lift", "N", 1.0, natural_frequency_hz=38.0, damping=0.02)
+MASS_KG = 60.0
+ON_MODEL = dataclasses.replace(LIFT, inertial=(("heave", MASS_KG),))
 
 
-def test_response_is_the_oscillators() -> None:
-    """scipy's frequency response of m x'' + c x' + k x = k F, with m = 1."""
-    natural_hz, damping = 38.0, 0.02
-    omega = 2.0 * np.pi * natural_hz
+def test_the_gain_undoes_the_oscillator() -> None:
+    """One over scipy's frequency response of m x'' + c x' + k x = k F, with m = 1."""
+    omega = 2.0 * np.pi * 38.0
     frequency_hz = np.linspace(0.0, 100.0, 201)
-    _, expected = scipy.signal.freqs(
-        [omega**2], [1.0, 2.0 * damping * omega, omega**2], worN=2.0 * np.pi * frequency_hz
+    _, response = scipy.signal.freqs(
+        [omega**2], [1.0, 2.0 * 0.02 * omega, omega**2], worN=2.0 * np.pi * frequency_hz
     )
 
-    np.testing.assert_allclose(
-        balance_response(frequency_hz, natural_hz, damping), expected, rtol=1e-9
-    )
+    np.testing.assert_allclose(balance_gain(frequency_hz, LIFT), 1 / response, rtol=1e-9)
 
 
-def test_response_at_rest_and_at_resonance() -> None:
-    """1 at zero frequency; 1 / (2 ζ), a quarter turn late, at the natural frequency."""
-    response = balance_response(np.array([0.0, 38.0]), 38.0, 0.02)
+def test_an_accelerometer_takes_the_place_of_the_inertia() -> None:
+    """Gain times scipy's k x, plus m a, is the force at all frequencies, resonance included."""
+    omega = 2.0 * np.pi * 38.0
+    frequency_hz = np.linspace(0.0, 100.0, 201)
+    stiffness, damping = MASS_KG * omega**2, 2.0 * 0.02 * omega * MASS_KG
+    turning = 2.0 * np.pi * frequency_hz
+    _, displacement = scipy.signal.freqs([1.0], [MASS_KG, damping, stiffness], worN=turning)
 
-    assert response == pytest.approx(np.array([1.0, -25.0j]))
+    reading = balance_gain(frequency_hz, ON_MODEL) * stiffness * displacement
+    force = reading - MASS_KG * turning**2 * displacement
+
+    np.testing.assert_allclose(force, 1.0, rtol=1e-9)
+
+
+def test_gain_at_rest_at_resonance_and_without_one() -> None:
+    """1 at zero frequency; 2 ζ, a quarter turn early, at the natural frequency; 1 if none."""
+    at = np.array([0.0, 38.0])
+
+    assert balance_gain(at, LIFT) == pytest.approx(np.array([1.0, 0.04j]))
+    assert balance_gain(at, Channel("drag", 0, "drag", "N", 1.0)) == pytest.approx(np.ones(2))
 
 
 @pytest.mark.parametrize(
@@ -41,3 +59,9 @@ def test_the_lowest_limit_counts(
     channel = Channel("lift", 0, "lift", "N", 1.0, natural_frequency_hz=natural_hz)
 
     assert usable_to_hz(channel, 500.0, cutoff_hz) == pytest.approx(expected)
+
+
+def test_an_accelerometer_lifts_the_resonances_limit() -> None:
+    """38 Hz no longer ends the band; the filter's 0.7 x 200 Hz does."""
+    assert usable_to_hz(LIFT, 500.0, 200.0) == pytest.approx(30.4)
+    assert usable_to_hz(ON_MODEL, 500.0, 200.0) == pytest.approx(140.0)
