@@ -68,6 +68,8 @@ class ClockSummary:
     lost_samples: int  # that would fit into the gaps
     repeated: int  # stamps equal to the one before
     backward: int  # stamps earlier than the one before
+    rate_change: float = 0.0  # of the rate from the first sample to the last, as a share
+    rate_change_error: float = 0.0  # its standard error
 
 
 class Recording(Protocol):

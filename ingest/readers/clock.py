@@ -20,6 +20,8 @@ _UNEVEN_RATIO = 2.0
 # A rate this close to three significant digits is that number: loggers are set to round rates, and
 # a stamp of 1 ms over the 100 s peeked at tells no more than 1e-5.
 _ROUND_SHARE = 2e-5
+# Stretches over which the steps are averaged, for a rate that changes; fewer tell nothing.
+_MOST_STRETCHES, _FEWEST_STRETCHES = 128, 32
 
 
 def stamps_from_text(
@@ -95,6 +97,39 @@ def _gap_limit_s(steps: NDArray[np.float64]) -> float:
     return GAP_STEPS * (float(np.median(steps[steps > 0.0])) if coarse else usual)
 
 
+class _RateTrend:
+    """Mean steps over up to 128 equal stretches, and the straight line through them."""
+
+    def __init__(self) -> None:
+        self._knots_s = np.zeros(1)  # how far every so many stamps run ahead of even ones
+        self._spacing = 1
+        self._steps = 0
+        self._ahead_s = 0.0
+
+    def feed(self, excess_s: NDArray[np.float64]) -> None:
+        """Take what the next steps are longer than usual, (n,)."""
+        ahead_s = self._ahead_s + np.cumsum(excess_s)
+        to_next = self._spacing - self._steps % self._spacing
+        self._knots_s = np.append(self._knots_s, ahead_s[to_next - 1 :: self._spacing])
+        self._steps += excess_s.size
+        self._ahead_s = float(ahead_s[-1]) if excess_s.size else self._ahead_s
+        while self._knots_s.size > _MOST_STRETCHES + 1:
+            self._knots_s = self._knots_s[::2]
+            self._spacing *= 2
+
+    def change(self, usual_s: float) -> tuple[float, float]:
+        """Of the rate from the first step to the last, as a share, with its standard error."""
+        n = self._knots_s.size - 1
+        if n < _FEWEST_STRETCHES:
+            return 0.0, 0.0
+        step_s = usual_s + np.diff(self._knots_s) / self._spacing
+        place = np.linspace(-0.5, 0.5, n)
+        slope, mean_s = np.polyfit(place, step_s, 1)
+        scatter = np.sum((step_s - mean_s - slope * place) ** 2) / (n - 2)
+        error = float(np.sqrt(scatter / np.sum(place**2)))
+        return float((mean_s - slope / 2) / (mean_s + slope / 2)) - 1.0, error / float(mean_s)
+
+
 class ClockMeter:
     """Follows the time stamps of one pass; the first block sets what a usual step is."""
 
@@ -108,6 +143,7 @@ class ClockMeter:
         self._square_sum = 0.0
         self._even_steps = self._gaps = self._lost = self._repeated = self._backward = 0
         self._jump_excess_s = 0.0
+        self._trend = _RateTrend()
 
     def feed(self, time_s: NDArray[np.float64]) -> None:
         """Take the stamps of the next block, (n,) in seconds."""
@@ -140,6 +176,7 @@ class ClockMeter:
         self._lost += int(np.sum(np.rint(gaps / self._usual_s) - 1))
         is_jump = is_gap | (steps < 0.0)
         self._jump_excess_s += float(np.sum(steps[is_jump] - self._usual_s))
+        self._trend.feed(np.where(is_jump, 0.0, steps - self._usual_s))
         even = steps[~is_jump]
         self._even_steps += even.size
         self._square_sum += float(np.sum((even - self._median_s) ** 2))
@@ -149,6 +186,7 @@ class ClockMeter:
         span_s = self._last_s - self._first_s - self._jump_excess_s
         measured_hz = (self._n - 1) / span_s if span_s > 0.0 else rate_hz
         stepped = self._n > 1
+        change, change_error = self._trend.change(self._usual_s or 1.0 / rate_hz)
         return ClockSummary(
             n=self._n,
             stamped=True,
@@ -163,6 +201,8 @@ class ClockMeter:
             lost_samples=self._lost,
             repeated=self._repeated,
             backward=self._backward,
+            rate_change=change,
+            rate_change_error=change_error,
         )
 
 
