@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.bands import BandRms, band_rms
 from buffet.interval import LEVEL, Interval
+from buffet.peak_classes import NOT_FOLLOWED, PeakClass
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.peaks import Peak, PeakFit, fit_peaks
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, combined_psd
-from buffet.spectral.strouhal import Fundamental, NamedPeaks, mark_harmonics, name_fundamental
+from buffet.spectral.strouhal import (
+    Fundamental,
+    NamedPeaks,
+    mark_harmonics,
+    name_fundamental,
+    unmarked,
+)
 from buffet.spectral.uncertainty import half_value, log_estimate
 from buffet.spectral.window import chi2_factors
-from ingest import FORCES, MOMENTS, Quantity
+from ingest import FORCES, MOMENTS, Finding, Quantity
 
 Array = NDArray[np.float64]
 
@@ -45,6 +52,13 @@ class QuantityResult:
     psd: Array  # (n,), noise not removed
     psd_factors: tuple[float, float]  # to the confidence limits
     noise_psd: Array | None  # (n,)
+    classes: tuple[PeakClass, ...] = ()  # of `peaks`, once they were followed over the wind speeds
+
+    @property
+    def followed(self) -> tuple[tuple[Peak, PeakClass], ...]:
+        """Each peak with its class."""
+        classes = self.classes or (NOT_FOLLOWED,) * len(self.peaks)
+        return tuple(zip(self.peaks, classes, strict=True))
 
 
 @dataclass(frozen=True)
@@ -56,6 +70,7 @@ class RunResult:
     fundamental: Fundamental | None
     strouhal: Interval | None
     strouhal_why: str
+    rig: tuple[Finding, ...] = ()  # what of it is not flow, once peaks were followed
 
     @property
     def strouhal_per_hz(self) -> float | None:
@@ -92,10 +107,6 @@ def run_result(
         else PeakFit((), None)
         for i, quantity in enumerate(signal.quantities)
     ]
-    found = [one.peaks for one in fits]
-    fundamental, why = name_fundamental(_named(signal, found))
-    if fundamental is not None:
-        found = [mark_harmonics(peaks, fundamental.frequency_hz.value) for peaks in found]
     bands = band_rms(analysis, road_speed_m_s)
     factors = chi2_factors(analysis.degrees_of_freedom)
     unresolved = signal.unresolved_share
@@ -115,7 +126,7 @@ def run_result(
                 float(signal.usable_hz[i]),
                 _inertial_share(analysis, i),
                 bands[i],
-                found[i],
+                fits[i].peaks,
                 fits[i].deviance,
                 signal.frequency_hz[bins],
                 signal.psd[i, bins],
@@ -123,7 +134,29 @@ def run_result(
                 None if noise is None else noise[i, bins],
             )
         )
-    return RunResult(analysis, tuple(results), fundamental, *_strouhal(analysis, fundamental, why))
+    return named(analysis, results)
+
+
+def named(analysis: RunAnalysis, quantities: Sequence[QuantityResult]) -> RunResult:
+    """The run with its fundamental named and its harmonics marked.
+
+    Peaks whose class speaks for the rig, the mains or what turns are neither.
+    """
+    fundamental, why = name_fundamental(_named(analysis.signal, quantities))
+    marked = tuple(replace(q, peaks=_marked(q, fundamental)) for q in quantities)
+    return RunResult(analysis, marked, fundamental, *_strouhal(analysis, fundamental, why))
+
+
+def _marked(quantity: QuantityResult, fundamental: Fundamental | None) -> tuple[Peak, ...]:
+    plain = tuple(map(unmarked, quantity.peaks))
+    if fundamental is None:
+        return plain
+    marked = mark_harmonics(plain, fundamental.frequency_hz.value)
+    classes = [kind for _, kind in quantity.followed]
+    return tuple(
+        harmonic if kind.may_be_wake else peak
+        for harmonic, peak, kind in zip(marked, plain, classes, strict=True)
+    )
 
 
 def _strouhal(
@@ -140,12 +173,18 @@ def _strouhal(
     return fundamental.frequency_hz.scaled(per_hz), why
 
 
-def _named(signal: ReducedSpectra, found: list[tuple[Peak, ...]]) -> list[NamedPeaks]:
+def _named(signal: ReducedSpectra, quantities: Sequence[QuantityResult]) -> list[NamedPeaks]:
     """Forces and moments; pressures, and then anything, where there is none."""
     rms = np.sqrt(np.maximum(signal.group_totals().mean(axis=0), 0))
     every = [
-        NamedPeaks(q.name, q.measures, float(rms[i]), found[i])
-        for i, q in enumerate(signal.quantities)
+        NamedPeaks(
+            q.quantity.name,
+            q.quantity.measures,
+            float(rms[i]),
+            tuple(peak for peak, kind in q.followed if kind.may_be_wake),
+            tuple(peak for peak, kind in q.followed if not kind.may_be_wake),
+        )
+        for i, q in enumerate(quantities)
     ]
     forces = [n for n in every if n.measures in (*FORCES, *MOMENTS)]
     return forces or [n for n in every if n.measures == "pressure"] or every

@@ -35,6 +35,7 @@ class NamedPeaks:
     measures: str
     rms: float  # of the whole channel, same unit as the peaks'
     peaks: tuple[Peak, ...]
+    not_flow: tuple[Peak, ...] = ()  # of the rig, the mains or what turns: set aside
 
 
 @dataclass(frozen=True)
@@ -59,12 +60,14 @@ def name_fundamental(channels: Sequence[NamedPeaks]) -> tuple[Fundamental | None
     if broad:  # beside a wake that sheds, a line is a machine's
         candidates = [c for c in candidates if c[0].kind != "line"]
     if not candidates:
-        return None, "no peak that was looked for rises above its background"
+        return None, _nothing_named(channels)
     if all(_share(*candidate) < LEAST_SHARE for candidate in candidates):
         return None, f"every broad peak holds less than {LEAST_SHARE:.0%} of its channel's variance"
     strongest, channel = _strongest(candidates)
     share = _share(strongest, channel)
     why = f"the strongest peak of {channel.name} ({share:.0%} of its variance)"
+    if stronger := [p for p in channel.not_flow if p.rms.value > strongest.rms.value]:
+        why += f" beside that at {stronger[0].frequency_hz.value:.1f} Hz, which is not the flow's"
     lower = _at_half(strongest, candidates)
     if lower is not None:
         peak, other = lower
@@ -82,6 +85,12 @@ def name_fundamental(channels: Sequence[NamedPeaks]) -> tuple[Fundamental | None
     return fundamental, why
 
 
+def _nothing_named(channels: Sequence[NamedPeaks]) -> str:
+    if any(channel.not_flow for channel in channels):
+        return "every peak that was found is the rig's, the mains' or of what turns in the tunnel"
+    return "no peak that was looked for rises above its background"
+
+
 def _listed(names: Sequence[str]) -> str:
     """A few names, the number of the others, and a verb."""
     if len(names) == 1:
@@ -89,6 +98,11 @@ def _listed(names: Sequence[str]) -> str:
     shown = names if len(names) <= MOST_NAMED else names[: MOST_NAMED - 1]
     last = shown[-1] if len(shown) == len(names) else f"{len(names) - len(shown)} others"
     return f"{', '.join(shown if last not in shown else shown[:-1])} and {last} show"
+
+
+def unmarked(peak: Peak) -> Peak:
+    """The peak as it was found, a line or broad; a line has no width of its own."""
+    return replace(peak, kind="broad" if peak.bandwidth_hz.value > 0 else "line")
 
 
 def mark_harmonics(peaks: Sequence[Peak], fundamental_hz: float) -> tuple[Peak, ...]:

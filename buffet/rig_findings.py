@@ -1,0 +1,132 @@
+"""What in a run's RMS values is not flow: lines of mains and machinery, resonances of the rig."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from buffet.peak_classes import PeakClass
+from buffet.run_spectra import QuantityResult, RunResult
+from buffet.spectral.peaks import LOBE_BINS, Peak
+from buffet.spectral.tracks import FIXED, SCALES
+from ingest import Finding
+
+# Share of a channel's variance from which a peak is told: half a percent of the RMS.
+TOLD_SHARE = 0.01
+# From which it is a warning: five percent of the RMS (engineering judgement).
+WARNING_SHARE = 0.1
+
+_ADVICE = {
+    "mains-line": "shield and ground the cable, and keep it away from power lines",
+    "fan-line": "the tunnel's own unsteadiness: a reference probe in the oncoming flow shows how "
+    "much of it there is",
+    "belt-line": "check the belt's joint and tension; the road has no such line",
+    "wheel-line": "balance the wheels, and see that they run true",
+    "scaling-line": "state fan_speed, blades and belt_length under [tunnel] and diameter under "
+    "[wheels], so that it can be named",
+    "fixed-line": "look for what hums or vibrates at this frequency, with the wind off as well",
+    "unstated-resonance": "state natural_frequency and damping of this channel, from a tap test, "
+    "so that the resonance is taken out",
+}
+_NAMES = {
+    "scaling-line": "a line that scales with the wind speed",
+    "fixed-line": "a line of fixed frequency",
+    "unstated-resonance": "a broad peak of fixed frequency, a resonance nobody stated",
+}
+
+
+@dataclass(frozen=True)
+class RigShare:
+    """A peak that is not flow's, and what of a quantity sits in it."""
+
+    quantity: str
+    measures: str
+    code: str  # of its finding
+    frequency_hz: float
+    kind: PeakClass
+    as_logged: float  # share of the variance before wind-off noise is taken out
+    share: float  # of the variance of `rms`
+    rms: float | None  # wind-off noise taken out
+    rms_without: float | None
+
+
+def rig_shares(result: RunResult) -> tuple[RigShare, ...]:
+    """Every peak of a run that its class gives to rig, mains or machinery."""
+    return tuple(
+        _share(quantity, peak, kind, code)
+        for quantity in result.quantities
+        for peak, kind in quantity.followed
+        if (code := _code(kind)) is not None
+    )
+
+
+def _code(kind: PeakClass) -> str | None:
+    if kind.source is not None:
+        return f"{kind.source.kind}-line"
+    if kind.name == FIXED:
+        return "fixed-line" if kind.narrow else "unstated-resonance"
+    return "scaling-line" if kind.name == SCALES and kind.narrow else None
+
+
+def _share(quantity: QuantityResult, peak: Peak, kind: PeakClass, code: str) -> RigShare:
+    variance = peak.rms.value**2
+    left = max(variance - _in_noise(quantity, peak), 0.0)
+    rms = None if quantity.rms is None else quantity.rms.value
+    total = (rms or 0.0) ** 2
+    logged = total + (quantity.noise_rms or 0.0) ** 2
+    return RigShare(
+        quantity.quantity.name,
+        quantity.quantity.measures,
+        code,
+        peak.frequency_hz.value,
+        kind,
+        min(variance / logged, 1.0) if logged > 0 else 1.0,
+        min(left / total, 1.0) if total > 0 else 0.0,
+        rms,
+        None if rms is None else float(np.sqrt(max(total - left, 0.0))),
+    )
+
+
+def _in_noise(quantity: QuantityResult, peak: Peak) -> float:
+    """Variance of the peak in the wind-off noise, which the RMS does not hold.
+
+    Sum over the peak's lobe, less a background as high as the lower of its two edges.
+    """
+    if quantity.noise_psd is None:
+        return 0.0
+    step_hz = float(quantity.frequency_hz[1] - quantity.frequency_hz[0])
+    reach = max(LOBE_BINS, round(peak.bandwidth_hz.value / step_hz))
+    middle = round((peak.frequency_hz.value - float(quantity.frequency_hz[0])) / step_hz)
+    lobe = quantity.noise_psd[max(middle - reach, 0) : middle + reach + 1]
+    if not len(lobe):
+        return 0.0
+    return float((lobe - min(lobe[0], lobe[-1])).sum() * step_hz)
+
+
+def rig_findings(result: RunResult) -> tuple[Finding, ...]:
+    """A finding for each logged channel and peak that is not flow and holds enough of it."""
+    logged = {channel.name for channel in result.analysis.run.channels}
+    return tuple(_findings(result, logged))
+
+
+def _findings(result: RunResult, logged: set[str]) -> Iterator[Finding]:
+    for one in rig_shares(result):
+        if one.quantity in logged and one.as_logged >= TOLD_SHARE:
+            yield Finding(
+                "warning" if one.share >= WARNING_SHARE else "note",
+                one.code,
+                result.analysis.run.number,
+                one.quantity,
+                _message(one),
+                _ADVICE[one.code],
+            )
+
+
+def _message(one: RigShare) -> str:
+    what = str(one.kind.source) if one.kind.source else _NAMES[one.code]
+    text = f"{what}: {one.as_logged:.0%} of the variance at {one.frequency_hz:.4g} Hz"
+    if one.rms is None or one.rms_without is None:
+        return text
+    return f"{text}; the RMS is {one.rms:.3g} with it and {one.rms_without:.3g} without"
