@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +20,10 @@ from buffet.spectral.resolution import (
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from buffet.spectral.uncertainty import Resampling, resample, run_seed
 from buffet.usable_band import band_findings
+from buffet.tunnel_part import all_without_tunnel
 from ingest import (
     Campaign,
+    PROBE,
     Channel,
     Finding,
     IngestError,
@@ -80,6 +82,16 @@ class CampaignAnalysis:
 
     def of(self, configuration: str) -> tuple[RunAnalysis, ...]:
         """Runs of one configuration."""
+    def without_tunnel(self) -> CampaignAnalysis:
+        """The wind-on runs without what follows their reference probes.
+
+        Raises
+        ------
+        NoReferenceProbeError
+            A run's probe never changed, or its record is too short for it.
+        """
+        return replace(self, runs=all_without_tunnel(self.runs))
+
         return tuple(run for run in self.runs if run.run.configuration == configuration)
 
 
@@ -211,32 +223,33 @@ def _noise_floor(
     """The wind-off run seen through the wind-on run's rows; None where a channel is missing."""
     own = wind_off.run.channels
     position = {channel.name: index for index, channel in enumerate(own)}
-    if any(channel.name not in position for channel in channels):
+    kept = [{run[i].name for i in _crossed(run)} for run in (channels, own)]
+    if any(channel.name not in position for channel in channels) or kept[0] - kept[1]:
         return None
     order = [position[channel.name] for channel in channels]
-    noise = reduce(_reordered(wind_off.spectra, order), channels, signal.quantities, usable)
+    segments = _reordered(wind_off.spectra, order)
+    noise = reduce(segments, channels, signal.quantities, usable)
     resampling = resample(noise.group_segments, noise.group_totals(), run_seed(wind_off.run.number))
-    return NoiseFloor(wind_off.run.number, noise, resampling)
+    return NoiseFloor(wind_off.run.number, noise, resampling, segments)
 
 
 def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:
     """The same spectra with channels in another order."""
     if order == list(range(len(spectra.mean))):
         return spectra
-    from dataclasses import replace
-
     place = {channel: new for new, channel in enumerate(order)}
     kept = tuple(sorted(place[c] for c in spectra.settings.cross_channels if c in place))
-    pairs = [(a, b) for i, a in enumerate(kept) for b in kept[i + 1 :]]
-    bins = spectra.settings.retained_bins
-    old = spectra.settings.cross_channels
-    matrix = spectra.group_matrix(bins)
-    where = {place[c]: i for i, c in enumerate(old) if c in place}
-    group_cross = [matrix[:, :, where[a], where[b]] for a, b in pairs]
+    more = tuple(
+        (place[a], place[b]) for a, b in spectra.settings.more_pairs if a in place and b in place
+    )
+    settings = replace(spectra.settings, cross_channels=kept, more_pairs=more)
+    pairs = settings.pairs
+    bins = settings.retained_bins
+    group_cross = [spectra.group_cross_psd(order[a], order[b], bins) for a, b in pairs]
     empty = np.zeros((len(spectra.group_segments), 0, bins), complex)
     return replace(
         spectra,
-        settings=replace(spectra.settings, cross_channels=kept),
+        settings=settings,
         mean=spectra.mean[order],
         covariance=spectra.covariance[np.ix_(order, order)],
         psd=spectra.psd[order],
@@ -266,7 +279,14 @@ def _one_pass(
     length = segment_samples(rate, seen / rate, wanted_s, insist=insist, wished=wished)
     usable = _usable(record.run, rate)
     reach = max(usable(channel) for channel in record.channels)
-    cut = SegmentSettings(rate, length, _crossed(record.channels), reach, settings.workers)
+    cut = SegmentSettings(
+        rate,
+        length,
+        _crossed(record.channels),
+        reach,
+        settings.workers,
+        _with_probes(record.channels),
+    )
     if cut.retained_bins <= FIRST_BIN:
         raise NoUsableBandError(reach, length / rate, rate)
     engine = SegmentEngine(len(record.channels), cut)
@@ -289,6 +309,13 @@ def _wanted_by_channels(record: Record, held: Sequence[Array], model: Model) -> 
     total = np.sum([block.sum(axis=1) for block in held], axis=0)
     means = total / max(sum(block.shape[1] for block in held), 1)
     named = dict(zip((c.name for c in record.channels), np.atleast_1d(means), strict=True))
+def _with_probes(channels: Sequence[Channel]) -> tuple[tuple[int, int], ...]:
+    """Each pair of a probe in the oncoming flow and any other channel."""
+    probes = [i for i, channel in enumerate(channels) if channel.measures == PROBE]
+    pairs = {(min(i, p), max(i, p)) for p in probes for i in range(len(channels)) if i != p}
+    return tuple(sorted(pairs))
+
+
     flow = flow_state(record.run, model, named)
     return None if flow is None else segment_for_peaks_s(model.strouhal_length_m, flow.speed_m_s)
 

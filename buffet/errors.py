@@ -5,6 +5,7 @@ BuffetError
 ├── TooFewSamplesError    a record that no spectrum can be made of
 ├── NoUsableBandError     a record of which no frequency can be used
 ├── NotRateableError      a campaign that lacks what a road speed needs
+├── NoReferenceProbeError runs whose tunnel's part was to be taken out, but is not known
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 └── ImpossibleCarError    a car whose masses contradict each other (vehicle/ride.py)
@@ -12,6 +13,7 @@ BuffetError
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import ceil, floor, isinf, log10
 
 
@@ -73,6 +75,18 @@ def _rounded_up(value: float) -> str:
 
 class NotRateableError(BuffetError):
     """The campaign does not say what a road speed needs."""
+
+
+class NoReferenceProbeError(BuffetError):
+    """The tunnel's part was to be taken out of runs that do not tell it."""
+
+    def __init__(self, why: Mapping[str, str]) -> None:
+        self.why = dict(why)
+        told = "; ".join(f"run {run}: {reason}" for run, reason in why.items())
+        super().__init__(
+            f"the tunnel's part cannot be taken out: {told}. State a channel with measures = "
+            "'reference' in each sheet, leave these runs out, or do without --without-tunnel"
+        )
 
 
 class OutputError(BuffetError):

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.conditioned import (
+    AVERAGES_PER_PROBE,
+    ProbeResponse,
+    has_probes,
+    probe_response,
+    without_probes,
+)
 from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.segments import SegmentSpectra
 from buffet.spectral.strouhal import LATERAL, VERTICAL
 from buffet.spectral.uncertainty import Resampling, run_seed
-from ingest import PRESSURES, Finding, FlowState, Model, Provenance, Quantity, Run
+from ingest import PRESSURES, PROBE, Finding, FlowState, Model, Provenance, Quantity, Run
 
 Array = NDArray[np.float64]
 
@@ -27,6 +34,7 @@ class NoiseFloor:
     run: str
     spectra: ReducedSpectra
     resampling: Resampling
+    segments: SegmentSpectra | None = None  # behind `spectra`, channels in the wind-on run's order
 
 
 @dataclass(frozen=True)
@@ -46,6 +54,7 @@ class RunAnalysis:
     resamplings: Mapping[str, Resampling]  # by family of quantities
     findings: tuple[Finding, ...]
     provenance: Provenance
+    as_read: RunAnalysis | None = None  # with the tunnel's part, where `signal` is without it
 
     def resampling(self, quantity: int) -> Resampling:
         """Of one of `signal.quantities`."""
@@ -130,6 +139,54 @@ class RunAnalysis:
     def _noise_mean_variance(self) -> Array | float:
         parts = [floor.spectra.mean_variance for floor in self.noise]
         return np.mean(parts, axis=0) if parts else 0.0
+
+    @cached_property
+    def probes(self) -> tuple[int, ...]:
+        """Channels that measure the oncoming flow and are alive."""
+        dead = {finding.channel for finding in self.findings if finding.code == "constant"}
+        named = enumerate(self.run.channels)
+        return tuple(i for i, c in named if c.measures == PROBE and c.name not in dead)
+
+    @property
+    def no_probe_why(self) -> str | None:
+        """Why the tunnel's part of this run is not known; None where it is."""
+        if self.run.kind == "wind-off":
+            return "there was no wind"
+        if not any(channel.measures == PROBE for channel in self.run.channels):
+            return "there is no reference probe"
+        if not self.probes:
+            return "the reference probe never changed"
+        if self.spectra.effective_segments <= AVERAGES_PER_PROBE * len(self.probes):
+            return "the record is too short to tell what follows the reference probe"
+        return None
+
+    @cached_property
+    def follows(self) -> ProbeResponse | None:
+        """How the quantities as read follow the reference probes; None where that is not known."""
+        if self.as_read is not None:
+            return self.as_read.follows
+        if self.no_probe_why is not None:
+            return None
+        return probe_response(self.spectra, self.run.channels, self.signal, self.probes)
+
+    @cached_property
+    def without_tunnel(self) -> RunAnalysis | None:
+        """The run without what follows its reference probes; None where that is not known."""
+        if self.as_read is not None or self.follows is None:
+            return self if self.as_read is not None else None
+        follows, channels = self.follows, self.run.channels
+        signal = without_probes(self.spectra, channels, self.signal, follows, follows.unbiased)
+        # The probes' noise passes through the response as well: n_y - H n_x.
+        noise = tuple(
+            replace(
+                floor,
+                spectra=without_probes(floor.segments, channels, floor.spectra, follows, 1.0),
+            )
+            if floor.segments is not None and has_probes(floor.segments, self.probes)
+            else floor
+            for floor in self.noise
+        )
+        return replace(self, signal=signal, noise=noise, as_read=self)
 
     @property
     def noise_psd(self) -> Array | None:

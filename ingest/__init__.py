@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from ingest.channel import MEASURES as MEASURES
     from ingest.channel import MOMENTS as MOMENTS
     from ingest.channel import PRESSURES as PRESSURES
+    from ingest.channel import PROBE as PROBE
     from ingest.channel import Channel as Channel
     from ingest.errors import IngestError as IngestError
     from ingest.errors import NoCampaignError as NoCampaignError
@@ -65,6 +66,7 @@ _HOME = {
     "Model": "model",
     "NoCampaignError": "errors",
     "PRESSURES": "channel",
+    "PROBE": "channel",
     "Provenance": "provenance",
     "Quantity": "axes",
     "QuantityError": "errors",

@@ -44,6 +44,8 @@ FORCES = (
 )
 MOMENTS = ("roll moment", "pitch moment", "yaw moment")
 PRESSURES = ("pressure", "cabin pressure")
+# Measures of a probe in the oncoming flow, ahead of the model.
+PROBE = "reference"
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ class SegmentSettings:
     cross_channels: tuple[int, ...] = ()  # channels whose cross-spectra are kept, sorted
     retained_to_hz: float = np.inf  # per-segment spectra are kept up to here
     workers: int = 2
+    more_pairs: tuple[tuple[int, int], ...] = ()  # kept besides those among `cross_channels`
 
     def __post_init__(self) -> None:
         """Refuse lengths that cannot overlap by half.
@@ -59,6 +60,13 @@ class SegmentSettings:
         """Number of bins, from zero up, of which every segment is kept."""
         return int(np.searchsorted(self.frequency_hz, self.retained_to_hz, side="right"))
 
+    @cached_property
+    def pairs(self) -> dict[tuple[int, int], int]:
+        """Channels whose cross-spectrum is kept, and its row."""
+        channels = self.cross_channels
+        among = [(a, b) for i, a in enumerate(channels) for b in channels[i + 1 :]]
+        return {pair: row for row, pair in enumerate((*among, *self.more_pairs))}
+
 
 @dataclass(frozen=True)
 class SegmentSpectra:
@@ -70,7 +78,7 @@ class SegmentSpectra:
     mean: Array  # (n_channels,)
     covariance: Array  # (n_channels, n_channels), about the mean, over all samples
     psd: Array  # (n_channels, n_bins), one-sided, unit² / Hz
-    cross: Complex  # (n_pairs, n_bins), one-sided, upper triangle of cross_channels
+    cross: Complex  # (n_pairs, n_bins), one-sided, by row of `settings.pairs`
     group_segments: Array  # (n_groups,), segments in each group
     group_psd: Array  # (n_groups, n_channels, retained_bins)
     group_cross: Complex  # (n_groups, n_pairs, retained_bins)
@@ -117,15 +125,30 @@ class SegmentSpectra:
         Raises
         ------
         ValueError
-            A channel is not among `settings.cross_channels`.
+            The pair is not among `settings.pairs`.
         """
+        return np.asarray(self._cross(self.psd[None], self.cross[None], first, second)[0])
+
+    def group_cross_psd(self, first: int, second: int, bins: int) -> Complex:
+        """The same of each group, shape ``(n_groups, bins)``.
+
+        Raises
+        ------
+        ValueError
+            The pair is not among `settings.pairs`.
+        """
+        every = self._cross(self.group_psd, self.group_cross, first, second)
+        return np.asarray(every[:, :bins])
+
+    def _cross(self, power: Array, cross: Complex, first: int, second: int) -> Complex:
+        """One pair's row of ``(n, n_channels, n_bins)`` and ``(n, n_pairs, n_bins)``."""
         if first == second:
-            return np.asarray(self.psd[first], complex)
-        pairs = pair_index(self.settings.cross_channels)
+            return np.asarray(power[:, first], complex)
+        pairs = self.settings.pairs
         if (first, second) in pairs:
-            return np.asarray(self.cross[pairs[first, second]])
+            return np.asarray(cross[:, pairs[first, second]])
         if (second, first) in pairs:
-            return np.asarray(np.conj(self.cross[pairs[second, first]]))
+            return np.asarray(np.conj(cross[:, pairs[second, first]]))
         raise ValueError(f"no cross-spectrum kept for channels {first} and {second}")
 
     def group_matrix(self, bins: int) -> Complex:
@@ -135,20 +158,11 @@ class SegmentSpectra:
         """
         kept = self.settings.cross_channels
         shape = (len(self.group_segments), bins, len(kept), len(kept))
-        matrix = np.zeros(shape, complex)
-        for position, channel in enumerate(kept):
-            matrix[:, :, position, position] = self.group_psd[:, channel, :bins]
-        for (first, second), row in pair_index(kept).items():
-            i, j = kept.index(first), kept.index(second)
-            matrix[:, :, i, j] = self.group_cross[:, row, :bins]
-            matrix[:, :, j, i] = np.conj(matrix[:, :, i, j])
+        matrix = np.empty(shape, complex)
+        for i, first in enumerate(kept):
+            for j, second in enumerate(kept):
+                matrix[:, :, i, j] = self.group_cross_psd(first, second, bins)
         return matrix
-
-
-def pair_index(channels: tuple[int, ...]) -> dict[tuple[int, int], int]:
-    """Row of each pair of the strict upper triangle."""
-    pairs = [(a, b) for i, a in enumerate(channels) for b in channels[i + 1 :]]
-    return {pair: row for row, pair in enumerate(pairs)}
 
 
 class _Groups:
@@ -235,7 +249,8 @@ class SegmentEngine:
         self._sum = np.zeros(n_channels)
         self._products = np.zeros((n_channels, n_channels))
         n_bins = settings.segment_samples // 2 + 1
-        pairs = pair_index(settings.cross_channels)
+        pairs = settings.pairs
+        self._crossed = {channel for pair in pairs for channel in pair}
         self._first = [first for first, _ in pairs]
         self._second = [second for _, second in pairs]
         self._power = np.zeros((n_channels, n_bins))
@@ -306,7 +321,7 @@ class SegmentEngine:
         for group, segments in places:
             self._groups.power[group, channel] += power[segments, :kept].sum(axis=0)
             self._groups.low[group, channel] += spectra[segments, :2].sum(axis=0)
-        return spectra if channel in self.settings.cross_channels else None
+        return spectra if channel in self._crossed else None
 
     def _add_cross(self, spectra: list[Complex | None], places: Places, pair: int) -> None:
         first, second = spectra[self._first[pair]], spectra[self._second[pair]]
