@@ -17,6 +17,7 @@ from buffet.options import (
     CAMPAIGN,
     CRITERIA,
     FAIL_ON,
+    FUEL_ELASTICITY,
     JSON,
     SPEED,
     UP_TO,
@@ -117,6 +118,7 @@ def spectra(
     """PSD, peaks and RMS coefficients of runs."""
     from buffet import documents, terminal
     from buffet.analysis import AnalysisSettings, analyse
+    from buffet.following import follow
     from buffet.outputs import spectra_writers
     from buffet.run_spectra import run_result
     from ingest import open_campaign
@@ -124,7 +126,7 @@ def spectra(
     opened = open_campaign(campaign)
     numbers = None if number is None else [opened.run(number).number]
     analysis = analyse(opened, numbers, AnalysisSettings(resolution), _progress)
-    results = tuple(run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers))
+    results = follow([run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers)])
     _done()
     _give(
         output,
@@ -212,24 +214,32 @@ def table(
 @CAMPAIGN
 @AT_SPEED
 @CRITERIA
+@FUEL_ELASTICITY
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @_told
 def compare(
-    campaign: Path, speed: float, criteria: Path | None, as_json: bool, output: Path | None
+    campaign: Path,
+    speed: float,
+    criteria: Path | None,
+    fuel_elasticity: float | None,
+    as_json: bool,
+    output: Path | None,
 ) -> None:
     """Add-ons against the baseline, and which to fit."""
-    from buffet import documents, terminal
+    from buffet import documents
     from buffet.comparing import compare as compare_rating
+    from buffet.comparison_text import comparison_text
     from buffet.outputs import comparison_writers
 
-    comparison = compare_rating(_rating(campaign, speed, speed, criteria, needs_baseline=True))
+    rating = _rating(campaign, speed, speed, criteria, needs_baseline=True)
+    comparison = compare_rating(rating, fuel_elasticity)
     _give(
         output,
         as_json,
         lambda: comparison_writers(comparison),
         lambda: documents.comparison_document(comparison),
-        lambda: terminal.comparison_text(comparison),
+        lambda: comparison_text(comparison),
     )
     _exit_for(comparison.rating.analysis.failed)
 
@@ -239,6 +249,7 @@ def compare(
 @AT_SPEED
 @UP_TO
 @CRITERIA
+@FUEL_ELASTICITY
 @fail_on_option
 @output_option(".html")
 @_told
@@ -247,21 +258,22 @@ def report(
     speed: float,
     up_to: float,
     criteria: Path | None,
+    fuel_elasticity: float | None,
     fail_on: str | None,
     output: Path | None,
 ) -> None:
     """One self-contained page for a client; report.html without -o."""
-    from buffet import terminal
     from buffet.comparing import compare as compare_rating
+    from buffet.comparison_text import verdicts_text
     from buffet.report import report_html
     from buffet.writing import text_writer, write
 
     rating = _rating(campaign, speed, up_to, criteria)
-    comparison = compare_rating(rating) if rating.has_comparison else None
+    comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
     target = output or Path("report.html")
-    page = report_html(comparison, rating, rating.analysis.findings)
+    page = report_html(comparison, rating, rating.findings)
     write(target, {".html": text_writer(page)})
-    click.echo(terminal.verdicts_text(rating, comparison))
+    click.echo(verdicts_text(rating, comparison))
     click.echo(f"report written to {target}", err=True)
     _exit_for(rating.analysis.failed)
     _flag(rating, fail_on)

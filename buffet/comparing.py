@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
 from buffet.errors import NotRateableError
-from buffet.interval import LEVEL, Interval
+from buffet.interval import Interval
+from buffet.pairs import Estimate, Pair, Spreads, holm
 from buffet.rating.rate import ConfigurationRating, Rating
-from buffet.rating.scatter import Observation, Scatter, blocks_of, cells, log_variance, scatter
+from buffet.rating.scatter import cells
 from buffet.recommending import Recommendation, recommend
-from buffet.run_analysis import RunAnalysis
-from buffet.spectral.uncertainty import FEWEST_BLOCKS, log_estimate
-from buffet.trade import fuel_change_percent, top_speed_change_percent
+from buffet.trade import (
+    AxleLift,
+    axle_lift,
+    fuel_change_percent,
+    fuel_elasticity,
+    top_speed_change_percent,
+)
 from ingest import FORCES, MOMENTS, Campaign
 
-Array = NDArray[np.float64]
-
 COMPARED = (*FORCES, *MOMENTS)
+# Components whose means are compared.
+MEANS = ("drag", "front lift", "rear lift")
+AXLES = ("front lift", "rear lift")
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,8 @@ class AddOn:
     delta_drag: Interval | None  # coefficients
     delta_front_lift: Interval | None
     delta_rear_lift: Interval | None
+    delta_p_value: Mapping[str, float]  # of drag, front and rear lift; corrected likewise
+    lift_balance: Mapping[str, AxleLift]  # of front and rear lift
     drag_change_percent: Interval | None
     fuel_change_percent: Interval | None
     top_speed_change_percent: Interval | None
@@ -49,46 +55,17 @@ class Comparison:
 
     baseline: ConfigurationRating
     speed_m_s: float
+    baseline_lift: Mapping[str, AxleLift]  # front and rear, over all its runs
     add_ons: tuple[AddOn, ...]
-    repeated: bool  # whether any operating point was run more than once
+    repeats: int  # runs beyond the first of an operating point, all configurations together
+    fuel_elasticity: float
     recommendation: Recommendation
     rating: Rating
 
-
-@dataclass(frozen=True)
-class _Estimate:
-    """A value with variance contributions, each with its degrees of freedom."""
-
-    value: float
-    parts: tuple[tuple[float, float], ...]  # variance, degrees of freedom
-
     @property
-    def variance(self) -> float:
-        return sum(variance for variance, _ in self.parts)
-
-    @property
-    def freedom(self) -> float:
-        """Satterthwaite 1946 (Biometrics Bulletin 2, 110-114)."""
-        below = sum(variance**2 / freedom for variance, freedom in self.parts if freedom > 0)
-        return self.variance**2 / below if below > 0 else np.inf
-
-    def minus(self, other: _Estimate) -> _Estimate:
-        return _Estimate(self.value - other.value, self.parts + other.parts)
-
-    def interval(self) -> Interval:
-        from scipy.special import stdtrit
-
-        half = float(stdtrit(min(self.freedom, 1e6), 0.5 + LEVEL / 2)) * np.sqrt(self.variance)
-        return Interval(self.value, self.value - half, self.value + half)
-
-    def p_value(self) -> float:
-        """Two-sided, of no difference."""
-        from scipy.special import stdtr
-
-        if self.variance == 0:
-            return 1.0 if self.value == 0 else 0.0
-        t = abs(self.value) / np.sqrt(self.variance)
-        return float(2 * stdtr(min(self.freedom, 1e6), -t))
+    def repeated(self) -> bool:
+        """Whether any operating point was run more than once."""
+        return self.repeats > 0
 
 
 def require_baseline(campaign: Campaign) -> str:
@@ -107,8 +84,12 @@ def require_baseline(campaign: Campaign) -> str:
     return campaign.baseline
 
 
-def compare(rating: Rating) -> Comparison:
+def compare(rating: Rating, elasticity: float | None = None) -> Comparison:
     """Compare every configuration with the campaign's baseline.
+
+    Parameters
+    ----------
+    elasticity : relative change of fuel per relative change of drag; None for the usual one
 
     Raises
     ------
@@ -119,20 +100,29 @@ def compare(rating: Rating) -> Comparison:
     name = require_baseline(analysis.campaign)
     rated = {configuration.name: configuration for configuration in rating.configurations}
     if name not in rated:
-        own = {run.number for run in analysis.campaign.wind_on if run.configuration == name}
-        lost = [f"  run {f.run}: {f.error}" for f in analysis.failed if f.run in own]
-        head = f"{analysis.campaign.folder}: no run of the baseline {name!r} could be read:"
-        raise NotRateableError("\n".join([head, *lost]))
+        raise _lost_baseline(analysis, name)
     words = _components(analysis)
-    spreads = {word: scatter(analysis, partial(log_variance, word=word)) for word in words}
-    means = {word: scatter(analysis, partial(_mean, word=word)) for word in words}
+    spreads = Spreads.of(analysis, words)
     others = [c for c in analysis.campaign.configurations if c in rated and c != name]
-    tables = {c: _Pair(analysis, c, name, spreads, means) for c in others}
-    corrected = _corrected({c: table.p_values() for c, table in tables.items()}, words)
-    add_ons = tuple(_add_on(table, rated[c], corrected[c], rating) for c, table in tables.items())
-    repeated = any(len(runs) > 1 for runs in cells(analysis).values())
-    choice = recommend(rated[name], add_ons)
-    return Comparison(rated[name], rating.speed_m_s, add_ons, repeated, choice, rating)
+    pairs = {c: Pair(analysis, c, name, spreads) for c in others}
+    of_rms = _corrected({c: _p_values(pair.log_ratio, words) for c, pair in pairs.items()})
+    of_means = _corrected({c: _p_values(pair.difference, MEANS) for c, pair in pairs.items()})
+    share = fuel_elasticity(rating.speed_m_s) if elasticity is None else elasticity
+    add_ons = tuple(
+        _add_on(pair, rated[c], (of_rms[c], of_means[c]), rating, share)
+        for c, pair in pairs.items()
+    )
+    repeats = sum(len(runs) - 1 for runs in cells(analysis).values())
+    choice = recommend(rated[name], add_ons, lambda one, other: Pair(analysis, one, other, spreads))
+    alone = _lift_balance(Pair(analysis, name, name, spreads), rating)
+    return Comparison(rated[name], rating.speed_m_s, alone, add_ons, repeats, share, choice, rating)
+
+
+def _lost_baseline(analysis: CampaignAnalysis, name: str) -> NotRateableError:
+    own = {run.number for run in analysis.campaign.wind_on if run.configuration == name}
+    lost = [f"  run {f.run}: {f.error}" for f in analysis.failed if f.run in own]
+    head = f"{analysis.campaign.folder}: no run of the baseline {name!r} could be read:"
+    return NotRateableError("\n".join([head, *lost]))
 
 
 def _components(analysis: CampaignAnalysis) -> tuple[str, ...]:
@@ -144,128 +134,16 @@ def _components(analysis: CampaignAnalysis) -> tuple[str, ...]:
     )
 
 
-def _mean(run: RunAnalysis, word: str) -> Observation | None:
-    """A component's mean; repeats tell its variance better than one record does."""
-    index = run.fluctuation(word)
-    if index is None:
-        return None
-    signal = run.signal
-    return Observation(
-        float(signal.mean[index]),
-        float(signal.mean_variance[index]),
-        float(signal.mean_freedom[index]),
-    )
+def _p_values(estimate: Callable[[str], Estimate | None], words: Sequence[str]) -> dict[str, float]:
+    """Of no difference, by component, uncorrected."""
+    estimates = {word: estimate(word) for word in words}
+    return {word: one.p_value() for word, one in estimates.items() if one is not None}
 
 
-@dataclass(frozen=True)
-class _Pair:
-    """One configuration and the baseline at the operating points they share."""
-
-    analysis: CampaignAnalysis
-    name: str
-    baseline: str
-    spreads: Mapping[str, Scatter]
-    means: Mapping[str, Scatter]
-
-    def _shared(self, name: str) -> list[list[RunAnalysis]]:
-        """The configuration's runs, one list an operating point."""
-        groups = cells(self.analysis)
-        points = [p for n, p in groups if n == self.name and (self.baseline, p) in groups]
-        return [groups[name, point] for point in points]
-
-    def log_ratio(self, word: str) -> _Estimate | None:
-        """Logarithm of the ratio of RMS values."""
-        mine = self._log_rms(self.name, word)
-        theirs = self._log_rms(self.baseline, word)
-        return None if mine is None or theirs is None else mine.minus(theirs)
-
-    def _log_rms(self, name: str, word: str) -> _Estimate | None:
-        runs = [run for group in self._shared(name) for run in group]
-        if not runs:
-            return None
-        if any(run.fluctuation(word) is None for run in runs):
-            return None
-        samples = np.mean([run.total_samples[:, run.fluctuation(word)] for run in runs], axis=0)
-        blocks = blocks_of(runs, word)
-        estimate = log_estimate(samples, blocks)
-        if not estimate.value > 0 or not np.isfinite(estimate.spread):
-            return None
-        spread = self.spreads[word]
-        parts = [(float(estimate.spread**2) / 4, max(blocks - 1, 1.0))]
-        if spread.run_to_run > 0:
-            parts.append((spread.run_to_run / len(runs) / 4, spread.freedom))
-        return _Estimate(float(np.log(estimate.value)) / 2, tuple(parts))
-
-    def why_missing(self, word: str) -> str:
-        """Why there is no ratio or difference of a component."""
-        names = (self.name, self.baseline)
-        runs = [run for name in names for group in self._shared(name) for run in group]
-        if not runs:
-            return "no run at a wind speed and yaw at which the baseline was run too"
-        lost = [run.run.number for run in runs if run.fluctuation(word) is None]
-        if lost:
-            return (
-                f"{word} was not measured, or its channel never changed, in run {', '.join(lost)}"
-            )
-        return f"the fluctuation of {word} does not rise above the wind-off noise"
-
-    def reliable(self, word: str) -> bool:
-        """Whether enough record stands behind both RMS values."""
-        both = [
-            [run for group in self._shared(name) for run in group]
-            for name in (self.name, self.baseline)
-        ]
-        return all(blocks_of(runs, word) >= FEWEST_BLOCKS for runs in both)
-
-    def difference(self, word: str) -> _Estimate | None:
-        """Difference of the means, each operating point counting alike."""
-        mine, theirs = self._mean_of(self.name, word), self._mean_of(self.baseline, word)
-        return None if mine is None or theirs is None else mine.minus(theirs)
-
-    def _mean_of(self, name: str, word: str) -> _Estimate | None:
-        groups = self._shared(name)
-        seen = [[o for run in group if (o := _mean(run, word))] for group in groups]
-        if not seen or not all(seen):
-            return None
-        value = float(np.mean([np.mean([o.value for o in group]) for group in seen]))
-        share = 1 / len(seen) ** 2
-        parts = [(o.variance / len(group) ** 2 * share, o.freedom) for group in seen for o in group]
-        parts.append((self._zero_variance(groups, word), np.inf))
-        spread = self.means[word]
-        if spread.run_to_run > 0:
-            between = spread.run_to_run * sum(1 / len(group) for group in seen) * share
-            parts.append((between, spread.freedom))
-        return _Estimate(value, tuple(parts))
-
-    @staticmethod
-    def _zero_variance(groups: Sequence[Sequence[RunAnalysis]], word: str) -> float:
-        """Of a mean over runs: not less for more of them, since they share their zeros."""
-        runs = [(run, run.fluctuation(word)) for group in groups for run in group]
-        return float(np.mean([run.zero_variance[i] for run, i in runs if i is not None]))
-
-    def p_values(self) -> dict[str, float]:
-        """Of no difference in RMS, by component, uncorrected."""
-        ratios = {word: self.log_ratio(word) for word in self.spreads}
-        return {word: ratio.p_value() for word, ratio in ratios.items() if ratio is not None}
-
-
-def holm(p_values: Sequence[float]) -> list[float]:
-    """Holm's correction (Holm 1979, Scandinavian Journal of Statistics 6, 65-70)."""
-    order = np.argsort(p_values)
-    corrected = [0.0] * len(p_values)
-    largest = 0.0
-    for rank, index in enumerate(order):
-        largest = max(largest, min(1.0, (len(p_values) - rank) * p_values[index]))
-        corrected[index] = largest
-    return corrected
-
-
-def _corrected(
-    raw: Mapping[str, Mapping[str, float]], words: Sequence[str]
-) -> dict[str, dict[str, float]]:
+def _corrected(raw: Mapping[str, Mapping[str, float]]) -> dict[str, dict[str, float]]:
     """Holm over the configurations, component by component."""
     result: dict[str, dict[str, float]] = {name: {} for name in raw}
-    for word in words:
+    for word in dict.fromkeys(word for p_values in raw.values() for word in p_values):
         names = [name for name in raw if word in raw[name]]
         for name, p_value in zip(names, holm([raw[n][word] for n in names]), strict=True):
             result[name][word] = p_value
@@ -273,52 +151,72 @@ def _corrected(
 
 
 def _add_on(
-    pair: _Pair, rated: ConfigurationRating, p_values: Mapping[str, float], rating: Rating
+    pair: Pair,
+    rated: ConfigurationRating,
+    p_values: tuple[Mapping[str, float], Mapping[str, float]],
+    rating: Rating,
+    elasticity: float,
 ) -> AddOn:
-    ratios = {}
-    for word in p_values:
-        logs = pair.log_ratio(word)
-        if logs is not None:
-            ratios[word] = _exponential(logs.interval())
-    deltas = {
-        word: None if (d := pair.difference(word)) is None else d.interval()
-        for word in ("drag", "front lift", "rear lift")
-        if word in pair.means
+    of_rms, of_means = p_values
+    ratios = {
+        word: _exponential(logs.interval()) for word in of_rms if (logs := pair.log_ratio(word))
     }
-    missing = {
-        f"delta_{word.replace(' ', '_')}": pair.why_missing(word)
-        for word in ("drag", "front lift", "rear lift")
-        if deltas.get(word) is None
-    }
-    missing |= {
-        f"rms_ratio {word}": pair.why_missing(word) for word in pair.spreads if word not in ratios
-    }
+    deltas = {word: d.interval() for word in of_means if (d := pair.difference(word))}
     drag = deltas.get("drag")
-    base = pair._mean_of(pair.baseline, "drag") if "drag" in pair.means else None
+    base = pair.mean(pair.other, "drag") if drag is not None else None
     change = drag.scaled(100 / base.value) if drag and base and base.value > 0 else None
-    top, why = None, pair.why_missing("drag")
+    top, why_no_top = None, pair.why_missing("drag")
     if drag is not None and base is not None:
-        top, why = top_speed_change_percent(rating, base.value, drag)
-    if top is None:
-        missing["top_speed_change_percent"] = why
+        top, why_no_top = top_speed_change_percent(rating, base.value, drag)
+    lifts = _lift_balance(pair, rating)
+    missing = _missing(pair, ratios, deltas, lifts)
     if change is None:
         missing["fuel_change_percent"] = (
             pair.why_missing("drag") if drag is None else "the baseline's mean drag is not positive"
         )
+    if top is None:
+        missing["top_speed_change_percent"] = why_no_top
     return AddOn(
         pair.name,
         ratios,
-        p_values,
+        of_rms,
         tuple(word for word in ratios if not pair.reliable(word)),
         drag,
         deltas.get("front lift"),
         deltas.get("rear lift"),
+        of_means,
+        lifts,
         change,
-        None if change is None else fuel_change_percent(change, rating.speed_m_s),
+        None if change is None else fuel_change_percent(change, elasticity),
         top,
         missing,
         rated,
     )
+
+
+def _missing(
+    pair: Pair,
+    ratios: Mapping[str, Interval],
+    deltas: Mapping[str, Interval],
+    lifts: Mapping[str, AxleLift],
+) -> dict[str, str]:
+    """Why a ratio, a difference or a load is not there."""
+    lacking = {f"delta_{word.replace(' ', '_')}": word for word in MEANS if word not in deltas}
+    lacking |= {f"{word.replace(' ', '_')}_n": word for word in AXLES if word not in lifts}
+    lacking |= {f"rms_ratio {w}": w for w in pair.spreads.log_variance if w not in ratios}
+    return {key: pair.why_missing(word) for key, word in lacking.items()}
+
+
+def _lift_balance(pair: Pair, rating: Rating) -> dict[str, AxleLift]:
+    """Mean lift of each axle at the road speed, with the change where there is one to compare."""
+    found = {}
+    for word in (w for w in AXLES if w in pair.spreads.mean):
+        mean = pair.mean(pair.name, word)
+        delta = pair.difference(word) if pair.name != pair.other else None
+        if mean is not None:
+            change = None if delta is None else delta.interval()
+            found[word] = axle_lift(rating, word, mean.interval(), change)
+    return found
 
 
 def _exponential(interval: Interval) -> Interval:

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from buffet.analysis import CampaignAnalysis
 from buffet.bands import BandRms
-from buffet.comparing import AddOn, Comparison
+from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.interval import Interval
+from buffet.peak_classes import PeakClass
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.run_spectra import NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
 from buffet.spectral.resolution import MARKED_SEGMENTS
+from buffet.trade import AxleLift
 from ingest import Finding
 
 Document = dict[str, Any]
@@ -80,7 +83,7 @@ def _run(result: RunResult) -> Document:
         "few_segments": analysis.n_segments < MARKED_SEGMENTS,
         "degrees_of_freedom": analysis.degrees_of_freedom,
         "channels": [_quantity(q, result.strouhal_per_hz) for q in result.quantities],
-        "findings": [_finding(finding) for finding in analysis.findings],
+        "findings": [_finding(finding) for finding in (*analysis.findings, *result.rig)],
         "provenance": _provenance(result),
     }
 
@@ -129,7 +132,7 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "inertial_share": _number(result.inertial_share),
         "bands": [_band(band) for band in result.bands],
         "fit_deviance": _number(result.fit_deviance),
-        "peaks": [_peak(peak, strouhal_per_hz) for peak in result.peaks],
+        "peaks": [_peak(peak, kind, strouhal_per_hz) for peak, kind in result.followed],
         "frequency_hz": result.frequency_hz.tolist(),
         "psd": result.psd.tolist(),
         "psd_low_factor": low,
@@ -149,7 +152,7 @@ def _band(band: BandRms) -> Document:
     }
 
 
-def _peak(peak: Peak, strouhal_per_hz: float | None) -> Document:
+def _peak(peak: Peak, kind: PeakClass, strouhal_per_hz: float | None) -> Document:
     scaled = None if strouhal_per_hz is None else peak.frequency_hz.scaled(strouhal_per_hz)
     return {
         "frequency_hz": interval(peak.frequency_hz),
@@ -158,8 +161,9 @@ def _peak(peak: Peak, strouhal_per_hz: float | None) -> Document:
         "rms": interval(peak.rms),
         "p_value": peak.p_value,
         "kind": peak.kind,
-        "class": "undecided",
-        "class_why": "peaks are not followed over wind speeds yet",
+        "class": kind.name,
+        "class_why": kind.why,
+        "source": None if kind.source is None else str(kind.source),
     }
 
 
@@ -266,11 +270,15 @@ def comparison_document(comparison: Comparison) -> Document:
         "version": 1,
         "baseline": comparison.baseline.name,
         "speed_m_s": comparison.speed_m_s,
+        "baseline_lift": _lift_balance(comparison.baseline_lift),
         "configurations": [_add_on(one) for one in comparison.add_ons],
         "repeated": comparison.repeated,
+        "repeats": comparison.repeats,
+        "fuel_elasticity": comparison.fuel_elasticity,
         "recommendation": {
             "configuration": comparison.recommendation.configuration,
             "why": comparison.recommendation.why,
+            "rule_of_thumb": comparison.recommendation.rule_of_thumb,
         },
         "failed": failures(comparison.rating.analysis),
     }
@@ -285,8 +293,25 @@ def _add_on(add_on: AddOn) -> Document:
         "delta_drag": interval(add_on.delta_drag),
         "delta_front_lift": interval(add_on.delta_front_lift),
         "delta_rear_lift": interval(add_on.delta_rear_lift),
+        "delta_p_value": dict(add_on.delta_p_value),
+        **_lift_balance(add_on.lift_balance, deltas=True),
+        "drag_change_percent": interval(add_on.drag_change_percent),
         "fuel_change_percent": interval(add_on.fuel_change_percent),
         "top_speed_change_percent": interval(add_on.top_speed_change_percent),
         "missing": dict(add_on.missing),
         "verdict": add_on.rating.verdict,
     }
+
+
+def _lift_balance(axles: Mapping[str, AxleLift], *, deltas: bool = False) -> Document:
+    """Front and rear lift as loads; null where not measured."""
+    found: Document = {}
+    for word in AXLES:
+        axle = axles.get(word) or AxleLift(None, None, None, None)
+        name = word.replace(" ", "_")
+        found[f"{name}_n"] = interval(axle.lift_n)
+        found[f"{name}_share_of_axle_weight"] = interval(axle.share)
+        if deltas:
+            found[f"delta_{name}_n"] = interval(axle.delta_n)
+            found[f"delta_{name}_share_of_axle_weight"] = interval(axle.delta_share)
+    return found

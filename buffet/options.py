@@ -91,6 +91,13 @@ CRITERIA = click.option(
     help="Criteria of your own instead of the package's.",
 )
 
+FUEL_ELASTICITY = click.option(
+    "--fuel-elasticity",
+    type=click.FloatRange(0, 1, min_open=True),
+    metavar="SHARE",
+    help="Fuel per drag, both in %; 0.5 to 0.65 by speed unless given. Electric: 0.7.",
+)
+
 
 def fail_on_option(function: Command) -> Command:
     """`--fail-on VERDICT`."""

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 from buffet.analysis import Failure
 from buffet.cautions import CAUTIONS
-from buffet.comparing import Comparison
 from buffet.interval import Interval
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
@@ -67,7 +66,7 @@ def span(value: Interval | None, *, sign: bool = False, factor: float = 1.0) -> 
 def rating_text(rating: Rating) -> str:
     """The verdict table, a sentence each, the criteria behind it, and the cautions."""
     head = f"{rating.analysis.campaign.title}, at {rating.speed_m_s * KM_H:.0f} km/h"
-    rows = [_verdict_row(one) for one in rating.configurations]
+    rows = [verdict_row(one) for one in rating.configurations]
     parts = [
         paragraph(head),
         paragraph(
@@ -91,18 +90,8 @@ def _blockage(rating: Rating) -> str:
     return f"not corrected, the model fills {rating.blockage_ratio:.1%} of the test section"
 
 
-def verdicts_text(rating: Rating, comparison: Comparison | None) -> str:
-    """The verdict table alone, with the recommendation."""
-    rows = [_verdict_row(one) for one in rating.configurations]
-    speed = f"{rating.speed_m_s * KM_H:.0f} km/h"
-    header = (f"verdict at {speed}", "configuration", "onset, km/h", "usable band, Hz")
-    parts = [table(header, rows)]
-    if comparison is not None:
-        parts.append(_recommended(comparison))
-    return "\n\n".join(parts)
-
-
-def _verdict_row(one: ConfigurationRating) -> tuple[str, str, str, str]:
+def verdict_row(one: ConfigurationRating) -> tuple[str, str, str, str]:
+    """Verdict, configuration, onset and usable band."""
     onset = one.onset.speed_m_s if one.onset else None
     reached = span(onset, factor=KM_H) if onset else _no_onset(one)
     low, high = one.usable_band_hz
@@ -188,59 +177,8 @@ def table_text(rows: Sequence[TableRow]) -> str:
     return "\n\n".join(parts)
 
 
-def comparison_text(comparison: Comparison) -> str:
-    """Ratios, differences, costs and the recommendation."""
-    speed = f"{comparison.speed_m_s * KM_H:.0f} km/h"
-    parts = [paragraph(f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %.")]
-    for one in comparison.add_ons:
-        rows = [
-            (word, span(ratio) + (" *" if word in one.unreliable else ""), _p(one.p_value[word]))
-            for word, ratio in one.rms_ratio.items()
-        ]
-        ratios = table(("RMS ratio of", "add-on / baseline", "p"), rows)
-        costs = [
-            ("drag coefficient", span(one.delta_drag, sign=True)),
-            ("front lift coefficient", span(one.delta_front_lift, sign=True)),
-            ("rear lift coefficient", span(one.delta_rear_lift, sign=True)),
-            ("fuel at this speed, %", span(one.fuel_change_percent, sign=True)),
-            ("top speed, %", span(one.top_speed_change_percent, sign=True)),
-        ]
-        changes = table(("change", "add-on - baseline"), costs)
-        lost = [word for word in one.missing if word.startswith("rms_ratio")]
-        notes = "".join(f"\n{word[10:]}: {one.missing[word]}" for word in lost)
-        parts.append(f"{one.name} ({one.rating.verdict})\n{ratios}{notes}\n\n{changes}")
-    if left_out := comparison.rating.left_out:
-        parts.append(f"Left out, no run could be read: {', '.join(left_out)}.")
-    parts.append(_recommended(comparison))
-    if any(one.unreliable for one in comparison.add_ons):
-        parts.append(UNRELIABLE)
-    if not comparison.repeated:
-        parts.append(
-            paragraph(
-                "No operating point was run twice: the scatter from run to run is not known, and "
-                "differences as small as it look real. Repeat runs would show it."
-            )
-        )
-    parts.append(
-        paragraph(
-            "p-values are corrected for the number of add-ons (Holm). Fuel by rule of thumb at "
-            "constant speed, not for mixed driving."
-        )
-    )
-    return "\n\n".join(parts)
-
-
-def _recommended(comparison: Comparison) -> str:
-    chosen = comparison.recommendation
-    title = chosen.configuration or "none"
-    return paragraph(f"Recommended: {title}. {_capital(chosen.why)}.")
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _p(value: float) -> str:
+def p_value(value: float) -> str:
+    """With three decimals."""
     return "<0.001" if value < 0.001 else f"{value:.3f}"
 
 
@@ -284,7 +222,9 @@ def _run_text(result: RunResult) -> str:
     if result.quantities and result.quantities[0].bands:
         parts.append(_band_table(result.quantities))
     if peaks:
-        parts.append(table(("peak of", "Hz", "St", "width Hz", "RMS", "p", "kind"), peaks))
+        columns = ("peak of", "Hz", "St", "width Hz", "RMS", "p", "kind", "class")
+        parts.append(table(columns, peaks, gap=" "))
+        parts += map(paragraph, _about_classes(result))
     return "\n\n".join(parts)
 
 
@@ -334,11 +274,25 @@ def _peak_rows(result: QuantityResult, per_hz: float | None) -> list[tuple[str, 
             "-" if per_hz is None else f"{peak.frequency_hz.value * per_hz:.3f}",
             _width(peak.bandwidth_hz),
             number(peak.rms.value, ".2g"),
-            f"≤{SMALLEST_P:.3f}" if peak.p_value <= SMALLEST_P else _p(peak.p_value),
+            f"≤{SMALLEST_P:.3f}" if peak.p_value <= SMALLEST_P else p_value(peak.p_value),
             peak.kind,
+            _SHORT_CLASS[kind.name],
         )
-        for peak in result.peaks
+        for peak, kind in result.followed
     ]
+
+
+_SHORT_CLASS = {"scales with speed": "scales", "fixed frequency": "fixed", "undecided": "-"}
+
+
+def _about_classes(result: RunResult) -> list[str]:
+    """What the lines' frequencies match, and why nothing could be classed where nothing was."""
+    followed = [pair for quantity in result.quantities for pair in quantity.followed]
+    named = dict.fromkeys(str(kind.source) for _, kind in followed if kind.source)
+    notes = [f"Lines at the rate of: {', '.join(named)}."] if named else []
+    if len(reasons := {kind.why.split(";")[0] for _, kind in followed}) == 1:
+        notes.append(f"Class: {reasons.pop()}.")
+    return notes
 
 
 def _width(bandwidth_hz: Interval) -> str:

@@ -1,7 +1,8 @@
-"""What drag costs: fuel by rule of thumb, top speed by the balance of power."""
+"""What drag and lift do on the road: fuel by rule of thumb, top speed, load of each axle."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,9 +19,13 @@ ELASTICITY_SPEED_M_S = (110 / 3.6, 130 / 3.6)
 ELASTICITY = (0.5, 0.65)
 
 
-def fuel_change_percent(drag_change_percent: Interval, speed_m_s: float) -> Interval:
+def fuel_elasticity(speed_m_s: float) -> float:
+    """The usual elasticity at a constant road speed."""
+    return float(np.interp(speed_m_s, ELASTICITY_SPEED_M_S, ELASTICITY))
+
+
+def fuel_change_percent(drag_change_percent: Interval, elasticity: float) -> Interval:
     """Change of fuel at a constant road speed; not for mixed driving."""
-    elasticity = float(np.interp(speed_m_s, ELASTICITY_SPEED_M_S, ELASTICITY))
     return drag_change_percent.scaled(elasticity)
 
 
@@ -60,3 +65,32 @@ def top_speed_change_percent(
         for d in (delta_drag.value, delta_drag.high, delta_drag.low)
     ]
     return Interval(*change), ""
+
+
+@dataclass(frozen=True)
+class AxleLift:
+    """Mean lift of one axle at a road speed; up is positive and takes load off the axle."""
+
+    lift_n: Interval | None  # None where not measured
+    share: Interval | None  # of the static axle weight
+    delta_n: Interval | None  # against the baseline
+    delta_share: Interval | None
+
+
+def axle_lift(rating: Rating, word: str, coefficient: Interval, delta: Interval | None) -> AxleLift:
+    """A front or rear lift coefficient, and its change, as load at the rated road speed.
+
+    Times ½ ρ V² and the full-scale area; the weight is that of the car at rest, level.
+    """
+    pressure = float(rating.full_scale.dynamic_pressure_pa(rating.speed_m_s))
+    newtons = pressure * rating.full_scale.area_m2
+    vehicle = rating.vehicle
+    front_kg = vehicle.front_axle_mass_kg
+    carried_kg = front_kg if word == "front lift" else vehicle.mass_kg - front_kg
+    share = newtons / (carried_kg * GRAVITY_M_S2)
+    return AxleLift(
+        coefficient.scaled(newtons),
+        coefficient.scaled(share),
+        None if delta is None else delta.scaled(newtons),
+        None if delta is None else delta.scaled(share),
+    )

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
 from buffet.run_analysis import RunAnalysis
-from buffet.spectral.uncertainty import log_estimate
+from buffet.spectral.uncertainty import Unseen, log_estimate
+
+Array = NDArray[np.float64]
 
 # Runs count as repeats within this of each other's wind speed and yaw.
 SAME_SPEED = 0.01
@@ -23,15 +26,33 @@ class Observation:
     value: float
     variance: float
     freedom: float = np.inf  # degrees of freedom behind the variance
+    # Error that the zeros leave, one standard deviation, by wind-off run: runs may share it.
+    zeros: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Scatter:
-    """Variance between runs beyond what each run's own length explains."""
+    """How far repeats lie apart, pooled over all repeated configurations; 0 without repeats."""
 
-    run_to_run: float  # pooled over all repeated configurations; 0 without repeats
+    observed: float  # variance of a run about the mean of its repeats
+    own: float  # part of it that each run's own length, and zeros of its own, explain
     freedom: int  # degrees of freedom behind it
     over_speed: Mapping[str, float]  # between wind speeds, of configurations with several
+
+    @property
+    def run_to_run(self) -> float:
+        """Variance between runs beyond what each run's own length explains."""
+        return max(0.0, self.observed - self.own)
+
+    def unseen(self, configuration: str, n_runs: int) -> tuple[Unseen, ...]:
+        """What resampling the runs of a configuration leaves out of their mean.
+
+        The spread over wind speeds is added as a known uncertainty of the model, since three wind
+        speeds cannot tell how well they tell it.
+        """
+        observed = self.observed / n_runs
+        repeats = Unseen(observed - self.own / n_runs, observed, max(self.freedom, 1))
+        return repeats, Unseen(self.over_speed.get(configuration, 0.0))
 
 
 def cells(analysis: CampaignAnalysis) -> dict[tuple[str, int], list[RunAnalysis]]:
@@ -75,9 +96,9 @@ def scatter(
 ) -> Scatter:
     """Run-to-run and speed-to-speed variance of one observed quantity.
 
-    Between-run variance by the method of moments: observed variance of the repeats of a cell,
-    pooled, less the mean of their own variances, not below zero (DerSimonian & Laird 1986,
-    Controlled Clinical Trials 7, 177-188, for equal weights).
+    By the method of moments: observed variance of the repeats of a cell, pooled, less the mean of
+    their own variances (DerSimonian & Laird 1986, Controlled Clinical Trials 7, 177-188, for equal
+    weights).
     """
     seen = {
         key: [o for o in map(observe, runs) if o is not None]
@@ -85,17 +106,35 @@ def scatter(
     }
     repeated = [group for group in seen.values() if len(group) > 1]
     freedom = sum(len(group) - 1 for group in repeated)
-    between = 0.0
-    if freedom:
-        squares = sum(float(np.var([o.value for o in group]) * len(group)) for group in repeated)
-        own = sum(sum(o.variance for o in g) / len(g) * (len(g) - 1) for g in repeated)
-        between = max(0.0, (squares - own) / freedom)
+    squares = sum(float(np.var([o.value for o in group]) * len(group)) for group in repeated)
+    own = sum(_own_squares(group) for group in repeated)
+    pooled = Scatter(squares / max(freedom, 1), own / max(freedom, 1), freedom, {})
     names = dict.fromkeys(name for name, _ in seen)
     points = {name: [g for (n, _), g in seen.items() if n == name and g] for name in names}
     over_speed = {
-        name: _over_speed(groups, between) for name, groups in points.items() if len(groups) > 1
+        name: _over_speed(groups, pooled.run_to_run)
+        for name, groups in points.items()
+        if len(groups) > 1
     }
-    return Scatter(between, freedom, over_speed)
+    return replace(pooled, over_speed=over_speed)
+
+
+def _own_squares(group: Sequence[Observation]) -> float:
+    """Expected sum of squares about the mean of repeats that differ in their own errors alone."""
+    n = len(group)
+    lengths = sum(o.variance for o in group) * (n - 1) / n
+    alone = sum(error**2 for o in group for error in o.zeros.values())
+    together = sum(error**2 for error in zero_shares(np.ones(n), group).values())
+    return lengths + alone - together / n
+
+
+def zero_shares(weights: Array, group: Sequence[Observation]) -> dict[str, float]:
+    """Error that each wind-off run leaves in a weighted sum of observations."""
+    shares: dict[str, float] = {}
+    for weight, observation in zip(weights.tolist(), group, strict=True):
+        for run, error in observation.zeros.items():
+            shares[run] = shares.get(run, 0.0) + weight * error
+    return shares
 
 
 def _over_speed(groups: Sequence[Sequence[Observation]], run_to_run: float) -> float:

@@ -20,6 +20,7 @@ from buffet.report.figures import (
 from buffet.report.tables import (
     cost_rows,
     finding_groups,
+    lift_rows,
     ratio_table,
     run_rows,
     verdict_rows,
@@ -43,6 +44,7 @@ def report_html(comparison: Comparison | None, rating: Rating, findings: Sequenc
     """
     environment = _environment()
     context = _head(rating) | _results(comparison, rating) | _sources(rating, findings)
+    context["elasticity"] = _elasticity(comparison)
     css = environment.loader.get_source(environment, "report.css")[0]  # type: ignore[union-attr]
     return environment.get_template("report.html.j2").render(context, css=css)
 
@@ -81,6 +83,7 @@ def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
         "baseline": rating.analysis.campaign.baseline,
         "recommendation": None if comparison is None else comparison.recommendation,
         "costs": [] if comparison is None else cost_rows(comparison),
+        "lifts": [] if comparison is None else lift_rows(comparison),
         "ratio_words": words,
         "ratios": ratios,
         "speed_figures": speed_figures(rating),
@@ -117,11 +120,12 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
         "road_reynolds": reynolds(rating.road_reynolds),
         "missing": sorted({word for one in rating.configurations for word in one.curves.missing}),
         "significance": f"{SIGNIFICANCE:g}",
-        "elasticity": _elasticity(),
         "segments": sorted({f"{run.segment_s:.3g}" for run in rating.analysis.runs}),
     }
 
 
-def _elasticity() -> str:
+def _elasticity(comparison: Comparison | None) -> str:
+    """Of the fuel's change here, and the usual ones."""
     pairs = zip(ELASTICITY, ELASTICITY_SPEED_M_S, strict=True)
-    return " to ".join(f"{share:g} at {km_h(speed)} km/h" for share, speed in pairs)
+    usual = " to ".join(f"{share:g} at {km_h(speed)} km/h" for share, speed in pairs)
+    return usual if comparison is None else f"{comparison.fuel_elasticity:.2g} (usually {usual})"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from buffet.comparing import AddOn, Comparison
+from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.verdict import CriterionRating
 from buffet.report.wording import (
@@ -19,6 +19,7 @@ from buffet.report.wording import (
     spanned,
 )
 from buffet.run_spectra import QuantityResult, RunResult
+from buffet.trade import AxleLift
 from ingest import SEVERITIES, Finding
 
 # Messages of one kind shown in full; `check` lists them all.
@@ -137,6 +138,34 @@ def _cost_row(one: AddOn) -> CostRow:
         spanned(one.fuel_change_percent, "+.1f"),
         spanned(one.top_speed_change_percent, "+.1f"),
         "; ".join(dict.fromkeys(one.missing.values())),
+    )
+
+
+@dataclass(frozen=True)
+class LiftRow:
+    """Mean lift of one configuration's axles at the road speed; front and rear each."""
+
+    name: str
+    axles: tuple[tuple[str, str, str, str], ...]  # N, % of weight, change in N, change in %
+
+
+def lift_rows(comparison: Comparison) -> list[LiftRow]:
+    """The baseline first; none where no lift was measured."""
+    every = [(comparison.baseline.name, comparison.baseline_lift)]
+    every += [(one.name, one.lift_balance) for one in comparison.add_ons]
+    if not any(axles for _, axles in every):
+        return []
+    return [LiftRow(name, tuple(_lift(axles.get(word)) for word in AXLES)) for name, axles in every]
+
+
+def _lift(axle: AxleLift | None) -> tuple[str, str, str, str]:
+    if axle is None:
+        return (NONE, NONE, NONE, NONE)
+    return (
+        spanned(axle.lift_n, ".0f"),
+        spanned(axle.share, ".1f", 100),
+        spanned(axle.delta_n, "+.0f"),
+        spanned(axle.delta_share, "+.1f", 100),
     )
 
 

@@ -11,10 +11,16 @@ import numpy as np
 import pytest
 
 from buffet.analysis import analyse
-from buffet.comparing import AddOn, Comparison, compare, holm
+from buffet.comparing import AddOn, Comparison, compare
 from buffet.interval import Interval
+from buffet.pairs import holm
 from buffet.rating.rate import Rating, RatingSettings, rate
-from buffet.trade import fuel_change_percent, top_speed_change_percent, top_speed_m_s
+from buffet.trade import (
+    fuel_change_percent,
+    fuel_elasticity,
+    top_speed_change_percent,
+    top_speed_m_s,
+)
 from ingest import open_campaign
 from tests.buffet.campaigns import PlantedRun, band_noise, lift_run, write_runs
 
@@ -211,7 +217,7 @@ def test_top_speed_against_a_road_load_table(speed_km_h: float, power_kw: float)
 )
 def test_fuel_elasticity(speed_km_h: float, elasticity: float) -> None:
     """0.5 at 90 to 110 km/h (common practice, no source), 0.65 at 130 km/h (an estimate)."""
-    change = fuel_change_percent(Interval(-10.0, -12.0, -8.0), speed_km_h / 3.6)
+    change = fuel_change_percent(Interval(-10.0, -12.0, -8.0), fuel_elasticity(speed_km_h / 3.6))
 
     assert change.value == pytest.approx(-10 * elasticity)
     assert (change.low, change.high) == pytest.approx((-12 * elasticity, -8 * elasticity))

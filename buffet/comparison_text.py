@@ -1,0 +1,127 @@
+"""A comparison as text for a terminal; formats, computes nothing."""
+
+from __future__ import annotations
+
+from buffet.comparing import AXLES, AddOn, Comparison
+from buffet.interval import Interval
+from buffet.rating.rate import Rating
+from buffet.terminal import (
+    KM_H,
+    UNRELIABLE,
+    number,
+    p_value,
+    paragraph,
+    span,
+    table,
+    verdict_row,
+)
+
+# Repeats in all from which the scatter from run to run is fairly known: with fewer Student's t
+# makes differences hard to show (2.4 standard errors with six, 2.0 without end).
+FEW_REPEATS = 6
+
+
+def verdicts_text(rating: Rating, comparison: Comparison | None) -> str:
+    """The verdict table alone, with the recommendation."""
+    rows = [verdict_row(one) for one in rating.configurations]
+    speed = f"{rating.speed_m_s * KM_H:.0f} km/h"
+    header = (f"verdict at {speed}", "configuration", "onset, km/h", "usable band, Hz")
+    parts = [table(header, rows)]
+    if comparison is not None:
+        parts.append(recommended(comparison))
+    return "\n\n".join(parts)
+
+
+def comparison_text(comparison: Comparison) -> str:
+    """Ratios, differences, costs and the recommendation."""
+    speed = f"{comparison.speed_m_s * KM_H:.0f} km/h"
+    parts = [
+        paragraph(f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %."),
+        *[_add_on(one) for one in comparison.add_ons],
+    ]
+    if left_out := comparison.rating.left_out:
+        parts.append(f"Left out, no run could be read: {', '.join(left_out)}.")
+    parts.append(recommended(comparison))
+    if rule := comparison.recommendation.rule_of_thumb:
+        parts.append(
+            paragraph(
+                "Rule of thumb of the trade (common practice, no source), with which these "
+                f"numbers agree: {rule}."
+            )
+        )
+    if any(one.unreliable for one in comparison.add_ons):
+        parts.append(UNRELIABLE)
+    return "\n\n".join([*parts, *_notes(comparison)])
+
+
+def _add_on(one: AddOn) -> str:
+    rows = [
+        (word, span(ratio) + (" *" if word in one.unreliable else ""), p_value(one.p_value[word]))
+        for word, ratio in one.rms_ratio.items()
+    ]
+    lost = [word for word in one.missing if word.startswith("rms_ratio")]
+    notes = "".join(f"\n{word[10:]}: {one.missing[word]}" for word in lost)
+    ratios = table(("RMS ratio of", "add-on / baseline", "p"), rows) + notes
+    p = {word: p_value(value) for word, value in one.delta_p_value.items()}
+    costs = [
+        ("drag coefficient", span(one.delta_drag, sign=True), p.get("drag", "-")),
+        ("front lift coefficient", span(one.delta_front_lift, sign=True), p.get("front lift", "-")),
+        ("rear lift coefficient", span(one.delta_rear_lift, sign=True), p.get("rear lift", "-")),
+        ("fuel at this speed, %", span(one.fuel_change_percent, sign=True), ""),
+        ("top speed, %", span(one.top_speed_change_percent, sign=True), ""),
+    ]
+    changes = table(("change", "add-on - baseline", "p"), costs)
+    parts = [f"{one.name} ({one.rating.verdict})\n{ratios}", changes]
+    if one.lift_balance:
+        parts.append(_lift_balance(one))
+    return "\n\n".join(parts)
+
+
+def _lift_balance(one: AddOn) -> str:
+    rows = [
+        (
+            f"{word.split()[0]} axle",
+            span(axle.lift_n),
+            span(axle.delta_n, sign=True),
+            f"{_percent(axle.share, '.1f')} ({_percent(axle.delta_share, '+.1f')})",
+        )
+        for word in AXLES
+        if (axle := one.lift_balance.get(word)) is not None
+    ]
+    return table(("lift", "N", "change, N", "% of weight"), rows)
+
+
+def _percent(share: Interval | None, form: str) -> str:
+    return number(None if share is None else 100 * share.value, form)
+
+
+def _notes(comparison: Comparison) -> list[str]:
+    notes = []
+    if not comparison.repeated:
+        notes.append(
+            "No operating point was run twice: the scatter from run to run is not known, and "
+            "differences as small as it look real. Repeat runs would show it."
+        )
+    elif comparison.repeats < FEW_REPEATS:
+        notes.append(
+            f"The scatter from run to run is known from {comparison.repeats} repeated "
+            f"run{'s' if comparison.repeats > 1 else ''} only, so small differences cannot be "
+            "shown. More repeats would sharpen all of them."
+        )
+    notes.append(
+        "p-values are corrected for the number of add-ons (Holm). Fuel by rule of thumb at "
+        f"constant speed ({comparison.fuel_elasticity:.2g} % for each % of drag), not for mixed "
+        "driving. Weight: of the axle at rest."
+    )
+    return [paragraph(note) for note in notes]
+
+
+def recommended(comparison: Comparison) -> str:
+    """What to fit, and why."""
+    chosen = comparison.recommendation
+    title = chosen.configuration or "none"
+    return paragraph(f"Recommended: {title}. {_capital(chosen.why)}.")
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,244 @@
+"""One configuration against another: ratio of RMS and difference of means, with their variance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.analysis import CampaignAnalysis
+from buffet.interval import LEVEL, Interval
+from buffet.rating.scatter import (
+    Observation,
+    Scatter,
+    blocks_of,
+    cells,
+    log_variance,
+    scatter,
+    zero_shares,
+)
+from buffet.run_analysis import RunAnalysis
+from buffet.spectral.uncertainty import FEWEST_BLOCKS, log_estimate
+
+Array = NDArray[np.float64]
+
+# Student's t with more is the normal distribution.
+MOST_FREEDOM = 1e6
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with what its variance is made of."""
+
+    value: float
+    parts: tuple[tuple[float, float], ...]  # by record length: variance, degrees of freedom
+    per_run: float  # sum of the runs' squared weights
+    repeats: Scatter
+    zeros: Mapping[str, float] = field(default_factory=dict)  # error by wind-off run, one sigma
+
+    @property
+    def _own(self) -> float:
+        """Variance that the records' length and the zeros leave."""
+        lengths = sum(variance for variance, _ in self.parts)
+        return lengths + sum(error**2 for error in self.zeros.values())
+
+    @property
+    def _seen(self) -> float:
+        """Variance that the scatter of the repeats shows."""
+        return self.per_run * self.repeats.observed
+
+    @property
+    def _rest(self) -> float:
+        """What is added to `_seen`: records or zeros other than those of the repeats."""
+        return self._own - self.per_run * self.repeats.own
+
+    @property
+    def variance(self) -> float:
+        """By the repeats where there are any, less what they hold of record length, plus its own.
+
+        The scatter from run to run is not cut off at zero: an estimate that is kept when high and
+        replaced when low would call a difference real in up to 12 % of cases instead of 5 %
+        (simulated, two repeats).
+        """
+        if not self.repeats.freedom:
+            return self._own
+        return max(self._seen + self._rest, min(self._own, self._seen))
+
+    @property
+    def freedom(self) -> float:
+        """Satterthwaite 1946 (Biometrics Bulletin 2, 110-114); never below the least of a part."""
+        lengths = _satterthwaite(self.parts)
+        if not self.repeats.freedom:
+            return lengths if self._own > 0 else np.inf
+        mixed = [(self._seen, float(self.repeats.freedom)), (self._rest, lengths)]
+        least = min(float(self.repeats.freedom), lengths)
+        below = sum(variance**2 / freedom for variance, freedom in mixed)
+        return max(least, self.variance**2 / below) if below > 0 else np.inf
+
+    def minus(self, other: Estimate) -> Estimate:
+        """The difference of two that share nothing but zeros."""
+        names = dict.fromkeys([*self.zeros, *other.zeros])
+        zeros = {name: self.zeros.get(name, 0.0) - other.zeros.get(name, 0.0) for name in names}
+        return replace(
+            self,
+            value=self.value - other.value,
+            parts=self.parts + other.parts,
+            per_run=self.per_run + other.per_run,
+            zeros=zeros,
+        )
+
+    def interval(self) -> Interval:
+        """By Student's t."""
+        from scipy.special import stdtrit
+
+        quantile = float(stdtrit(min(self.freedom, MOST_FREEDOM), 0.5 + LEVEL / 2))
+        half = quantile * float(np.sqrt(self.variance))
+        return Interval(self.value, self.value - half, self.value + half)
+
+    def p_value(self) -> float:
+        """Two-sided, of no difference."""
+        from scipy.special import stdtr
+
+        if self.variance == 0:
+            return 1.0 if self.value == 0 else 0.0
+        t = abs(self.value) / np.sqrt(self.variance)
+        return float(2 * stdtr(min(self.freedom, MOST_FREEDOM), -t))
+
+
+def _satterthwaite(parts: tuple[tuple[float, float], ...]) -> float:
+    below = sum(variance**2 / freedom for variance, freedom in parts)
+    return sum(variance for variance, _ in parts) ** 2 / below if below > 0 else np.inf
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """Run-to-run scatter of every component, pooled over all repeated configurations."""
+
+    log_variance: Mapping[str, Scatter]  # by component
+    mean: Mapping[str, Scatter]
+
+    @classmethod
+    def of(cls, analysis: CampaignAnalysis, words: tuple[str, ...]) -> Spreads:
+        """Of the components named."""
+        return cls(
+            {word: scatter(analysis, partial(log_variance, word=word)) for word in words},
+            {word: scatter(analysis, partial(mean_of, word=word)) for word in words},
+        )
+
+
+def mean_of(run: RunAnalysis, word: str) -> Observation | None:
+    """A component's mean in one run."""
+    index = run.fluctuation(word)
+    if index is None:
+        return None
+    signal, n_zeros = run.signal, len(run.noise)
+    return Observation(
+        float(signal.mean[index]),
+        float(signal.mean_variance[index]),
+        float(signal.mean_freedom[index]),
+        # two zeros are taken as averaged, which the middle of the run makes of them
+        {f.run: float(np.sqrt(f.spectra.mean_variance[index])) / n_zeros for f in run.noise},
+    )
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One configuration and another at the operating points they share."""
+
+    analysis: CampaignAnalysis
+    name: str
+    other: str
+    spreads: Spreads
+
+    def groups(self, name: str) -> list[list[RunAnalysis]]:
+        """A configuration's runs, one list an operating point that both have."""
+        known = cells(self.analysis)
+        points = [p for n, p in known if n == self.name and (self.other, p) in known]
+        return [known[name, point] for point in points]
+
+    def runs(self, name: str) -> list[RunAnalysis]:
+        """The same in one list."""
+        return [run for group in self.groups(name) for run in group]
+
+    def log_ratio(self, word: str) -> Estimate | None:
+        """Logarithm of the ratio of RMS values."""
+        mine, theirs = self.log_rms(self.name, word), self.log_rms(self.other, word)
+        return None if mine is None or theirs is None else mine.minus(theirs)
+
+    def log_rms(self, name: str, word: str) -> Estimate | None:
+        """Logarithm of a configuration's RMS, each operating point counting alike."""
+        groups, runs = self.groups(name), self.runs(name)
+        if not runs or any(run.fluctuation(word) is None for run in runs):
+            return None
+        weights = _weights(groups)
+        samples = sum(
+            weight * run.total_samples[:, run.fluctuation(word)]
+            for weight, run in zip(weights, runs, strict=True)
+        )
+        estimate = log_estimate(np.asarray(samples), blocks_of(runs, word))
+        if not estimate.value > 0 or not np.isfinite(estimate.spread):
+            return None
+        # of an RMS's logarithm: half that of the variance's, and a quarter of its variance
+        return Estimate(
+            float(np.log(estimate.value)) / 2,
+            ((float(estimate.spread**2) / 4, float(estimate.freedom)),),
+            float(weights @ weights) / 4,
+            self.spreads.log_variance[word],
+        )
+
+    def difference(self, word: str) -> Estimate | None:
+        """Difference of the means, each operating point counting alike."""
+        mine, theirs = self.mean(self.name, word), self.mean(self.other, word)
+        return None if mine is None or theirs is None else mine.minus(theirs)
+
+    def mean(self, name: str, word: str) -> Estimate | None:
+        """A configuration's mean, each operating point counting alike."""
+        groups = self.groups(name)
+        seen = [o for run in self.runs(name) if (o := mean_of(run, word))]
+        weights = _weights(groups)
+        if not seen or len(seen) < len(weights):
+            return None
+        weighted = list(zip(weights.tolist(), seen, strict=True))
+        return Estimate(
+            sum(weight * o.value for weight, o in weighted),
+            tuple((weight**2 * o.variance, o.freedom) for weight, o in weighted),
+            float(weights @ weights),
+            self.spreads.mean[word],
+            zero_shares(weights, seen),
+        )
+
+    def why_missing(self, word: str) -> str:
+        """Why there is no ratio or difference of a component."""
+        runs = [*self.runs(self.name), *self.runs(self.other)]
+        if not runs:
+            return "no run at a wind speed and yaw at which the baseline was run too"
+        lost = [run.run.number for run in runs if run.fluctuation(word) is None]
+        if lost:
+            return (
+                f"{word} was not measured, or its channel never changed, in run {', '.join(lost)}"
+            )
+        return f"the fluctuation of {word} does not rise above the wind-off noise"
+
+    def reliable(self, word: str) -> bool:
+        """Whether enough record stands behind both RMS values."""
+        both = (self.runs(name) for name in (self.name, self.other))
+        return all(blocks_of(runs, word) >= FEWEST_BLOCKS for runs in both)
+
+
+def _weights(groups: list[list[RunAnalysis]]) -> Array:
+    """Of each run, so that operating points count alike whatever their repeats; sum 1."""
+    return np.array([1 / (len(groups) * len(group)) for group in groups for _ in group])
+
+
+def holm(p_values: Sequence[float]) -> list[float]:
+    """Holm's correction (Holm 1979, Scandinavian Journal of Statistics 6, 65-70)."""
+    order = np.argsort(p_values)
+    corrected = [0.0] * len(p_values)
+    largest = 0.0
+    for rank, index in enumerate(order):
+        largest = max(largest, min(1.0, (len(p_values) - rank) * p_values[index]))
+        corrected[index] = largest
+    return corrected
