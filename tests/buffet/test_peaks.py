@@ -7,39 +7,14 @@ import pytest
 from numpy.typing import NDArray
 
 from buffet.interval import Interval
-from buffet.spectral.peaks import Peak, PeakFit, find_peaks, fit_peaks
+from buffet.spectral.peaks import PeakFit, find_peaks, fit_peaks
 from buffet.spectral.search import null_ratios
 from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from tests.thorough.false_peaks import peaks_of, wake, white
 from tests.thorough.records import RATE_HZ, Resonance, from_density
 
 Array = NDArray[np.float64]
 Density = Callable[[Array], Array]
-
-
-def white(frequency_hz: Array) -> Array:
-    """Unit variance up to 100 Hz."""
-    return np.full(frequency_hz.shape, 0.01)
-
-
-def wake(frequency_hz: Array) -> Array:
-    """A shear layer's low pass with a corner at 5 Hz on a sensor's floor."""
-    return 1 / (1 + (frequency_hz / 5) ** 2) + 1e-3
-
-
-def inertial(frequency_hz: Array) -> Array:
-    """f^-5/3 on a floor."""
-    return np.maximum(frequency_hz, 0.2) ** (-5 / 3) + 0.01
-
-
-def peaks_of(samples: Array, length: int = 500) -> list[tuple[Peak, ...]]:
-    """Peaks of each record."""
-    engine = SegmentEngine(len(samples), SegmentSettings(RATE_HZ, length))
-    engine.push(samples)
-    spectra = engine.finish()
-    return [
-        find_peaks(spectra.frequency_hz[2:-1], psd[2:-1], spectra.effective_segments)
-        for psd in spectra.psd
-    ]
 
 
 def holds(interval: Interval, truth: float, margin: float = 1.0) -> bool:
@@ -124,19 +99,6 @@ def test_units_do_not_matter(scale: float) -> None:
     (plain,), (scaled,) = peaks_of(samples)[0], peaks_of(samples * scale)[0]
     assert scaled.frequency_hz.value == pytest.approx(plain.frequency_hz.value, rel=1e-6)
     assert scaled.rms.value == pytest.approx(plain.rms.value * scale, rel=1e-6)
-
-
-@pytest.mark.parametrize("background", [white, wake, inertial], ids=["white", "wake", "inertial"])
-def test_smooth_noise_has_few_peaks(
-    background: Density, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Nominal 5 % of 150 records (standard error 1.8 %): between none and a tenth."""
-    rng = np.random.default_rng(6)
-    found = peaks_of(from_density(background, 150, 60.0, rng))
-    share = float(np.mean([bool(peaks) for peaks in found]))
-    with capsys.disabled():
-        print(f"\n{background.__name__}: {share:.1%} of 150 records without a peak show one")
-    assert share <= 0.1
 
 
 def test_peaks_come_strongest_first() -> None:
