@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from buffet.comparing import Comparison as Comparison
     from buffet.comparing import compare as compare
     from buffet.errors import BuffetError as BuffetError
+    from buffet.following import follow as follow
     from buffet.interval import Interval as Interval
     from buffet.rating.criteria import Criteria as Criteria
     from buffet.rating.criteria import read_criteria as read_criteria
@@ -43,6 +44,7 @@ _HOME = {
     "analyse": "buffet.analysis",
     "check": "buffet.checking",
     "compare": "buffet.comparing",
+    "follow": "buffet.following",
     "open_campaign": "ingest",
     "rate": "buffet.rating.rate",
     "read_criteria": "buffet.rating.criteria",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 
 from buffet.analysis import CampaignAnalysis, Failure, analyse
+from buffet.following import follow
 from buffet.run_spectra import RunResult, run_result
 from ingest import SEVERITIES, Campaign, Finding, IngestError, Run
 
@@ -26,7 +27,7 @@ def check(
 
 def campaign_findings(results: tuple[RunResult, ...]) -> tuple[Finding, ...]:
     """What only the runs together, or their peaks, can tell."""
-    return ()  # one line a kind: *rig_findings(results)
+    return tuple(finding for result in follow(results) for finding in result.rig)
 
 
 def _results(analysis: CampaignAnalysis, progress: Progress) -> Iterator[RunResult]:

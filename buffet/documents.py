@@ -138,6 +138,23 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "psd_low_factor": low,
         "psd_high_factor": high,
         "noise_psd": None if result.noise_psd is None else result.noise_psd.tolist(),
+        **_tunnel(result.tunnel),
+    }
+
+
+def _tunnel(part: TunnelPart | None) -> Document:
+    """What follows the reference probes, and the RMS with it and without it."""
+    if part is None:
+        known = ("rms", "share", "why")
+        rms = ("rms_with_tunnel", "rms_without_tunnel")
+        return dict.fromkeys((*(f"coherent_{key}" for key in known), *rms, "tunnel_coherence"))
+    return {
+        "coherent_rms": interval(part.rms),
+        "coherent_share": interval(part.share),
+        "coherent_why": NOTHING_FOLLOWS if part.rms is None else None,
+        "rms_with_tunnel": interval(part.rms_as_read),
+        "rms_without_tunnel": interval(part.rms_without),
+        "tunnel_coherence": part.coherence.tolist(),
     }
 
 

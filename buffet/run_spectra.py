@@ -23,6 +23,7 @@ from buffet.spectral.strouhal import (
 )
 from buffet.spectral.uncertainty import half_value, log_estimate
 from buffet.spectral.window import chi2_factors
+from buffet.tunnel_part import TunnelPart, tunnel_part
 from ingest import FORCES, MOMENTS, Finding, Quantity
 
 Array = NDArray[np.float64]
@@ -53,6 +54,7 @@ class QuantityResult:
     psd_factors: tuple[float, float]  # to the confidence limits
     noise_psd: Array | None  # (n,)
     classes: tuple[PeakClass, ...] = ()  # of `peaks`, once they were followed over the wind speeds
+    tunnel: TunnelPart | None = None  # what follows the reference probes, where there are any
 
     @property
     def followed(self) -> tuple[tuple[Peak, PeakClass], ...]:
@@ -132,6 +134,7 @@ def run_result(
                 signal.psd[i, bins],
                 factors,
                 None if noise is None else noise[i, bins],
+                tunnel=tunnel_part(analysis, i),
             )
         )
     return named(analysis, results)

@@ -84,6 +84,15 @@ def rating_text(rating: Rating) -> str:
     return "\n\n".join(parts)
 
 
+def _with_tunnel(rating: Rating) -> list[str]:
+    """The verdicts with the tunnel's part in, where it is taken out."""
+    if rating.with_tunnel is None:
+        return []
+    told = ", ".join(f"{one.name} {one.verdict}" for one in rating.with_tunnel.configurations)
+    head = "Rated without what follows the reference probes in the oncoming flow. With it: "
+    return [paragraph(f"{head}{told}.")]
+
+
 def _blockage(rating: Rating) -> str:
     if rating.blockage_ratio is None:
         return "not corrected, no test section is stated"
@@ -226,6 +235,26 @@ def _run_text(result: RunResult) -> str:
         parts.append(table(columns, peaks, gap=" "))
         parts += map(paragraph, _about_classes(result))
     return "\n\n".join(parts)
+
+
+def _tunnel_table(result: RunResult) -> str:
+    """What follows the reference probes."""
+    rows = [
+        (
+            q.quantity.name,
+            span(q.tunnel.share),
+            *(
+                number(rms.value if rms else None, ".2g")
+                for rms in (q.tunnel.rms, q.tunnel.rms_without, q.tunnel.rms_as_read)
+            ),
+        )
+        for q in result.quantities
+        if q.tunnel is not None
+    ]
+    is_out = result.analysis.as_read is not None
+    head = "What follows the reference probe" + (", taken out above." if is_out else ".")
+    header = ("quantity", "share of variance", "its RMS", "RMS without", "RMS with")
+    return f"{paragraph(head)}\n{table(header, rows)}"
 
 
 def _inertia(results: Sequence[QuantityResult]) -> str:

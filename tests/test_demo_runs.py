@@ -120,6 +120,36 @@ def test_pooled_strouhal_number_and_bandwidth(name: str, rating: Rating) -> None
     assert np.mean(widths) == pytest.approx(peak["bandwidth_strouhal"], rel=0.15)
 
 
+def test_flow_is_told_from_rig(rating: Rating) -> None:
+    """Nothing that was planted gets the other class, and most of it gets its own.
+
+    Mains stay at 50 Hz; the fan's line scales and is named by the speed and blades stated; what
+    holds a tenth of a component's variance is a shedding peak.
+    """
+    found: dict[str, list[str]] = {"mains": [], "fan": [], "shedding": []}
+    for result in rating.results:
+        fan_hz = planted(result)["fan_line_hz"]
+        for quantity in result.quantities:
+            for peak, kind in quantity.followed:
+                frequency_hz = peak.frequency_hz.value
+                if kind.narrow and abs(frequency_hz - 50.0) < 0.3:
+                    found["mains"].append(f"{kind.name}, {kind.source}")
+                elif kind.narrow and abs(frequency_hz - fan_hz) < 0.3:
+                    found["fan"].append(f"{kind.name}, {str(kind.source).split(' (')[0]}")
+                elif quantity.rms and peak.rms.value**2 > 0.1 * quantity.rms.value**2:
+                    found["shedding"].append(kind.name)
+
+    assert set(found["mains"]) <= {"fixed frequency, mains (50 Hz)", "undecided, mains (50 Hz)"}
+    assert set(found["fan"]) <= {
+        "scales with speed, fan blades passing",
+        "undecided, fan blades passing",
+    }
+    assert set(found["shedding"]) <= {"scales with speed", "undecided"}
+    for names in found.values():
+        assert sum(name.startswith("undecided") for name in names) < 0.1 * len(names)
+    assert min(map(len, found.values())) > 30
+
+
 def test_comparison_finds_the_planted_ratios(rating: Rating) -> None:
     """Ratios of lift RMS and differences of mean drag agree with the configurations' truth.
 

@@ -9,7 +9,7 @@ from buffet.demo.logger import (
     LoggerChannel,
 )
 from buffet.demo.schedule import PlannedRun
-from buffet.demo.truth import CONFIGURATIONS, MODEL
+from buffet.demo.truth import CONFIGURATIONS, FAN_LINE, MODEL
 
 CAMPAIGN = f"""\
 # Invented campaign: a 30 % model of a small hatchback that never existed, with a bare tailgate
@@ -34,6 +34,9 @@ strouhal_length_is = "body height"
 [test_section]
 kind = "closed"
 area = "{MODEL.test_section_m2} m^2"
+
+[tunnel]
+blades = {FAN_LINE.blades}                         # of the fan; its speed stands in the run sheets
 
 [vehicle]
 file = "vehicle.toml"
@@ -101,6 +104,7 @@ def run_sheet(plan: PlannedRun, sample_rate_hz: float) -> str:
         "",
         *_air_table(plan),
         "",
+        *_tunnel_table(plan),
         "[sampling]",
         f'rate = "{sample_rate_hz:g} Hz"',
         f'antialias_cutoff = "{ANTIALIAS_CUTOFF_HZ:g} Hz"',
@@ -133,6 +137,13 @@ def _air_table(plan: PlannedRun) -> list[str]:
         f'static_pressure = "{air.static_pressure_hpa:.1f} hPa"',
         f"relative_humidity = {air.relative_humidity:.2f}",
     ]
+
+
+def _tunnel_table(plan: PlannedRun) -> list[str]:
+    """The fan's speed to a revolution, as its instrument shows it."""
+    if not plan.wind_on:
+        return []
+    return ["[tunnel]", f'fan_speed = "{FAN_LINE.shaft_rpm(plan.air.speed_m_s):.0f} rpm"', ""]
 
 
 def _channel_table(channel: LoggerChannel) -> list[str]:

@@ -93,10 +93,15 @@ class FanLine:
 
     hz_per_m_s: float
     rms: Coefficients
+    blades: int
 
     def frequency_hz(self, speed_m_s: float) -> float:
         """Frequency of the line."""
         return self.hz_per_m_s * speed_m_s
+
+    def shaft_rpm(self, speed_m_s: float) -> float:
+        """What the fan's instrument shows."""
+        return 60.0 * self.frequency_hz(speed_m_s) / self.blades
 
 
 # Nearly all of the shed lift acts on the rear axle: the wake closes behind the tailgate (chosen).
@@ -171,6 +176,7 @@ SCATTER = Scatter()
 FAN_LINE = FanLine(
     hz_per_m_s=0.85,  # St 0.37, away from every shedding peak and from the mains
     rms={DRAG: 0.0010, FRONT_LIFT: 0.0002, REAR_LIFT: 0.0004, TAP_LEFT: 0.004, TAP_RIGHT: 0.004},
+    blades=6,
 )
 
 CONFIGURATIONS = (

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
 from buffet.errors import NotRateableError
+from buffet.following import follow
 from buffet.rating.configuration import ConfigurationCurves, configuration_curves
 from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
 from buffet.rating.onset import HIGHEST_SPEED_M_S, Onset, onset, search_speeds
@@ -23,7 +24,7 @@ from buffet.rating.wording import explain
 from buffet.road_speed import FullScale, full_scale
 from buffet.run_spectra import RunResult, run_result
 from buffet.vehicle import GOOD_MOTORWAY, Road, typical_car
-from ingest import Campaign, Vehicle
+from ingest import Campaign, Finding, Vehicle
 
 Array = NDArray[np.float64]
 
@@ -89,6 +90,11 @@ class Rating:
         return None if model is None or section is None else model.frontal_area_m2 / section.area_m2
 
     @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Of the recordings, and what of the spectra is not flow."""
+        return (*self.analysis.findings, *(one for result in self.results for one in result.rig))
+
+    @property
     def left_out(self) -> tuple[str, ...]:
         """Configurations of which no run could be read."""
         names = {configuration.name for configuration in self.configurations}
@@ -148,7 +154,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     runs = {name: rated_runs(analysis, name) for name in names}
     still = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
     spread = scatter(still, partial(log_variance, word="lift"))
-    results = tuple(run_result(run, SHEDDING_SHOWS_IN) for run in analysis.runs)
+    results = follow([run_result(run, SHEDDING_SHOWS_IN) for run in analysis.runs])
     curves = [
         configuration_curves(name, own, setting, criteria, _extra(spread, name, len(own)))
         for name, own in runs.items()
@@ -166,6 +172,20 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
         tuple(sorted(rated, key=_worst_first)),
         spread,
     )
+
+
+def rate_without_tunnel(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
+    """The same without what follows the reference probes, and with it beside.
+
+    Raises
+    ------
+    NoReferenceProbeError
+        A run's probe never changed, or its record is too short for it.
+    NotRateableError
+        As `rate`.
+    """
+    rating = rate(analysis.without_tunnel(), settings)
+    return replace(rating, with_tunnel=rate(analysis, settings))
 
 
 def car_of(campaign: Campaign) -> Vehicle:

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from buffet.analysis import CampaignAnalysis
+from buffet.peak_classes import PeakClass
 from buffet.rating.configuration import ConfigurationCurves
 from buffet.rating.scatter import SAME_YAW_RAD
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult
+from buffet.spectral.tracks import FIXED
+from buffet.tunnel_part import tunnel_part
 
-# Share of the lift's variance from which a pure line is told.
+# Share of the lift's variance from which a pure line is told, and one from which a resonance is:
+# five percent of the RMS (engineering judgement).
 TOLD_SHARE = 0.05
+RESONANCE_SHARE = 0.1
 ASSUMPTIONS = {
     "pitch moment": "lift is taken to act at mid-wheelbase",
     "drag": "its moment about the centre of gravity is left out",
@@ -33,11 +39,33 @@ def remarks(
     """Sentences, in the order in which they matter."""
     found = (
         _lines(curves, results),
+        _resonance(curves, results),
+        _tunnel(curves),
         _missing(curves),
         _yaw(curves, analysis),
         _lost(curves.name, analysis),
     )
     return tuple(text for text in found if text)
+
+
+def _tunnel(curves: ConfigurationCurves) -> str:
+    """What of the lift follows the reference probes, over all runs that have one."""
+    lift = [(run, run.fluctuation("lift")) for run in curves.runs]
+    parts = [tunnel_part(run, index) for run, index in lift if index is not None]
+    told = [part for part in parts if part is not None and part.rms_as_read is not None]
+    if not told:
+        return ""
+    read, rest = (
+        float(np.mean([rms.value**2 if rms else 0.0 for rms in found]))
+        for found in ([p.rms_as_read for p in told], [p.rms_without for p in told])
+    )
+    out = any(run.as_read is not None for run in curves.runs)
+    action = "is taken out" if out else "counts here (--without-tunnel takes it out)"
+    return (
+        f"{max(1 - rest / read, 0.0):.0%} of the lift's variance follows the reference probe in "
+        f"the oncoming flow and {action}: lift RMS {np.sqrt(read):#.2g} with it, "
+        f"{np.sqrt(rest):#.2g} without."
+    )
 
 
 def _missing(curves: ConfigurationCurves) -> str:
@@ -49,25 +77,59 @@ def _missing(curves: ConfigurationCurves) -> str:
 
 def _lines(curves: ConfigurationCurves, results: Sequence[RunResult]) -> str:
     """Pure lines in lift: more likely of fan, mains or rig than of the wake, yet they count."""
-    told = []
-    own = {run.run.number for run in curves.runs}
-    for result in results:
-        if result.analysis.run.number not in own:
-            continue
-        for quantity in result.quantities:
-            if quantity.quantity.measures != "lift" or quantity.rms is None:
-                continue
-            for peak in quantity.peaks:
-                share = (peak.rms.value / quantity.rms.value) ** 2
-                if peak.kind == "line" and share >= TOLD_SHARE:
-                    told.append((share, peak.frequency_hz.value, result.analysis.run.number))
-    if not told:
+    told = _largest(curves, results, narrow=True)
+    if told is None or told.share < TOLD_SHARE:
         return ""
-    share, frequency_hz, run = max(told)
+    source = told.kind.source
+    cause = f"matches {source}" if source else "may be the fan's, the mains' or the rig's"
     return (
-        f"A pure line holds up to {min(share, 1.0):.0%} of the lift's variance ({frequency_hz:.1f} "
-        f"Hz in run {run}); it counts here, but may be the fan's, the mains' or the rig's."
+        f"A pure line holds up to {told.share:.0%} of the lift's variance "
+        f"({told.frequency_hz:.1f} Hz in run {told.run}); it counts here, but {cause}."
     )
+
+
+def _resonance(curves: ConfigurationCurves, results: Sequence[RunResult]) -> str:
+    """Broad peaks in lift that keep their frequency over the wind speeds."""
+    told = _largest(curves, results, narrow=False)
+    if told is None or told.share < RESONANCE_SHARE:
+        return ""
+    return (
+        f"A resonance of the rig holds up to {told.share:.0%} of the lift's variance "
+        f"({told.frequency_hz:.1f} Hz in run {told.run}, as at other wind speeds); it counts "
+        "here, but the car on the road does not have it."
+    )
+
+
+@dataclass(frozen=True)
+class _Told:
+    """A peak of the lift with its share of the variance."""
+
+    share: float
+    frequency_hz: float
+    run: str
+    kind: PeakClass
+
+
+def _largest(
+    curves: ConfigurationCurves, results: Sequence[RunResult], *, narrow: bool
+) -> _Told | None:
+    """The line, or the broad peak of fixed frequency, that holds most of a run's lift."""
+    own = {run.run.number for run in curves.runs}
+    told = [
+        _Told(
+            min((peak.rms.value / quantity.rms.value) ** 2, 1.0),
+            peak.frequency_hz.value,
+            result.analysis.run.number,
+            kind,
+        )
+        for result in results
+        if result.analysis.run.number in own
+        for quantity in result.quantities
+        if quantity.quantity.measures == "lift" and quantity.rms is not None
+        for peak, kind in quantity.followed
+        if kind.narrow == narrow and (narrow or kind.name == FIXED)
+    ]
+    return max(told, key=lambda one: one.share, default=None)
 
 
 def _yaw(curves: ConfigurationCurves, analysis: CampaignAnalysis) -> str:

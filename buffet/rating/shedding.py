@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from buffet.following import log_error
 from buffet.interval import LEVEL, Interval
 from buffet.rating.configuration import ConfigurationCurves
 from buffet.run_spectra import RunResult
@@ -54,8 +55,8 @@ def pooled(intervals: Sequence[Interval]) -> Interval:
 
     factor = float(ndtri(0.5 + LEVEL / 2))
     logs = np.log([interval.value for interval in intervals])
-    halves = [np.log((i.high or i.value) / i.value) / factor for i in intervals]
-    weights = 1 / np.maximum(np.square(halves), 1e-12)
+    errors = [log_error(interval) for interval in intervals]
+    weights = 1 / np.maximum(np.square(errors), 1e-12)
     mean = float(np.average(logs, weights=weights))
     variance = 1 / float(weights.sum())
     if len(logs) > 1:
