@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import BuffetError, NoUsableBandError, RecordTooShortError
+from buffet.record_findings import length_findings, record_findings
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, reduce
 from buffet.spectral.resolution import (
@@ -19,11 +20,11 @@ from buffet.spectral.resolution import (
 )
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from buffet.spectral.uncertainty import Resampling, resample, run_seed
-from buffet.usable_band import band_findings
 from buffet.tunnel_part import all_without_tunnel
+from buffet.usable_band import band_findings
 from ingest import (
-    Campaign,
     PROBE,
+    Campaign,
     Channel,
     Finding,
     IngestError,
@@ -72,7 +73,8 @@ class CampaignAnalysis:
     def findings(self) -> tuple[Finding, ...]:
         """Of all runs."""
         every = (*self.wind_off, *self.runs)
-        return tuple(finding for run in every for finding in run.findings)
+        own = (finding for run in every for finding in run.findings)
+        return (*own, *length_findings(every))
 
     def chosen(self, numbers: Sequence[str] | None) -> tuple[RunAnalysis, ...]:
         """Runs of the numbers asked for, or all, in the campaign's order."""
@@ -80,8 +82,6 @@ class CampaignAnalysis:
         wanted = [run.number for run in self.campaign.runs if run.number in every]
         return tuple(every[n] for n in wanted if numbers is None or n in numbers)
 
-    def of(self, configuration: str) -> tuple[RunAnalysis, ...]:
-        """Runs of one configuration."""
     def without_tunnel(self) -> CampaignAnalysis:
         """The wind-on runs without what follows their reference probes.
 
@@ -92,6 +92,8 @@ class CampaignAnalysis:
         """
         return replace(self, runs=all_without_tunnel(self.runs))
 
+    def of(self, configuration: str) -> tuple[RunAnalysis, ...]:
+        """Runs of one configuration."""
         return tuple(run for run in self.runs if run.run.configuration == configuration)
 
 
@@ -174,10 +176,9 @@ def _analyse_run(
     rows = run_quantities(record.channels, campaign.model, flow)
     usable = _usable(run, record.sample_rate_hz)
     signal = reduce(spectra, record.channels, rows, usable)
-    floors = []
-    for number in dict.fromkeys((run.zero_before, run.zero_after)):
-        if number is not None and number in off.runs:
-            floors.append(_noise_floor(off.runs[number], record.channels, signal, usable))
+    named = dict.fromkeys((run.zero_before, run.zero_after))
+    zeros = [off.runs[number] for number in named if number is not None and number in off.runs]
+    floors = [_noise_floor(zero, record.channels, signal, usable) for zero in zeros]
     return RunAnalysis(
         run,
         campaign.model,
@@ -190,7 +191,11 @@ def _analyse_run(
         signal,
         tuple(floor for floor in floors if floor is not None),
         _resamplings(run, signal),
-        (*record.findings, *band_findings(run, record.sample_rate_hz, flow, campaign.model)),
+        (
+            *record.findings,
+            *band_findings(run, record.sample_rate_hz, flow, campaign.model),
+            *record_findings(run, spectra, usable, zeros),
+        ),
         record.provenance,
     )
 
@@ -304,11 +309,6 @@ def _crossed(channels: Sequence[Channel]) -> tuple[int, ...]:
     return tuple(i for i, c in enumerate(channels) if c.is_component or c.name in adding)
 
 
-def _wanted_by_channels(record: Record, held: Sequence[Array], model: Model) -> float | None:
-    """Segment length for the wind speed that channels show in what is held of the record."""
-    total = np.sum([block.sum(axis=1) for block in held], axis=0)
-    means = total / max(sum(block.shape[1] for block in held), 1)
-    named = dict(zip((c.name for c in record.channels), np.atleast_1d(means), strict=True))
 def _with_probes(channels: Sequence[Channel]) -> tuple[tuple[int, int], ...]:
     """Each pair of a probe in the oncoming flow and any other channel."""
     probes = [i for i, channel in enumerate(channels) if channel.measures == PROBE]
@@ -316,6 +316,11 @@ def _with_probes(channels: Sequence[Channel]) -> tuple[tuple[int, int], ...]:
     return tuple(sorted(pairs))
 
 
+def _wanted_by_channels(record: Record, held: Sequence[Array], model: Model) -> float | None:
+    """Segment length for the wind speed that channels show in what is held of the record."""
+    total = np.sum([block.sum(axis=1) for block in held], axis=0)
+    means = total / max(sum(block.shape[1] for block in held), 1)
+    named = dict(zip((c.name for c in record.channels), np.atleast_1d(means), strict=True))
     flow = flow_state(record.run, model, named)
     return None if flow is None else segment_for_peaks_s(model.strouhal_length_m, flow.speed_m_s)
 

@@ -12,6 +12,8 @@ from typing import Any
 import pytest
 from click.testing import Result
 
+from buffet.analysis import Failure
+from buffet.terminal import findings_text
 from tests.buffet.campaigns import (
     CAMPAIGN,
     PlantedRun,
@@ -297,8 +299,10 @@ def test_check_does_not_call_an_unread_campaign_sound(campaign: Path) -> None:
     result = run_buffet("check", campaign)
 
     assert result.exit_code == 1
-    assert "No findings in the runs that could be read" in result.stdout
+    assert "No findings" not in result.stdout
     assert "2.csv: the file is empty" in result.stderr
+    nothing = findings_text((), (Failure("2", "the file is empty"),))
+    assert nothing == "No findings in the runs that could be read."
 
 
 def test_dead_channel_is_found(campaign: Path) -> None:
