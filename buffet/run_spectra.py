@@ -184,8 +184,8 @@ def _named(signal: ReducedSpectra, quantities: Sequence[QuantityResult]) -> list
             q.quantity.name,
             q.quantity.measures,
             float(rms[i]),
-            tuple(peak for peak, kind in q.followed if kind.may_be_wake),
-            tuple(peak for peak, kind in q.followed if not kind.may_be_wake),
+            tuple(unmarked(peak) for peak, kind in q.followed if kind.may_be_wake),
+            tuple(unmarked(peak) for peak, kind in q.followed if not kind.may_be_wake),
         )
         for i, q in enumerate(quantities)
     ]
