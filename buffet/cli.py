@@ -21,6 +21,7 @@ from buffet.options import (
     JSON,
     SPEED,
     UP_TO,
+    WITHOUT_TUNNEL,
     Quantity,
     fail_on_option,
     output_option,
@@ -104,6 +105,7 @@ def check(campaign: Path, as_json: bool) -> None:
 @click.option(
     "--speed", type=SPEED, metavar="SPEED", help="Give the bands in road hertz at this road speed."
 )
+@WITHOUT_TUNNEL
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @_told
@@ -112,6 +114,7 @@ def spectra(
     number: str | None,
     resolution: float | None,
     speed: float | None,
+    without_tunnel: bool,
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -121,11 +124,16 @@ def spectra(
     from buffet.following import follow
     from buffet.outputs import spectra_writers
     from buffet.run_spectra import run_result
+    from buffet.tunnel_part import require_probes
     from ingest import open_campaign
 
     opened = open_campaign(campaign)
     numbers = None if number is None else [opened.run(number).number]
+    if without_tunnel:
+        require_probes([run for run in opened.runs if numbers is None or run.number in numbers])
     analysis = analyse(opened, numbers, AnalysisSettings(resolution), _progress)
+    if without_tunnel:
+        analysis = analysis.without_tunnel()
     results = follow([run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers)])
     _done()
     _give(
@@ -143,6 +151,7 @@ def spectra(
 @AT_SPEED
 @UP_TO
 @CRITERIA
+@WITHOUT_TUNNEL
 @fail_on_option
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
@@ -152,6 +161,7 @@ def rate(
     speed: float,
     up_to: float,
     criteria: Path | None,
+    without_tunnel: bool,
     fail_on: str | None,
     as_json: bool,
     output: Path | None,
@@ -160,7 +170,7 @@ def rate(
     from buffet import documents, terminal
     from buffet.outputs import rating_writers
 
-    rating = _rating(campaign, speed, up_to, criteria)
+    rating = _rating(campaign, speed, up_to, criteria, without_tunnel)
     _give(
         output,
         as_json,
@@ -178,6 +188,7 @@ def rate(
 @click.option("--to", "highest", type=SPEED, default="220 km/h", show_default=True, metavar="SPEED")
 @click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
 @CRITERIA
+@WITHOUT_TUNNEL
 @JSON
 @output_option(".json, .csv, .parquet")
 @_told
@@ -187,6 +198,7 @@ def table(
     highest: float,
     step: float,
     criteria: Path | None,
+    without_tunnel: bool,
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -198,7 +210,7 @@ def table(
     if highest < lowest:
         raise click.UsageError("--to must not lie below --from")
     speeds = table_speeds(lowest, highest, step)
-    rating = _rating(campaign, lowest, highest, criteria, tuple(speeds))
+    rating = _rating(campaign, lowest, highest, criteria, without_tunnel, tuple(speeds))
     rows = road_table(rating, speeds)
     _give(
         output,
@@ -215,6 +227,7 @@ def table(
 @AT_SPEED
 @CRITERIA
 @FUEL_ELASTICITY
+@WITHOUT_TUNNEL
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @_told
@@ -223,6 +236,7 @@ def compare(
     speed: float,
     criteria: Path | None,
     fuel_elasticity: float | None,
+    without_tunnel: bool,
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -232,7 +246,7 @@ def compare(
     from buffet.comparison_text import comparison_text
     from buffet.outputs import comparison_writers
 
-    rating = _rating(campaign, speed, speed, criteria, needs_baseline=True)
+    rating = _rating(campaign, speed, speed, criteria, without_tunnel, needs_baseline=True)
     comparison = compare_rating(rating, fuel_elasticity)
     _give(
         output,
@@ -250,6 +264,7 @@ def compare(
 @UP_TO
 @CRITERIA
 @FUEL_ELASTICITY
+@WITHOUT_TUNNEL
 @fail_on_option
 @output_option(".html")
 @_told
@@ -259,6 +274,7 @@ def report(
     up_to: float,
     criteria: Path | None,
     fuel_elasticity: float | None,
+    without_tunnel: bool,
     fail_on: str | None,
     output: Path | None,
 ) -> None:
@@ -268,7 +284,7 @@ def report(
     from buffet.report import report_html
     from buffet.writing import text_writer, write
 
-    rating = _rating(campaign, speed, up_to, criteria)
+    rating = _rating(campaign, speed, up_to, criteria, without_tunnel)
     comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
     target = output or Path("report.html")
     page = report_html(comparison, rating, rating.findings)
@@ -313,6 +329,7 @@ def _rating(
     speed: float,
     up_to: float,
     criteria: Path | None,
+    without_tunnel: bool,
     more: tuple[float, ...] = (),
     *,
     needs_baseline: bool = False,
@@ -320,17 +337,21 @@ def _rating(
     from buffet.analysis import analyse
     from buffet.comparing import require_baseline
     from buffet.rating.criteria import read_criteria
-    from buffet.rating.rate import RatingSettings, rate, require_rateable
+    from buffet.rating.rate import RatingSettings, rate, rate_without_tunnel, require_rateable
+    from buffet.tunnel_part import require_probes
     from ingest import open_campaign
 
     opened = open_campaign(folder)
     require_rateable(opened)
     if needs_baseline:
         require_baseline(opened)
+    if without_tunnel:
+        require_probes(opened.runs)
     rows = read_criteria(criteria)
     analysis = analyse(opened, progress=_progress)
     _progress("rating")
-    rating = rate(analysis, RatingSettings(speed, more, up_to, rows))
+    settings = RatingSettings(speed, more, up_to, rows)
+    rating = (rate_without_tunnel if without_tunnel else rate)(analysis, settings)
     _done()
     _remark_on(analysis)
     return rating

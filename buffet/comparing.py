@@ -61,11 +61,17 @@ class Comparison:
     fuel_elasticity: float
     recommendation: Recommendation
     rating: Rating
+    with_tunnel: Comparison | None = None  # the same of the runs as read
 
     @property
     def repeated(self) -> bool:
         """Whether any operating point was run more than once."""
         return self.repeats > 0
+
+    def as_read(self, name: str) -> AddOn | None:
+        """An add-on with the tunnel's part in; None where it was not taken out."""
+        every = self.with_tunnel.add_ons if self.with_tunnel else ()
+        return next((one for one in every if one.name == name), None)
 
 
 def require_baseline(campaign: Campaign) -> str:
@@ -115,7 +121,10 @@ def compare(rating: Rating, elasticity: float | None = None) -> Comparison:
     repeats = sum(len(runs) - 1 for runs in cells(analysis).values())
     choice = recommend(rated[name], add_ons, lambda one, other: Pair(analysis, one, other, spreads))
     alone = _lift_balance(Pair(analysis, name, name, spreads), rating)
-    return Comparison(rated[name], rating.speed_m_s, alone, add_ons, repeats, share, choice, rating)
+    as_read = compare(rating.with_tunnel, elasticity) if rating.with_tunnel else None
+    return Comparison(
+        rated[name], rating.speed_m_s, alone, add_ons, repeats, share, choice, rating, as_read
+    )
 
 
 def _lost_baseline(analysis: CampaignAnalysis, name: str) -> NotRateableError:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from buffet.analysis import CampaignAnalysis
@@ -19,6 +19,7 @@ from buffet.run_spectra import NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
 from buffet.spectral.resolution import MARKED_SEGMENTS
 from buffet.trade import AxleLift
+from buffet.tunnel_part import NOTHING_FOLLOWS, TunnelPart
 from ingest import Finding
 
 Document = dict[str, Any]
@@ -82,6 +83,9 @@ def _run(result: RunResult) -> Document:
         "segments": analysis.n_segments,
         "few_segments": analysis.n_segments < MARKED_SEGMENTS,
         "degrees_of_freedom": analysis.degrees_of_freedom,
+        "reference_probes": [analysis.run.channels[i].name for i in analysis.probes],
+        "without_tunnel": analysis.as_read is not None,
+        "tunnel_why": analysis.no_probe_why,
         "channels": [_quantity(q, result.strouhal_per_hz) for q in result.quantities],
         "findings": [_finding(finding) for finding in (*analysis.findings, *result.rig)],
         "provenance": _provenance(result),
@@ -218,14 +222,22 @@ def rating_document(rating: Rating) -> Document:
         "blockage_correction": "none",
         "blockage_ratio": rating.blockage_ratio,
         "blockage_why": None if rating.blockage_ratio is not None else "no test section is stated",
-        "configurations": [_configuration(one) for one in rating.configurations],
+        "without_tunnel": rating.with_tunnel is not None,
+        "configurations": [
+            _configuration(one, rating.as_read(one.name)) for one in rating.configurations
+        ],
         "left_out": list(rating.left_out),
         "failed": failures(rating.analysis),
     }
 
 
-def _configuration(rating: ConfigurationRating) -> Document:
+def _configuration(rating: ConfigurationRating, as_read: ConfigurationRating | None) -> Document:
+    """`as_read`: the same with the tunnel's part, where that is taken out."""
     shed = rating.shedding
+    read_rows: Sequence[CriterionRating | None] = (
+        [None] * len(rating.criteria) if as_read is None else as_read.criteria
+    )
+    read_onset = as_read.onset if as_read else None
     return {
         "name": rating.name,
         "verdict": rating.verdict,
@@ -233,6 +245,8 @@ def _configuration(rating: ConfigurationRating) -> Document:
         "remarks": list(rating.remarks),
         "onset_speed_m_s": interval(rating.onset.speed_m_s) if rating.onset else None,
         "onset_why": rating.onset_why,
+        "verdict_with_tunnel": as_read.verdict if as_read else None,
+        "onset_with_tunnel_m_s": interval(read_onset.speed_m_s) if read_onset else None,
         "usable_band_hz": list(rating.usable_band_hz),
         "runs": [run.run.number for run in rating.curves.runs],
         "model_reynolds": list(rating.model_reynolds) if rating.model_reynolds else None,
@@ -248,15 +262,18 @@ def _configuration(rating: ConfigurationRating) -> Document:
             "mode_hz": shed.mode_hz,
             "distance": shed.distance,
         },
-        "criteria": [_criterion(row) for row in rating.criteria],
+        "criteria": [
+            _criterion(row, read) for row, read in zip(rating.criteria, read_rows, strict=True)
+        ],
     }
 
 
-def _criterion(rating: CriterionRating) -> Document:
+def _criterion(rating: CriterionRating, as_read: CriterionRating | None) -> Document:
     row = rating.criterion
     return {
         "id": row.id,
         "metric": interval(rating.metric),
+        "metric_with_tunnel": interval(as_read.metric) if as_read else None,
         "unit": row.unit,
         "limit_possible": row.possible,
         "limit_likely": row.likely,
@@ -288,7 +305,10 @@ def comparison_document(comparison: Comparison) -> Document:
         "baseline": comparison.baseline.name,
         "speed_m_s": comparison.speed_m_s,
         "baseline_lift": _lift_balance(comparison.baseline_lift),
-        "configurations": [_add_on(one) for one in comparison.add_ons],
+        "without_tunnel": comparison.with_tunnel is not None,
+        "configurations": [
+            _add_on(one, comparison.as_read(one.name)) for one in comparison.add_ons
+        ],
         "repeated": comparison.repeated,
         "repeats": comparison.repeats,
         "fuel_elasticity": comparison.fuel_elasticity,
@@ -301,10 +321,13 @@ def comparison_document(comparison: Comparison) -> Document:
     }
 
 
-def _add_on(add_on: AddOn) -> Document:
+def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
     return {
         "name": add_on.name,
         "rms_ratio": {word: interval(ratio) for word, ratio in add_on.rms_ratio.items()},
+        "rms_ratio_with_tunnel": None
+        if as_read is None
+        else {word: interval(ratio) for word, ratio in as_read.rms_ratio.items()},
         "p_value": dict(add_on.p_value),
         "unreliable": list(add_on.unreliable),
         "delta_drag": interval(add_on.delta_drag),

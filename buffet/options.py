@@ -99,6 +99,13 @@ FUEL_ELASTICITY = click.option(
 )
 
 
+WITHOUT_TUNNEL = click.option(
+    "--without-tunnel",
+    is_flag=True,
+    help="Take out what follows the reference probes in the oncoming flow.",
+)
+
+
 def fail_on_option(function: Command) -> Command:
     """`--fail-on VERDICT`."""
     return click.option(

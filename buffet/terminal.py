@@ -75,6 +75,7 @@ def rating_text(rating: Rating) -> str:
             f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}. "
             f"Blockage: {_blockage(rating)}."
         ),
+        *_with_tunnel(rating),
         table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
         *[_explained(one) for one in rating.configurations],
         *[f"{name}: left out, no run could be read." for name in rating.left_out],
@@ -226,6 +227,8 @@ def _run_text(result: RunResult) -> str:
                 f"{analysis.segment_s:.3g} s do not resolve: try a finer --resolution."
             )
         )
+    if any(q.tunnel for q in result.quantities):
+        parts.append(_tunnel_table(result))
     if inertia := _inertia(result.quantities):
         parts.append(paragraph(inertia))
     if result.quantities and result.quantities[0].bands:

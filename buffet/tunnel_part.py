@@ -28,7 +28,7 @@ class TunnelPart:
     share: Interval | None
     rms_as_read: Interval | None
     rms_without: Interval | None
-    coherence: Array  # (n_bins,), of the run's bins, not corrected for chance
+    coherence: Array  # (n,), over the usable bins, not corrected for chance
 
 
 def tunnel_part(run: RunAnalysis, index: int) -> TunnelPart | None:
@@ -48,7 +48,7 @@ def tunnel_part(run: RunAnalysis, index: int) -> TunnelPart | None:
         _share(total - rest, total, blocks),
         _rms(total, blocks),
         _rms(rest, blocks),
-        follows.coherence[index],
+        follows.coherence[index, read.signal.usable_bins[index]],
     )
 
 

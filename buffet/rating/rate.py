@@ -82,6 +82,12 @@ class Rating:
     criteria: Criteria
     configurations: tuple[ConfigurationRating, ...]
     scatter: Scatter
+    with_tunnel: Rating | None = None  # of the runs as read, where the tunnel's part is taken out
+
+    def as_read(self, name: str) -> ConfigurationRating | None:
+        """A configuration with the tunnel's part in; None where it was not taken out."""
+        every = self.with_tunnel.configurations if self.with_tunnel else ()
+        return next((one for one in every if one.name == name), None)
 
     @property
     def blockage_ratio(self) -> float | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,16 @@ Array = NDArray[np.float64]
 
 MOST_SPEEDS = 1000
 NO_STEERING = "the steering torque is not computed yet"
+
+
+# Columns that are given with the tunnel's part and without it.
+HOLDING_TUNNEL = (
+    "lift_rms_n",
+    "rear_lift_rms_n",
+    "side_force_rms_n",
+    "weighted_acceleration_m_s2",
+    "verdict",
+)
 
 
 @dataclass(frozen=True)
@@ -39,10 +49,14 @@ class TableRow:
     weighted_acceleration_m_s2: float | None
     steering_torque_rms_n_m: float | None
     verdict: Verdict
+    with_tunnel: TableRow | None = None  # of the runs as read, where the tunnel's part is out
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, with the reason beside each that is None."""
         values = asdict(self)
+        as_read = values.pop("with_tunnel")
+        if as_read is not None:
+            values |= {f"{key}_with_tunnel": as_read[key] for key in HOLDING_TUNNEL}
         reasons = {f"{key}_why": _reason(key) for key, value in values.items() if value is None}
         return {**values, **reasons}
 
@@ -75,11 +89,15 @@ def table_speeds(from_m_s: float, to_m_s: float, step_m_s: float) -> Array:
 
 def road_table(rating: Rating, speeds_m_s: Array) -> tuple[TableRow, ...]:
     """Rows for every configuration at the given speeds, which the rating's curves must hold."""
-    return tuple(
+    rows = tuple(
         row
         for configuration in rating.configurations
         for row in _rows(configuration, rating, speeds_m_s)
     )
+    if rating.with_tunnel is None:
+        return rows
+    read = {(r.configuration, r.speed_m_s): r for r in road_table(rating.with_tunnel, speeds_m_s)}
+    return tuple(replace(row, with_tunnel=read[row.configuration, row.speed_m_s]) for row in rows)
 
 
 def _rows(rated: ConfigurationRating, rating: Rating, speeds_m_s: Array) -> list[TableRow]:
