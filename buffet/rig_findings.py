@@ -17,6 +17,7 @@ from ingest import Finding
 TOLD_SHARE = 0.01
 # From which it is a warning: five percent of the RMS (engineering judgement).
 WARNING_SHARE = 0.1
+NO_MATTER = 0.003  # relative change of an RMS that nobody needs to hear of
 
 _ADVICE = {
     "mains-line": "shield and ground the cable, and keep it away from power lines",
@@ -106,7 +107,12 @@ def _in_noise(quantity: QuantityResult, peak: Peak) -> float:
 
 
 def rig_findings(result: RunResult) -> tuple[Finding, ...]:
-    """A finding for each logged channel and peak that is not flow and holds enough of it."""
+    """A finding for each logged channel and peak that is not flow and holds enough of it.
+
+    Of runs with wind: what the others hold is noise anyhow.
+    """
+    if result.analysis.run.kind == "wind-off":
+        return ()
     logged = {channel.name for channel in result.analysis.run.channels}
     return tuple(_findings(result, logged))
 
@@ -129,4 +135,6 @@ def _message(one: RigShare) -> str:
     text = f"{what}: {one.as_logged:.0%} of the variance at {one.frequency_hz:.4g} Hz"
     if one.rms is None or one.rms_without is None:
         return text
+    if one.rms_without > (1 - NO_MATTER) * one.rms:
+        return f"{text} as logged; taking out the wind-off noise clears the RMS of it"
     return f"{text}; the RMS is {one.rms:.3g} with it and {one.rms_without:.3g} without"

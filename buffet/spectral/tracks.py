@@ -239,7 +239,7 @@ def _decided(
     winner, loser = (scaling, fixed) if scaling.log_ratio > fixed.log_ratio else (fixed, scaling)
     beaten = winner.log_ratio - max(loser.log_ratio, 0.0)
     if not has_speeds and (winner is scaling or beaten < DECISIVE):
-        return UNDECIDED, "only one wind speed of this configuration was read; ask for all runs"
+        return UNDECIDED, "only one wind speed of this configuration was read: ask for all runs"
     if not winner.speeds_m_s:
         return UNDECIDED, (
             "no run at another wind speed shows it where a constant frequency or a constant "

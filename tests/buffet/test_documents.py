@@ -35,7 +35,8 @@ RUN_KEYS = {
 }  # fmt: skip
 CHANNEL_KEYS = {"name", "measures", "unit", "mean", "rms", "peaks", "frequency_hz", "psd"}
 PEAK_KEYS = {
-    "frequency_hz", "strouhal", "bandwidth_hz", "rms", "p_value", "kind", "class", "class_why", "source",
+    "frequency_hz", "strouhal", "bandwidth_hz", "rms", "p_value", "kind", "class", "class_why",
+    "source",
 }  # fmt: skip
 CONFIGURATION_KEYS = {"name", "verdict", "why", "onset_speed_m_s", "usable_band_hz", "criteria"}
 CRITERION_KEYS = {
