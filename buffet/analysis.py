@@ -194,7 +194,7 @@ def _analyse_run(
         (
             *record.findings,
             *band_findings(run, record.sample_rate_hz, flow, campaign.model),
-            *record_findings(run, spectra, usable, zeros),
+            *record_findings(run, spectra, usable, zeros, record.findings),
         ),
         record.provenance,
     )

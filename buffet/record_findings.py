@@ -24,6 +24,7 @@ SMALLEST_DRIFT = 0.2
 # Weather and temperatures may drift, and nobody knows what "other" channels are.
 _MAY_DRIFT = ("temperature", "static pressure", "other")
 _SPECTRA_OF = (*FORCES, *MOMENTS, *PRESSURES, "bridge", "velocity", "acceleration", "reference")
+_FLAT_SPECTRA = ("outlying-value", "spikes")  # codes: single samples reach up to any frequency
 # Shares of the Nyquist frequency: where the top of the spectrum begins, and from where to where it
 # is looked how steeply it falls towards there.
 TOP, SLOPE_FROM, SLOPE_TO = 0.9, 0.5, 0.7
@@ -44,17 +45,19 @@ def record_findings(
     spectra: SegmentSpectra,
     usable: Callable[[Channel], float],
     wind_off: Sequence[RunAnalysis],
+    told: Sequence[Finding] = (),
 ) -> list[Finding]:
     """Of one run with wind: drifts, folded power, too few segments; none without.
 
-    `usable` gives a channel's highest trusted frequency; `wind_off` are the run's zeros.
+    `usable` gives a channel's highest trusted frequency; `wind_off` are the run's zeros; `told` is
+    what its samples have said already.
     """
     if run.kind != "wind-on":
         return []
     return [
         *_few_segments(run, spectra),
         *_drifts(run, spectra, usable),
-        *_aliasing(run, spectra, wind_off),
+        *_aliasing(run, spectra, wind_off, told),
     ]
 
 
@@ -82,7 +85,6 @@ def length_findings(runs: Sequence[RunAnalysis]) -> list[Finding]:
 
 def _few_segments(run: Run, spectra: SegmentSpectra) -> Iterator[Finding]:
     if spectra.n_segments < MARKED_SEGMENTS:
-        wanted_s = (MARKED_SEGMENTS + 1) / 2 * spectra.segment_s
         yield Finding(
             "warning",
             "few-segments",
@@ -91,7 +93,7 @@ def _few_segments(run: Run, spectra: SegmentSpectra) -> Iterator[Finding]:
             f"{spectra.duration_s:.3g} s give {spectra.n_segments} segments of "
             f"{spectra.segment_s:.3g} s; with fewer than {MARKED_SEGMENTS} the scatter is poorly "
             "known, and with it every interval",
-            f"record {wanted_s:.3g} s or longer, or repeat the run and pool",
+            "record for longer, or repeat the run: runs of one configuration count together",
         )
 
 
@@ -147,15 +149,17 @@ class _Folded:
 
 
 def _aliasing(
-    run: Run, spectra: SegmentSpectra, wind_off: Sequence[RunAnalysis]
+    run: Run, spectra: SegmentSpectra, wind_off: Sequence[RunAnalysis], told: Sequence[Finding]
 ) -> Iterator[Finding]:
     """Power that does not fall off towards half the sample rate, where no filter is stated."""
     if run.antialias_cutoff_hz is not None:
         return
+    jumping = {finding.channel for finding in told if finding.code in _FLAT_SPECTRA}
     found = [
         folded
         for index, channel in enumerate(run.channels)
         if channel.measures in _SPECTRA_OF
+        and channel.name not in jumping
         and (folded := _folded(channel.name, index, spectra, wind_off)) is not None
     ]
     if not found:
@@ -165,15 +169,16 @@ def _aliasing(
         len(found), f" ({len(found) - 1} other channels alike)"
     )
     rate_hz = spectra.settings.sample_rate_hz
+    lowest_hz = min(folded.from_hz for folded in found)
     yield Finding(
         "warning",
         "aliasing",
         run.number,
         None,
-        f"the spectrum of {worst.channel} does not fall off towards {rate_hz / 2:.4g} Hz, half the "
+        f"the spectrum of {worst.channel} has not died out at {rate_hz / 2:.4g} Hz, half the "
         f"sample rate, and no anti-alias filter is stated: about {worst.share:.0%} of its variance "
-        f"may be folded down from above{others}; spectra may be false above "
-        f"{min(folded.from_hz for folded in found):.3g} Hz",
+        f"may be folded down from above{others}; spectra may be false "
+        + (f"above {lowest_hz:.3g} Hz" if lowest_hz > 0 else "at any frequency"),
         "state antialias_cutoff if there was a filter; else sample faster, or filter at 0.4 of the "
         "sample rate. If it is the sensors' noise, a wind-off run named in zero_before shows it",
     )
