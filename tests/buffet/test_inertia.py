@@ -171,6 +171,20 @@ def test_noise_of_the_accelerometer_goes_with_the_wind_off_run(tmp_path: Path) -
     assert low < RMS_N < high
 
 
+def test_a_wind_off_run_that_places_no_accelerometer_is_no_noise(tmp_path: Path) -> None:
+    """Its sheet leaves out the direction, so that its channels do not combine; nothing breaks."""
+    lift, heave = carried(planted_force(12, 20.0, RMS_N, LOW_HZ, HIGH_HZ), Balance())
+    samples = {"lift": lift, "heave": heave}
+    still = {word: 1e-3 * values for word, values in samples.items()}
+    zero = WIND | {"zero_before": "0"}
+    folder = campaign(tmp_path, {"0": (still, {"kind": "wind-off"}), "1": (samples, zero)})
+    assert len(analysed(folder).runs[0].noise) == 1
+
+    sheet = folder / "runs" / "0.toml"
+    sheet.write_text(sheet.read_text().replace(', "direction" = "z"', ""))
+    assert analysed(folder).runs[0].noise == ()
+
+
 def test_a_dead_accelerometer_makes_the_force_unknown(tmp_path: Path) -> None:
     """Its constant zero would leave the resonance in."""
     lift, heave = carried(planted_force(8, 30.0, RMS_N, LOW_HZ, HIGH_HZ), Balance())
