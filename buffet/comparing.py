@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from buffet.analysis import CampaignAnalysis
+from buffet.band_ratios import BandRatio, RoadOctaves, with_p_values
 from buffet.errors import NotRateableError
 from buffet.interval import Interval
-from buffet.pairs import Estimate, Pair, Spreads, holm
+from buffet.pairs import Estimate, Pair, Spreads, exponential, holm
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.scatter import cells
 from buffet.recommending import Recommendation, recommend
@@ -36,6 +35,7 @@ class AddOn:
     name: str
     rms_ratio: Mapping[str, Interval]  # by component
     p_value: Mapping[str, float]  # corrected for the number of configurations
+    bands: Mapping[str, tuple[BandRatio, ...]]  # by component; corrected for their number too
     unreliable: tuple[str, ...]  # components with too little record behind their ratio
     delta_drag: Interval | None  # coefficients
     delta_front_lift: Interval | None
@@ -114,8 +114,9 @@ def compare(rating: Rating, elasticity: float | None = None) -> Comparison:
     of_rms = _corrected({c: _p_values(pair.log_ratio, words) for c, pair in pairs.items()})
     of_means = _corrected({c: _p_values(pair.difference, MEANS) for c, pair in pairs.items()})
     share = fuel_elasticity(rating.speed_m_s) if elasticity is None else elasticity
+    bands = _band_ratios(pairs, RoadOctaves(analysis, rating.speed_m_s))
     add_ons = tuple(
-        _add_on(pair, rated[c], (of_rms[c], of_means[c]), rating, share)
+        _add_on(pair, rated[c], (of_rms[c], of_means[c]), bands[c], rating, share)
         for c, pair in pairs.items()
     )
     repeats = sum(len(runs) - 1 for runs in cells(analysis).values())
@@ -159,16 +160,33 @@ def _corrected(raw: Mapping[str, Mapping[str, float]]) -> dict[str, dict[str, fl
     return result
 
 
+def _band_ratios(
+    pairs: Mapping[str, Pair], octaves: RoadOctaves
+) -> dict[str, dict[str, tuple[BandRatio, ...]]]:
+    """By configuration and component; Holm over configurations and bands."""
+    found: dict[str, dict[str, tuple[BandRatio, ...]]] = {name: {} for name in pairs}
+    for word in dict.fromkeys(w for pair in pairs.values() for w in pair.spreads.log_variance):
+        rows = {name: octaves.ratios(pair, word) for name, pair in pairs.items()}
+        every = [one.p_value for row in rows.values() for one in row if one.p_value is not None]
+        corrected = iter(holm(every))
+        for name, row in rows.items():
+            own = [next(corrected) for one in row if one.p_value is not None]
+            if row:
+                found[name][word] = tuple(with_p_values(row, own))
+    return found
+
+
 def _add_on(
     pair: Pair,
     rated: ConfigurationRating,
     p_values: tuple[Mapping[str, float], Mapping[str, float]],
+    bands: Mapping[str, tuple[BandRatio, ...]],
     rating: Rating,
     elasticity: float,
 ) -> AddOn:
     of_rms, of_means = p_values
     ratios = {
-        word: _exponential(logs.interval()) for word in of_rms if (logs := pair.log_ratio(word))
+        word: exponential(logs.interval()) for word in of_rms if (logs := pair.log_ratio(word))
     }
     deltas = {word: d.interval() for word in of_means if (d := pair.difference(word))}
     drag = deltas.get("drag")
@@ -189,6 +207,7 @@ def _add_on(
         pair.name,
         ratios,
         of_rms,
+        bands,
         tuple(word for word in ratios if not pair.reliable(word)),
         drag,
         deltas.get("front lift"),
@@ -226,10 +245,3 @@ def _lift_balance(pair: Pair, rating: Rating) -> dict[str, AxleLift]:
             change = None if delta is None else delta.interval()
             found[word] = axle_lift(rating, word, mean.interval(), change)
     return found
-
-
-def _exponential(interval: Interval) -> Interval:
-    assert interval.low is not None
-    assert interval.high is not None
-    low, value, high = np.exp([interval.low, interval.value, interval.high])
-    return Interval(float(value), float(low), float(high))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from buffet.band_ratios import BandRatio
 from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.interval import Interval
 from buffet.rating.rate import Rating
+from buffet.recommending import SIGNIFICANT
 from buffet.terminal import (
     KM_H,
     UNRELIABLE,
@@ -71,10 +73,28 @@ def _add_on(one: AddOn) -> str:
         ("top speed, %", span(one.top_speed_change_percent, sign=True), ""),
     ]
     changes = table(("change", "add-on - baseline", "p"), costs)
-    parts = [f"{one.name} ({one.rating.verdict})\n{ratios}", changes]
+    parts = [f"{one.name} ({one.rating.verdict})\n{ratios}", *_bands(one), changes]
     if one.lift_balance:
         parts.append(_lift_balance(one))
     return "\n\n".join(parts)
+
+
+def _bands(one: AddOn) -> list[str]:
+    """Ratios in octaves; in brackets where no difference is shown."""
+    columns = [c for c in zip(*one.bands.values(), strict=True) if any(b.ratio for b in c)]
+    if not columns:
+        return []
+    header = ("RMS ratio from, road Hz", *(f"{column[0].road_low_hz:.3g}" for column in columns))
+    cells = zip(*[map(_band, column) for column in columns], strict=True)
+    rows = [(word, *row) for word, row in zip(one.bands, cells, strict=True)]
+    return [table(header, rows, gap=" ")]
+
+
+def _band(band: BandRatio) -> str:
+    if band.ratio is None or band.p_value is None:
+        return "-"
+    text = f"{band.ratio.value:.2f}"
+    return text if band.p_value < SIGNIFICANT else f"({text})"
 
 
 def _lift_balance(one: AddOn) -> str:
@@ -109,7 +129,8 @@ def _notes(comparison: Comparison) -> list[str]:
             "shown. More repeats would sharpen all of them."
         )
     notes.append(
-        "p-values are corrected for the number of add-ons (Holm). Fuel by rule of thumb at "
+        "p-values are corrected for the number of add-ons (Holm), those of octaves for both; in "
+        "brackets: no difference is shown. Fuel by rule of thumb at "
         f"constant speed ({comparison.fuel_elasticity:.2g} % for each % of drag), not for mixed "
         "driving. Weight: of the axle at rest."
     )

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from buffet.analysis import CampaignAnalysis
+from buffet.band_ratios import BandRatio
 from buffet.bands import BandRms
 from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.interval import Interval
@@ -329,6 +330,9 @@ def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
         if as_read is None
         else {word: interval(ratio) for word, ratio in as_read.rms_ratio.items()},
         "p_value": dict(add_on.p_value),
+        "rms_ratio_in_bands": {
+            word: [_band_ratio(band) for band in bands] for word, bands in add_on.bands.items()
+        },
         "unreliable": list(add_on.unreliable),
         "delta_drag": interval(add_on.delta_drag),
         "delta_front_lift": interval(add_on.delta_front_lift),
@@ -340,6 +344,16 @@ def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
         "top_speed_change_percent": interval(add_on.top_speed_change_percent),
         "missing": dict(add_on.missing),
         "verdict": add_on.rating.verdict,
+    }
+
+
+def _band_ratio(band: BandRatio) -> Document:
+    return {
+        "road_low_hz": band.road_low_hz,
+        "road_high_hz": band.road_high_hz,
+        "ratio": interval(band.ratio),
+        "p_value": _number(band.p_value),
+        "why": band.why,
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -170,14 +170,25 @@ class Pair:
 
     def log_rms(self, name: str, word: str) -> Estimate | None:
         """Logarithm of a configuration's RMS, each operating point counting alike."""
+
+        def total(run: RunAnalysis) -> Array:
+            return np.asarray(run.total_samples[:, run.fluctuation(word)])
+
+        return self.log_rms_of(total, name, word, self.spreads.log_variance.get(word))
+
+    def log_rms_of(
+        self,
+        samples_of: Callable[[RunAnalysis], Array],
+        name: str,
+        word: str,
+        repeats: Scatter | None,
+    ) -> Estimate | None:
+        """The same of any part of a component, from bootstrap samples of each run's variance."""
         groups, runs = self.groups(name), self.runs(name)
-        if not runs or any(run.fluctuation(word) is None for run in runs):
+        if repeats is None or not runs or any(run.fluctuation(word) is None for run in runs):
             return None
         weights = _weights(groups)
-        samples = sum(
-            weight * run.total_samples[:, run.fluctuation(word)]
-            for weight, run in zip(weights, runs, strict=True)
-        )
+        samples = sum(weight * samples_of(run) for weight, run in zip(weights, runs, strict=True))
         estimate = log_estimate(np.asarray(samples), blocks_of(runs, word))
         if not estimate.value > 0 or not np.isfinite(estimate.spread):
             return None
@@ -186,7 +197,7 @@ class Pair:
             float(np.log(estimate.value)) / 2,
             ((float(estimate.spread**2) / 4, float(estimate.freedom)),),
             float(weights @ weights) / 4,
-            self.spreads.log_variance[word],
+            repeats,
         )
 
     def difference(self, word: str) -> Estimate | None:
@@ -242,3 +253,11 @@ def holm(p_values: Sequence[float]) -> list[float]:
         largest = max(largest, min(1.0, (len(p_values) - rank) * p_values[index]))
         corrected[index] = largest
     return corrected
+
+
+def exponential(interval: Interval) -> Interval:
+    """From a logarithm to the quantity."""
+    assert interval.low is not None
+    assert interval.high is not None
+    low, value, high = np.exp([interval.low, interval.value, interval.high])
+    return Interval(float(value), float(low), float(high))

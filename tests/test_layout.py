@@ -33,6 +33,7 @@ LEVELS = (
     ("checking",),
     ("rating",),
     ("pairs",),
+    ("band_ratios",),
     ("comparing", "trade", "recommending"),
     ("documents", "terminal"),
     ("comparison_text",),
