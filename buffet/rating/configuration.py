@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from buffet.rating.criteria import Criteria, Criterion, Metric
 from buffet.rating.ride_metrics import RIDE_INPUTS, RideSetting, RunMotion, sliding_octaves
+from buffet.rating.seat_scatter import VERTICAL_BAND_HZ
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
-from buffet.spectral.uncertainty import LogEstimate, half_value, log_estimate
+from buffet.spectral.uncertainty import LogEstimate, Unseen, half_value, log_estimate
 
 Array = NDArray[np.float64]
 Rows = Callable[[Array], NDArray[np.complex128]]
@@ -28,8 +29,6 @@ NEEDED_BY: dict[Metric, tuple[str, ...]] = {
     "seat-weighted": ("lift",),
     "rear-axle-load": ("lift", "pitch moment"),
 }
-# Band of the seat's acceleration in the road-speed table.
-VERTICAL_BAND_HZ = (1.0, 20.0)
 
 
 @dataclass(frozen=True)
@@ -76,11 +75,11 @@ def configuration_curves(
     runs: Sequence[RunAnalysis],
     setting: RideSetting,
     criteria: Criteria,
-    extra_variance: float,
+    unseen: Sequence[Unseen],
 ) -> ConfigurationCurves:
     """Evaluate every criterion of one configuration at all road speeds.
 
-    `extra_variance` is that of the logarithm of a pooled variance beyond the runs' own scatter.
+    `unseen` is what the runs' own scatter leaves out of the logarithm of a pooled variance.
     """
     words = tuple(word for word in RIDE_INPUTS if not _without(word, runs))
     missing = tuple(word for word in RIDE_INPUTS if word not in words)
@@ -92,7 +91,7 @@ def configuration_curves(
         curves = tuple(MetricCurve(row, None, why, nothing) for row in criteria.rows)
         return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, None, curves, missing)
     motions = [RunMotion(setting, run, i, band, words) for i, run in enumerate(runs)]
-    pool = _Pool(motions, setting, band, extra_variance, words)
+    pool = _Pool(motions, setting, band, unseen, words)
     curves = tuple(pool.curve(row) for row in criteria.rows)
     seat, _ = pool.seat(VERTICAL_BAND_HZ)
     return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, seat, curves, missing)
@@ -114,7 +113,7 @@ class _Pool:
     motions: Sequence[RunMotion]
     setting: RideSetting
     band: RoadBand
-    extra_variance: float
+    unseen: Sequence[Unseen]
     inputs: tuple[str, ...]
     seats: dict[tuple[float, float], tuple[LogEstimate, Array]] = field(default_factory=dict)
 
@@ -173,7 +172,7 @@ class _Pool:
         return np.asarray(spans & (growth < CARRIED_ON_SHARE))
 
     def _estimate(self, variance_samples: Array) -> LogEstimate:
-        return half_value(log_estimate(variance_samples, self.blocks, self.extra_variance))
+        return half_value(log_estimate(variance_samples, self.blocks, self.unseen))
 
     def _sum(self, rows: Rows, low: Array, high: Array) -> Array:
         parts = [motion.variances(rows, low, high) for motion in self.motions]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,8 @@ from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
 from buffet.rating.onset import HIGHEST_SPEED_M_S, Onset, onset, search_speeds
 from buffet.rating.remarks import rated_runs, remarks
 from buffet.rating.ride_metrics import RideSetting
-from buffet.rating.scatter import Scatter, log_variance, scatter
+from buffet.rating.scatter import Scatter
+from buffet.rating.seat_scatter import rating_scatter
 from buffet.rating.shedding import Shedding, shedding
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.rating.wording import explain
@@ -159,10 +159,10 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     names = [name for name in campaign.configurations if analysis.of(name)]
     runs = {name: rated_runs(analysis, name) for name in names}
     still = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
-    spread = scatter(still, partial(log_variance, word="lift"))
+    spread = rating_scatter(still, setting, settings.speed_m_s)
     results = follow([run_result(run, SHEDDING_SHOWS_IN) for run in analysis.runs])
     curves = [
-        configuration_curves(name, own, setting, criteria, _extra(spread, name, len(own)))
+        configuration_curves(name, own, setting, criteria, spread.unseen(name, len(own)))
         for name, own in runs.items()
     ]
     rated = [_rate_one(c, settings, criteria, spread, results, analysis) for c in curves]
@@ -199,11 +199,6 @@ def car_of(campaign: Campaign) -> Vehicle:
     if campaign.vehicle is not None:
         return campaign.vehicle
     return typical_car(full_scale(campaign).wheelbase_m)
-
-
-def _extra(spread: Scatter, name: str, n_runs: int) -> float:
-    """Variance of the logarithm of a pooled variance that the runs' own scatter leaves out."""
-    return spread.run_to_run / n_runs + spread.over_speed.get(name, 0.0)
 
 
 def _rate_one(

@@ -90,7 +90,17 @@ class RideSetting:
         return {}
 
     def road_octaves(self, low_hz: Array, high_hz: Array) -> Array:
-        """Weighted seat acceleration variance from the road, ``(n_speeds, n_octaves)``."""
+        """Weighted seat acceleration variance from the road, ``(n_speeds, n_octaves)``; kept."""
+        key = low_hz.tobytes() + high_hz.tobytes()
+        if key not in self._known_roads:
+            self._known_roads[key] = self._road_octaves(low_hz, high_hz)
+        return self._known_roads[key]
+
+    @cached_property
+    def _known_roads(self) -> dict[bytes, Array]:
+        return {}
+
+    def _road_octaves(self, low_hz: Array, high_hz: Array) -> Array:
         edges = np.log2([low_hz.min(), high_hz.max()])
         n = int(np.ceil((edges[1] - edges[0]) * ROAD_POINTS)) + 1
         grid = np.geomspace(low_hz.min(), high_hz.max(), n)

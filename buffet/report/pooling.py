@@ -104,8 +104,8 @@ def pooled_rms(
         return None
     samples = np.mean([_variances(run, component) for run in runs], axis=0)
     blocks = blocks_of(runs, component)
-    extra = spread.run_to_run / len(runs) + spread.over_speed.get(configuration, 0.0)
-    estimate = half_value(log_estimate(samples, blocks, extra))
+    unseen = spread.unseen(configuration, len(runs))
+    estimate = half_value(log_estimate(samples, blocks, unseen))
     if not estimate.value > 0 or not np.isfinite(estimate.spread):
         return None
     return estimate.interval()

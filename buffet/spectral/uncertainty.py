@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,11 @@ LARGEST_SPREAD = 1.0
 # With fewer blocks than this the spread itself is not known well enough (simulated: coverage of
 # nominal 95 % intervals falls below 90 %).
 FEWEST_BLOCKS = 8
+# Share of what resampling sees that repeats which agree well may take back. Cutting their
+# variance off at zero instead makes intervals too wide (simulated: 98 % for 95 %).
+LARGEST_RELIEF = 0.5
+# Student's t with more is the normal distribution.
+MOST_FREEDOM = 1e6
 # Limits further than this from the value on the log scale are as good as unknown.
 LARGEST_LOG = 50.0
 
@@ -115,11 +121,10 @@ def resample(
     starts = rng.integers(0, n_groups, size=(n_resamples, n_blocks))
     picks = (starts[:, :, None] + np.arange(length)) % n_groups
     picks = picks.reshape(n_resamples, -1)[:, :n_groups]
-    counts = np.zeros((1 + n_resamples, n_groups))
-    counts[0] = 1
-    rows = np.repeat(np.arange(1, n_resamples + 1), n_groups)
-    np.add.at(counts, (rows, picks.ravel()), 1)
-    weights = counts * group_segments
+    places = picks + n_groups * np.arange(n_resamples)[:, None]  # in the flattened counts
+    counts = np.bincount(places.ravel(), minlength=n_resamples * n_groups)
+    drawn = counts.reshape(n_resamples, n_groups)
+    weights = np.concatenate([np.ones((1, n_groups)), drawn]) * group_segments
     return Resampling(weights / weights.sum(axis=1, keepdims=True), n_groups / length)
 
 
@@ -133,6 +138,15 @@ class Linear:
 
 
 @dataclass(frozen=True)
+class Unseen:
+    """Variance of a logarithm that resampling cannot see, such as that from run to run."""
+
+    variance: float  # below zero where repeats agree better than their own scatter lets expect
+    observed: float = 0.0  # scatter that it was estimated from, its own length not taken out
+    freedom: float = np.inf  # degrees of freedom behind `observed`
+
+
+@dataclass(frozen=True)
 class LogEstimate:
     """Positive quantities known with a relative spread; arrays of one shape."""
 
@@ -140,6 +154,7 @@ class LogEstimate:
     spread: Array  # standard deviation of the logarithm
     blocks: float
     linear: Linear | None = None  # used where `value` is not positive
+    mixed_freedom: Array | None = None  # where more than the blocks stands behind the spread
 
     @property
     def reliable(self) -> bool:
@@ -153,9 +168,9 @@ class LogEstimate:
         return np.asarray((self.value > 0) & (self.spread < LARGEST_SPREAD * power))
 
     @property
-    def freedom(self) -> float:
+    def freedom(self) -> Array | float:
         """Degrees of freedom of the spread."""
-        return max(self.blocks - 1, 1.0)
+        return max(self.blocks - 1, 1.0) if self.mixed_freedom is None else self.mixed_freedom
 
     def probability_above(self, limit: float) -> Array:
         """P(quantity > limit) by Student's t, on the logarithm where the value is positive."""
@@ -176,7 +191,7 @@ class LogEstimate:
         """Lower and upper confidence limits, on the quantity's own scale where noise rules it."""
         from scipy.special import stdtrit
 
-        factor = float(stdtrit(self.freedom, 0.5 + level / 2))
+        factor = stdtrit(self.freedom, 0.5 + level / 2)
         half = factor * self.spread
         known = np.isfinite(half) & (self.on_log if self.linear is not None else self.value > 0)
         ratio = np.exp(np.clip(np.where(known, half, 0.0), None, LARGEST_LOG))
@@ -195,13 +210,14 @@ class LogEstimate:
         return Interval(float(self.value[index]), low, high if np.isfinite(high) else None)
 
 
-def log_estimate(samples: Array, blocks: float, extra_variance: Array | float = 0.0) -> LogEstimate:
+def log_estimate(samples: Array, blocks: float, unseen: Sequence[Unseen] = ()) -> LogEstimate:
     """From bootstrap samples, row 0 as measured, to an estimate on the log scale.
 
     The spread is inflated by √(n_b / (n_b - 1)) since blocks, not segments, are independent.
-    `extra_variance` is the variance of the logarithm that resampling cannot see (run to run).
-    Where some samples lie at or below zero (nearly all of a signal is noise) the spread is the
-    samples' own over the value; a value at or below zero keeps its own scale.
+    `unseen` variances are added, degrees of freedom mixed after Satterthwaite 1946 (Biometrics
+    Bulletin 2, 110-114). Where some samples lie at or below zero (nearly all of a signal is
+    noise) the spread is the samples' own over the value; a value at or below zero keeps its own
+    scale.
     """
     value = samples[0]
     inflation = blocks / max(blocks - 1, 0.5)
@@ -209,9 +225,19 @@ def log_estimate(samples: Array, blocks: float, extra_variance: Array | float = 
     logs = np.log(np.where(samples > 0, samples, 1.0))
     own = samples[1:].var(axis=0, ddof=1)
     relative = own / np.where(value > 0, value, 1.0) ** 2
-    variance = np.where(good, logs[1:].var(axis=0, ddof=1), relative) * inflation + extra_variance
-    spread = np.where(value > 0, np.sqrt(variance), np.inf)
-    return LogEstimate(value, spread, blocks, Linear(value, np.sqrt(own * inflation), 1.0))
+    seen = np.where(good, logs[1:].var(axis=0, ddof=1), relative) * inflation
+    added = np.maximum(sum(one.variance for one in unseen), -LARGEST_RELIEF * seen)
+    spread = np.where(value > 0, np.sqrt(seen + added), np.inf)
+    deviation = np.sqrt(np.maximum(own * inflation + added * value**2, 0))
+    freedom = _satterthwaite(seen, added, max(blocks - 1, 1.0), unseen) if unseen else None
+    return LogEstimate(value, spread, blocks, Linear(value, deviation, 1.0), freedom)
+
+
+def _satterthwaite(seen: Array, added: Array, freedom: float, unseen: Sequence[Unseen]) -> Array:
+    """Never below the least of the parts, which differences of variances could give."""
+    below = seen**2 / freedom + sum(one.observed**2 / one.freedom for one in unseen)
+    mixed = (seen + added) ** 2 / np.maximum(below, 1e-300)
+    return np.clip(mixed, min(freedom, *(one.freedom for one in unseen)), MOST_FREEDOM)
 
 
 def half_value(estimate: LogEstimate) -> LogEstimate:
@@ -220,7 +246,7 @@ def half_value(estimate: LogEstimate) -> LogEstimate:
     if linear is not None:
         linear = Linear(linear.value, linear.deviation, linear.power / 2)
     root = np.sqrt(np.maximum(estimate.value, 0))
-    return LogEstimate(root, estimate.spread / 2, estimate.blocks, linear)
+    return replace(estimate, value=root, spread=estimate.spread / 2, linear=linear)
 
 
 def run_seed(*words: str) -> np.random.Generator:

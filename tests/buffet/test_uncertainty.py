@@ -8,6 +8,7 @@ from scipy import signal, stats
 from buffet.spectral.uncertainty import (
     FEWEST_BLOCKS,
     LogEstimate,
+    Unseen,
     half_value,
     log_estimate,
     politis_white_length,
@@ -92,10 +93,19 @@ def test_the_variance_of_a_mean_is_the_closed_form(phi: float) -> None:
     assert 2 * found.mean() ** 2 / found.var() == pytest.approx(8, rel=0.2)
 
 
+def test_unseen_variance_widens_by_its_own_freedom() -> None:
+    """0.01 by 4 degrees beside hardly any scatter: Student's t of 4, 2.776 (any table)."""
+    samples = np.exp(1e-4 * np.random.default_rng(11).standard_normal((500, 1)))
+    samples[0] = 1.0
+    low, high = log_estimate(samples, 1000.0, [Unseen(0.01, 0.01, 4)]).limits()
+    assert np.log(high) == pytest.approx(0.2776, abs=2e-4)
+    assert low * high == pytest.approx(1.0)
+
+
 def test_the_variance_of_a_mean_is_blind_to_the_mean() -> None:
     """Cosines sum to zero over the record."""
     values = np.random.default_rng(10).standard_normal((40, 2))
-    shifted = variance_of_mean(values + [5.0, -1e3], 4)
+    shifted = variance_of_mean(values + np.array([5.0, -1e3]), 4)
     np.testing.assert_allclose(shifted, variance_of_mean(values, 4), rtol=1e-6)
 
 
@@ -161,7 +171,7 @@ def test_the_interval_is_students_on_the_logarithm() -> None:
 
 def test_run_to_run_variance_widens_the_interval() -> None:
     """Variances add on the log scale."""
-    estimate = log_estimate(lognormal(1.0, 0.3), 1e6, extra_variance=0.16)
+    estimate = log_estimate(lognormal(1.0, 0.3), 1e6, [Unseen(0.16)])
     assert estimate.spread == pytest.approx(0.5, rel=1e-3)
 
 

@@ -1,27 +1,33 @@
-"""`python -m tests.thorough coverage [records]`: prints one line a kind and quantity."""
+"""`python -m tests.thorough CHECK [number]`: prints the figures of one long check."""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 
-from tests.thorough.coverage import coverage, table
-from tests.thorough.records import KINDS
+from tests.thorough.alarms import print_alarms
+from tests.thorough.coverage import print_coverage
+from tests.thorough.false_peaks import print_false_peaks
 
-USAGE = "usage: python -m tests.thorough coverage [number of records a kind, 2000 unless given]"
+# What a check simulates, and how many of them unless told.
+CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
+    "coverage": (print_coverage, "campaigns a kind", 2000),
+    "alarms": (print_alarms, "pairs a kind", 4000),
+    "peaks": (print_false_peaks, "records a kind", 4000),
+}
+USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(
+    f"  {name}: number of {what}, {usual} unless given" for name, (_, what, usual) in CHECKS.items()
+)
 
 
 def main(arguments: list[str]) -> int:
     """Run the named check; 2 for wrong usage."""
-    match arguments:
-        case ["coverage"]:
-            n_records = 2000
-        case ["coverage", number] if number.isdigit():
-            n_records = int(number)
-        case _:
-            print(USAGE, file=sys.stderr)
-            return 2
-    for kind in KINDS:
-        print(table(kind, coverage(kind, n_records)), flush=True)
+    name, *more = arguments or [""]
+    if name not in CHECKS or len(more) > 1 or not all(number.isdigit() for number in more):
+        print(USAGE, file=sys.stderr)
+        return 2
+    run, _, usual = CHECKS[name]
+    run(int(more[0]) if more else usual)
     return 0
 
 

@@ -71,12 +71,25 @@ class Kind:
             total = total + resonance.density(frequency_hz)
         return total
 
+    def spectrum(self, frequency_hz: Array) -> Array:
+        """Of the whole process, one-sided.
+
+        White noise stays white through bursts; states ±A of mean dwell time τ have the covariance
+        A² e^{-2|t|/τ}, hence a density of 2 A² τ / (1 + (π f τ)²).
+        """
+        states = 2 * self.jump**2 * self.dwell_s / (1 + (np.pi * frequency_hz * self.dwell_s) ** 2)
+        return np.asarray(self.density(frequency_hz) * self._loud_share + states)
+
+    @property
+    def _loud_share(self) -> float:
+        return self.loud_s / (self.loud_s + self.quiet_s) if self.quiet_s else 1.0
+
     @property
     def variance(self) -> float:
         """Over all time; the resonances' part above the Nyquist frequency is not sampled."""
         grid = (np.arange(200_000) + 0.5) * np.float64(RATE_HZ / 2 / 200_000)
-        share = self.loud_s / (self.loud_s + self.quiet_s) if self.quiet_s else 1.0
-        return float(self.density(grid).mean() * RATE_HZ / 2 * share + self.jump**2)
+        density = self.density(grid).mean()
+        return float(density * RATE_HZ / 2 * self._loud_share + self.jump**2)
 
     def records(self, n_records: int, duration_s: float, rng: np.random.Generator) -> Array:
         """Samples, ``(n_records, n_samples)``."""
