@@ -19,7 +19,7 @@ from buffet.spectral.conditioned import (
 from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.segments import SegmentSpectra
 from buffet.spectral.strouhal import LATERAL, VERTICAL
-from buffet.spectral.uncertainty import Resampling, run_seed
+from buffet.spectral.uncertainty import Resampling
 from ingest import PRESSURES, PROBE, Finding, FlowState, Model, Provenance, Quantity, Run
 
 Array = NDArray[np.float64]
@@ -123,22 +123,8 @@ class RunAnalysis:
 
     @cached_property
     def total_samples(self) -> Array:
-        """Bootstrap samples of every quantity's variance, ``(1 + n_resamples, n_quantities)``.
-
-        The variance of the mean, which the record's own mean took away, is given back (Bendat &
-        Piersol 2010, section 8.2.2). The square of that mean scatters as well, by 2 var(mean)² if
-        it is Gaussian: nothing beside the rest, unless a wake changes its state a few times a
-        record.
-        """
-        samples = self.quantity_samples(ReducedSpectra.group_totals)
-        normal = run_seed(self.run.number, "mean").standard_normal(samples[1:].shape)
-        samples[1:] += self.signal.mean_variance * (1 - normal**2)
-        return np.asarray(samples + self.signal.mean_variance - self._noise_mean_variance)
-
-    @property
-    def _noise_mean_variance(self) -> Array | float:
-        parts = [floor.spectra.mean_variance for floor in self.noise]
-        return np.mean(parts, axis=0) if parts else 0.0
+        """Bootstrap samples of every quantity's variance, ``(1 + n_resamples, n_quantities)``."""
+        return self.quantity_samples(ReducedSpectra.group_totals)
 
     @cached_property
     def probes(self) -> tuple[int, ...]:
