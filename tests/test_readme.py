@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from buffet.cli import main
+from ingest import open_campaign
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -90,6 +92,19 @@ def test_run_sheet_is_one_that_reads(tmp_path: Path) -> None:
     for table in ("run", "air", "sampling"):
         assert sheet[table] == own[table]
     assert sheet["channel"][0] in own["channel"]
+
+
+def test_further_keys_are_known(tmp_path: Path) -> None:
+    """What turns may be stated in campaign.toml, as README shows it."""
+    folder = tmp_path / "campaign"
+    shutil.copytree(ROOT / "demo_runs", folder)
+    sheet = folder / "campaign.toml"
+    own = re.sub(r"\[tunnel\]\n.*\n", "", sheet.read_text(encoding="utf-8"))
+    sheet.write_text(own + "\n" + blocks("toml")[1], encoding="utf-8")
+
+    rotation = open_campaign(folder).run("001").rotation
+
+    assert (rotation.blades, rotation.belt_length_m, rotation.wheel_diameter_m) == (9, 9.4, 0.19)
 
 
 def test_python_example_runs(at_root: Path, capsys: pytest.CaptureFixture[str]) -> None:
