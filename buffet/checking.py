@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 
 from buffet.analysis import CampaignAnalysis, Failure, analyse
 from buffet.following import follow
 from buffet.run_spectra import RunResult, run_result
-from ingest import SEVERITIES, Campaign, Finding, IngestError, Run
+from ingest import SEVERITIES, Campaign, Finding, IngestError, Quantity, Run
 
 Progress = Callable[[str], None]
 
@@ -31,11 +32,15 @@ def campaign_findings(results: tuple[RunResult, ...]) -> tuple[Finding, ...]:
 
 
 def _results(analysis: CampaignAnalysis, progress: Progress) -> Iterator[RunResult]:
-    """Every run's peaks, which take longer than its reading."""
+    """Every run with the peaks of its logged channels; those derived from them add nothing."""
     runs = analysis.chosen(None)
     for position, run in enumerate(runs, 1):
         progress(f"peaks of run {run.run.number} ({position} of {len(runs)})")
-        yield run_result(run)
+        yield run_result(run, partial(_is_logged, run.run))
+
+
+def _is_logged(run: Run, quantity: Quantity) -> bool:
+    return quantity.name in {channel.name for channel in run.channels}
 
 
 def _unanalysed(run: Run) -> list[Finding]:

@@ -24,7 +24,7 @@ from buffet.rating.wording import explain
 from buffet.road_speed import FullScale, full_scale
 from buffet.run_spectra import RunResult, run_result
 from buffet.vehicle import GOOD_MOTORWAY, Road, typical_car
-from ingest import Campaign, Finding, Vehicle
+from ingest import Campaign, Finding, Quantity, Vehicle
 
 Array = NDArray[np.float64]
 
@@ -160,7 +160,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     runs = {name: rated_runs(analysis, name) for name in names}
     still = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
     spread = rating_scatter(still, setting, settings.speed_m_s)
-    results = follow([run_result(run, SHEDDING_SHOWS_IN) for run in analysis.runs])
+    results = follow([run_result(run, _shows_shedding) for run in analysis.runs])
     curves = [
         configuration_curves(name, own, setting, criteria, spread.unseen(name, len(own)))
         for name, own in runs.items()
@@ -192,6 +192,10 @@ def rate_without_tunnel(analysis: CampaignAnalysis, settings: RatingSettings) ->
     """
     rating = rate(analysis.without_tunnel(), settings)
     return replace(rating, with_tunnel=rate(analysis, settings))
+
+
+def _shows_shedding(quantity: Quantity) -> bool:
+    return quantity.measures in SHEDDING_SHOWS_IN
 
 
 def car_of(campaign: Campaign) -> Vehicle:

@@ -101,7 +101,7 @@ def test_spectra_in_words(campaign: Path) -> None:
     run = analyse(open_campaign(campaign), ["2"]).runs[0]
     assert run.without_tunnel is not None
     read, rest = (
-        spectra_text([run_result(one, looked_at=())]) for one in (run, run.without_tunnel)
+        spectra_text([run_result(one, lambda quantity: False)]) for one in (run, run.without_tunnel)
     )
 
     assert "What follows the reference probe.\n" in read
