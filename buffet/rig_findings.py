@@ -73,7 +73,7 @@ def _code(kind: PeakClass) -> str | None:
 
 def _share(quantity: QuantityResult, peak: Peak, kind: PeakClass, code: str) -> RigShare:
     variance = peak.rms.value**2
-    left = max(variance - _in_noise(quantity, peak), 0.0)
+    left = above_noise(quantity, peak)
     rms = None if quantity.rms is None else quantity.rms.value
     total = (rms or 0.0) ** 2
     logged = total + (quantity.noise_rms or 0.0) ** 2
@@ -88,6 +88,11 @@ def _share(quantity: QuantityResult, peak: Peak, kind: PeakClass, code: str) -> 
         rms,
         None if rms is None else float(np.sqrt(max(total - left, 0.0))),
     )
+
+
+def above_noise(quantity: QuantityResult, peak: Peak) -> float:
+    """Variance of a peak that is left when the wind-off noise is taken out."""
+    return max(peak.rms.value**2 - _in_noise(quantity, peak), 0.0)
 
 
 def _in_noise(quantity: QuantityResult, peak: Peak) -> float:

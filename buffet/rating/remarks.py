@@ -11,6 +11,7 @@ from buffet.analysis import CampaignAnalysis
 from buffet.peak_classes import PeakClass
 from buffet.rating.configuration import ConfigurationCurves
 from buffet.rating.scatter import SAME_YAW_RAD
+from buffet.rig_findings import above_noise
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult
 from buffet.spectral.tracks import FIXED
@@ -117,7 +118,7 @@ def _largest(
     own = {run.run.number for run in curves.runs}
     told = [
         _Told(
-            min((peak.rms.value / quantity.rms.value) ** 2, 1.0),
+            min(above_noise(quantity, peak) / quantity.rms.value**2, 1.0),
             peak.frequency_hz.value,
             result.analysis.run.number,
             kind,

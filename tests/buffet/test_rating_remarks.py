@@ -70,6 +70,19 @@ def test_a_line_in_lift_is_told_and_is_no_wake(tmp_path: Path) -> None:
     assert "the fan's, the mains' or the rig's" in why
 
 
+def test_hum_that_the_wind_off_noise_takes_out_is_not_told(tmp_path: Path) -> None:
+    """The same tone of a third of the variance with the wind off: it no longer counts."""
+    run, still = replace(lift_run("1", 0.03), zero="0"), wind_off("0", 0.0005, 60.0)
+    time_s = np.arange(len(run.samples["lift"])) / RATE_HZ
+    hum = 0.02 * np.sqrt(2) * np.sin(2 * np.pi * 50.0 * time_s)
+    runs = [
+        replace(one, samples={word: values + hum for word, values in one.samples.items()})
+        for one in (run, still)
+    ]
+
+    assert "pure line" not in named(rated(write_runs(tmp_path / "c", runs)), "bare").why
+
+
 def test_nothing_above_the_noise_is_unlikely(tmp_path: Path) -> None:
     """A wake that the wind-off noise hides has an upper limit, and that lies below the limits."""
     quiet = replace(lift_run("1", 0.0005), zero="0")
