@@ -193,8 +193,10 @@ def p_value(value: float) -> str:
 
 
 def spectra_text(results: Sequence[RunResult]) -> str:
-    """Each run's quantities and peaks."""
-    return "\n\n".join(_run_text(result) for result in results)
+    """Each run's quantities and peaks, and once what the classes mean."""
+    runs = [_run_text(result) for result in results]
+    kinds = {kind.name for one in results for q in one.quantities for _, kind in q.followed}
+    return "\n\n".join(runs if kinds <= {"undecided"} else [*runs, paragraph(CLASSES_MEAN)])
 
 
 def _run_text(result: RunResult) -> str:
@@ -314,6 +316,10 @@ def _peak_rows(result: QuantityResult, per_hz: float | None) -> list[tuple[str, 
     ]
 
 
+CLASSES_MEAN = (
+    "Class over the wind speeds: scales with them (the wake if broad; fan, belt or wheel if a "
+    "line), fixed in frequency (rig or mains), or - where undecided."
+)
 _SHORT_CLASS = {"scales with speed": "scales", "fixed frequency": "fixed", "undecided": "-"}
 
 

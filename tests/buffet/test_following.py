@@ -14,6 +14,7 @@ from buffet.analysis import analyse
 from buffet.following import follow
 from buffet.rating.rate import RatingSettings, rate
 from buffet.run_spectra import QuantityResult, RunResult, run_result
+from buffet.terminal import spectra_text
 from ingest import open_campaign
 from tests.buffet.campaigns import (
     CAMPAIGN,
@@ -161,6 +162,14 @@ def test_findings_say_what_the_rms_would_be(results: tuple[RunResult, ...]) -> N
     assert found["mains-line"].message.startswith("mains (50 Hz): ")
     assert found["fan-line"].message.startswith("fan blades passing (46.5 Hz): ")
     assert {finding.channel for finding in results[0].rig} == {"lift"}
+
+
+def test_the_table_of_peaks_says_what_its_classes_mean(results: tuple[RunResult, ...]) -> None:
+    """Once, below all runs, and only where a class was told."""
+    assert spectra_text(results).count("fixed in frequency (rig or mains)") == 1
+    alone = spectra_text(follow([run_result(results[0].analysis)]))
+    assert "fixed in frequency" not in alone
+    assert "Class: only one wind speed" in alone
 
 
 def test_a_single_run_is_undecided(results: tuple[RunResult, ...]) -> None:
