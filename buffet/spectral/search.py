@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.spectral.whittle import Fit, Grid, resonance
+from buffet.spectral.window import effective_segments as known_segments
+from buffet.spectral.window import hann
 
 if TYPE_CHECKING:
     from scipy.sparse import coo_array, csr_array
@@ -26,9 +28,11 @@ NEAR_BINS = 24
 BEYOND_DOUBT = 15.0
 # A peak of which the fitted model already holds all but this share of energy is no other peak.
 LEAST_DISTINCT = 0.0025
-# Segments simulated for the null distribution; more are imitated by shrinking the scatter.
+# Segments simulated for the null distribution; more are imitated from these.
 MOST_SIMULATED_SEGMENTS = 32
 SIMULATIONS = 500
+# Bins at the ends of a simulated spectrum that are not used: zero and Nyquist reach into them.
+FREE_BINS = 4
 # No p-value can be told to be smaller: that of a peak stronger than every simulated one.
 SMALLEST_P = 1 / (SIMULATIONS + 1)
 
@@ -140,20 +144,42 @@ def strongest(
 
 @lru_cache(maxsize=8)
 def null_ratios(n_bins: int, effective_segments: float, seed: int = 1982) -> Array:
-    """Averaged Hann periodograms of noise over their mean, ``(SIMULATIONS, n_bins)``.
+    """Averaged Hann periodograms of white noise over their mean, ``(SIMULATIONS, n_bins)``.
 
-    Neighbouring bins are correlated as the window makes them: white bins convolved with the
-    Hann window's transform (-1/4, 1/2, -1/4).
+    Transformed as records are, in half-overlapping segments: shared samples give strong bins a
+    longer tail than as many independent segments would (simulated: with those, 15 segments show
+    a peak in 7 % of records instead of 5 %).
     """
+    from scipy.fft import next_fast_len, rfft
+
     rng = np.random.default_rng(seed)
-    segments = int(np.clip(round(effective_segments), 1, MOST_SIMULATED_SEGMENTS))
+    segments = min(_half_overlapping(effective_segments), MOST_SIMULATED_SEGMENTS)
+    half = next_fast_len(n_bins + FREE_BINS, real=True)
+    window = hann(2 * half)
     total = np.zeros((SIMULATIONS, n_bins))
+    older = rng.standard_normal((SIMULATIONS, half))
     for _ in range(segments):
-        parts = rng.standard_normal((2, SIMULATIONS, n_bins + 2))
-        hann = parts[..., 1:-1] - (parts[..., :-2] + parts[..., 2:]) / 2
-        total += (hann**2).sum(axis=0)
-    ratios = total / (segments * 2 * 1.5)
-    shrink = np.sqrt(segments / max(effective_segments, 1.0))
-    ratios = np.asarray(1 + (ratios - 1) * shrink)
+        newer = rng.standard_normal((SIMULATIONS, half))
+        bins = rfft(np.concatenate([older, newer], axis=1) * window, axis=1)
+        total += np.abs(bins[:, FREE_BINS // 2 : FREE_BINS // 2 + n_bins]) ** 2
+        older = newer
+    ratios = total / (segments * np.sum(window**2))
+    ratios = _averaged_more(ratios, known_segments(segments), max(effective_segments, 1.0))
     ratios.setflags(write=False)
     return ratios
+
+
+def _averaged_more(ratios: Array, own: float, wanted: float) -> Array:
+    """Averages over `own` segments as they would be over `wanted`, tails included.
+
+    The cube root of such an average is nearly normal, of mean 1 - 1 / (9 n) and variance
+    1 / (9 n) (Wilson & Hilferty 1931, Proc. Natl. Acad. Sci. 17, 684-688).
+    """
+    normal = (np.cbrt(ratios) - 1 + 1 / (9 * own)) * 3 * np.sqrt(own)
+    return np.asarray((1 - 1 / (9 * wanted) + normal / (3 * np.sqrt(wanted))) ** 3)
+
+
+def _half_overlapping(effective: float) -> int:
+    """How many half-overlapping Hann segments are worth so many: 18 K² / (19 K - 1) solved."""
+    root = float(np.sqrt(max((19 * effective) ** 2 - 72 * effective, 0.0)))
+    return max(1, round((19 * effective + root) / 36))

@@ -129,6 +129,22 @@ def test_the_null_ratios_have_the_scatter_and_correlation_of_hann_bins() -> None
     assert next_one == pytest.approx(1 / 36, abs=0.02)
 
 
+@pytest.mark.parametrize("segments", [3, 15, 31, 100, 400])
+def test_the_null_ratios_have_the_tail_of_overlapping_segments(segments: int) -> None:
+    """Variance and skewness of a mean of K powers, neighbours correlated by 1/6 in amplitude.
+
+    tr R² / K² and 2 tr R³ / (tr R²)^1.5 of the matrix R of correlations (moments of a quadratic
+    form of complex Gaussians); beyond 32 segments they are imitated.
+    """
+    second = segments + 2 * (segments - 1) / 36
+    third = segments + 6 * (segments - 1) / 36
+    ratios = null_ratios(300, 18 * segments**2 / (19 * segments - 1)) - 1
+    skewness = np.mean(ratios**3) / np.mean(ratios**2) ** 1.5
+
+    assert ratios.var() == pytest.approx(second / segments**2, rel=0.03)
+    assert skewness == pytest.approx(2 * third / second**1.5, rel=0.1, abs=0.015)
+
+
 def periodic(samples: int = 6000, rate_hz: float = 2000.0) -> Array:
     """Lift at 3.02 Hz and its third harmonic over a rounding floor, three segments long."""
     t = np.arange(samples) / rate_hz
