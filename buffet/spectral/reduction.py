@@ -22,8 +22,8 @@ FIRST_BIN = 2
 # Bins from the first up that stand for a spectrum's value at zero.
 MEAN_BINS = 3
 # Cosine terms of the segments' means: few reach lowest, many scatter least (simulated: a mean over
-# states that change every 5 s is covered in 93.5 % of records of 60 s, with 6 for 4 in 92.5 %).
-SLOW_TERMS = (24, 4)
+# states that change every 5 s is covered in 93.8 % of records of 60 s, with 4 for 3 in 92.8 %).
+SLOW_TERMS = (24, 3)
 # Level at which the means' scatter is told from that of the lowest bins.
 SLOW_LEVEL = 0.005
 
@@ -73,7 +73,7 @@ class ReducedSpectra:
         By the integral time scale, 2 σ² T_I / T = S(0) / (2 T) for a one-sided S (Tennekes & Lumley
         1972, section 6.4), with S(0) from the lowest bins that hold no mean: sharp, but blind to
         what is slower than a segment. Where the segments' own means scatter clearly more than
-        that, they tell it instead, by their first 24 or 4 cosine terms, whichever leaves the
+        that, they tell it instead, by their first 24 or 3 cosine terms, whichever leaves the
         wider interval (states that change every 5 s: the first covers 28 % of truths).
         """
         from scipy.special import fdtrc
