@@ -100,7 +100,8 @@ def test_scatter_is_pooled_over_all_repeated_configurations() -> None:
     assert spread.own == pytest.approx(0.2)
     assert spread.freedom == 4
     assert difference.variance == pytest.approx(residual)  # 2 / n of it, n = 2
-    assert difference.freedom == pytest.approx(4, rel=1e-3)
+    half = stats.t.ppf(0.975, 4) * np.sqrt(residual)
+    assert difference.interval().high == pytest.approx(difference.value + half, rel=1e-6)
 
 
 def test_a_run_without_repeats_carries_the_scatter_of_the_others() -> None:
@@ -118,7 +119,24 @@ def test_scatter_far_smaller_than_the_records_leave_does_not_void_their_own() ->
 
     assert spread.run_to_run == 0.0
     assert calm.minus(calm).variance == pytest.approx(0.2)
-    assert calm.minus(calm).freedom >= 1
+    high = calm.minus(calm).interval().high
+    assert high is not None
+    # no less than normal errors alone, no more than one freedom leaves of the repeats' own scatter
+    assert 1.96 * np.sqrt(0.2) <= high <= 12.71 * np.sqrt(50.0)
+
+
+@pytest.mark.parametrize("freedom", [1, 2, 5])
+@pytest.mark.parametrize("share", [0.01, 0.3, 3.0])
+def test_p_values_are_those_of_drawn_errors(freedom: int, share: float) -> None:
+    """By 400 000 draws: normal for the known part, Student's t for the other, added."""
+    rng = np.random.default_rng(freedom)
+    draws = rng.standard_t(freedom, 400_000) + np.sqrt(share) * rng.standard_normal(400_000)
+    one = Estimate(3.0, ((share, np.inf),), 1.0, Scatter(1.0, 0.0, freedom, {}))
+    half = float(np.quantile(np.abs(draws), 0.95))
+
+    assert one.variance == pytest.approx(1 + share)
+    assert one.p_value() == pytest.approx(float(np.mean(np.abs(draws) > 3)), rel=0.05)
+    assert one.interval().high == pytest.approx(3 + half, rel=0.02)
 
 
 def test_a_zero_that_both_share_cancels() -> None:
