@@ -82,7 +82,10 @@ class NoReferenceProbeError(BuffetError):
 
     def __init__(self, why: Mapping[str, str]) -> None:
         self.why = dict(why)
-        told = "; ".join(f"run {run}: {reason}" for run, reason in why.items())
+        runs: dict[str, list[str]] = {}
+        for run, reason in why.items():
+            runs.setdefault(reason, []).append(run)
+        told = "; ".join(f"{reason} in run {', '.join(own)}" for reason, own in runs.items())
         super().__init__(
             f"the tunnel's part cannot be taken out: {told}. State a channel with measures = "
             "'reference' in each sheet, leave these runs out, or do without --without-tunnel"

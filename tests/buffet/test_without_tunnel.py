@@ -200,7 +200,7 @@ def test_runs_without_a_probe_are_named(command: tuple[str, ...], tmp_path: Path
     done = run_buffet(command[0], folder, *command[1:], "--without-tunnel")
 
     assert (done.exit_code, done.stdout) == (1, "")
-    assert "run 1: there is no reference probe; run 2: there is no reference probe" in done.stderr
+    assert "taken out: there is no reference probe in run 1, 2. State" in done.stderr
     assert "State a channel with measures = 'reference' in each sheet" in done.stderr
 
 
@@ -213,7 +213,7 @@ def test_a_dead_probe_is_told_after_reading(tmp_path: Path) -> None:
     )
 
     assert (done.exit_code, done.stdout) == (1, "")
-    assert "run 1: the reference probe never changed" in done.stderr
+    assert "the reference probe never changed in run 1" in done.stderr
 
 
 def test_a_campaign_without_probes_says_why_not(tmp_path: Path) -> None:
