@@ -132,7 +132,8 @@ def _notes(comparison: Comparison) -> list[str]:
         "p-values are corrected for the number of add-ons (Holm), those of octaves for both; in "
         "brackets: no difference is shown. Fuel by rule of thumb at "
         f"constant speed ({comparison.fuel_elasticity:.2g} % for each % of drag), not for mixed "
-        "driving. Weight: of the axle at rest."
+        f"driving. Weight: of the axle at rest, of {comparison.rating.vehicle.name} "
+        f"({comparison.rating.vehicle.source})."
     )
     return [paragraph(note) for note in notes]
 

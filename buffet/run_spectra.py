@@ -104,9 +104,7 @@ def run_result(
     ]
     noise = analysis.noise_psd
     fits = [
-        _peaks(analysis, i)
-        if not analysis.dead[i] and looked_at(quantity)
-        else PeakFit((), None)
+        _peaks(analysis, i) if not analysis.dead[i] and looked_at(quantity) else PeakFit((), None)
         for i, quantity in enumerate(signal.quantities)
     ]
     bands = band_rms(analysis, road_speed_m_s)
