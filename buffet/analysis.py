@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import BuffetError, NoUsableBandError, RecordTooShortError
-from buffet.record_findings import length_findings, record_findings
+from buffet.record_findings import length_findings, noise_left, record_findings
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, reduce
 from buffet.spectral.resolution import (
@@ -195,6 +195,7 @@ def _analyse_run(
             *record.findings,
             *band_findings(run, record.sample_rate_hz, flow, campaign.model),
             *record_findings(run, spectra, usable, zeros, record.findings),
+            *(noise_left(run, z.run) for z, f in zip(zeros, floors, strict=True) if f is None),
         ),
         record.provenance,
     )

@@ -61,6 +61,22 @@ def record_findings(
     ]
 
 
+def noise_left(run: Run, wind_off: Run) -> Finding:
+    """A wind-off run whose channels are not those of the run that names it."""
+    own = {channel.name for channel in wind_off.channels}
+    lost = [channel.name for channel in run.channels if channel.name not in own]
+    differs = f"it has no {', '.join(lost)}" if lost else "its channels are stated otherwise"
+    return Finding(
+        "warning",
+        "noise-not-removed",
+        run.number,
+        None,
+        f"the noise of wind-off run {wind_off.number} is not taken out of the fluctuations: "
+        f"{differs}.",
+        "log and state the same channels, with the same direction, in both runs.",
+    )
+
+
 def length_findings(runs: Sequence[RunAnalysis]) -> list[Finding]:
     """Runs that are much shorter than the others of the same kind."""
     found = []

@@ -234,3 +234,19 @@ def test_two_runs_have_no_usual_length(tmp_path: Path) -> None:
     runs = [lift_run("1", 0.03, seconds=5.0), lift_run("2", 0.03, seconds=20.0)]
 
     assert "short-run" not in codes(write_runs(tmp_path / "c", runs))
+
+
+def test_noise_that_cannot_be_taken_out_is_told(tmp_path: Path) -> None:
+    """A wind-off run without the pitch moment; with it there is nothing to say."""
+    on, off = replace(lift_run("1", 0.03), zero="0"), wind_off("0")
+    fewer = {word: load for word, load in off.samples.items() if word != "pitch moment"}
+    lacking = write_runs(tmp_path / "lacking", [replace(off, samples=fewer), on])
+
+    found = analyse(open_campaign(lacking)).findings
+
+    (told,) = [finding for finding in found if finding.code == "noise-not-removed"]
+    assert (told.severity, told.run) == ("warning", "1")
+    assert told.message.endswith(
+        "wind-off run 0 is not taken out of the fluctuations: it has no pitch moment."
+    )
+    assert "noise-not-removed" not in codes(write_runs(tmp_path / "whole", [off, on]))
