@@ -13,11 +13,10 @@ from buffet.analysis import CampaignAnalysis
 from buffet.bands import octave_edges
 from buffet.interval import Interval
 from buffet.pairs import Estimate, Pair, exponential
-from buffet.rating.scatter import Observation, Scatter, scatter
+from buffet.rating.scatter import Observation, Scatter, log_observation, scatter
 from buffet.road_speed import bin_shares, frequency_ratio
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
-from buffet.spectral.uncertainty import log_estimate
 
 Array = NDArray[np.float64]
 
@@ -89,11 +88,7 @@ class RoadOctaves:
                 index = run.fluctuation(word)
                 if index is None or not self.reaches(run, word, band):
                     return None
-                samples = self.samples(run, word, band)
-                estimate = log_estimate(samples, run.resampling(index).blocks)
-                if not estimate.value > 0 or not np.isfinite(estimate.spread):
-                    return None
-                return Observation(float(np.log(estimate.value)), float(estimate.spread**2))
+                return log_observation(self.samples(run, word, band), run.resampling(index).blocks)
 
             self._scatter[word, band] = scatter(self.analysis, observe)
         return self._scatter[word, band]

@@ -79,7 +79,12 @@ def log_variance(run: RunAnalysis, word: str) -> Observation | None:
     index = run.fluctuation(word)
     if index is None:
         return None
-    estimate = log_estimate(run.total_samples[:, index], run.resampling(index).blocks)
+    return log_observation(run.total_samples[:, index], run.resampling(index).blocks)
+
+
+def log_observation(samples: Array, blocks: float) -> Observation | None:
+    """Logarithm of one variance from its bootstrap samples; None where nothing is left."""
+    estimate = log_estimate(samples, blocks)
     if not estimate.value > 0 or not np.isfinite(estimate.spread):
         return None
     return Observation(float(np.log(estimate.value)), float(estimate.spread**2))

@@ -9,10 +9,9 @@ import numpy as np
 
 from buffet.analysis import CampaignAnalysis
 from buffet.rating.ride_metrics import RIDE_INPUTS, RideSetting, RunMotion
-from buffet.rating.scatter import Observation, Scatter, log_variance, scatter
+from buffet.rating.scatter import Observation, Scatter, log_observation, log_variance, scatter
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
-from buffet.spectral.uncertainty import log_estimate
 
 # Band of the seat's weighted acceleration, road hertz.
 VERTICAL_BAND_HZ = (1.0, 20.0)
@@ -43,7 +42,4 @@ def _seat_log_variance(run: RunAnalysis, setting: RideSetting) -> Observation | 
     low, high = (np.array([edge]) for edge in VERTICAL_BAND_HZ)
     motion = RunMotion(setting, run, 0, band, words)
     samples = motion.variances(setting.seat_rows, low, high)[:, 0, 0]
-    estimate = log_estimate(samples, run.vertical.blocks)
-    if not estimate.value > 0 or not np.isfinite(estimate.spread):
-        return None
-    return Observation(float(np.log(estimate.value)), float(estimate.spread**2))
+    return log_observation(samples, run.vertical.blocks)
