@@ -140,12 +140,15 @@ def _satterthwaite(parts: tuple[tuple[float, float], ...], total: float) -> floa
 @lru_cache(maxsize=32)
 def _chi_squared(freedom: int) -> tuple[Array, Array]:
     """Values of chi-squared and their weights: Gauss-Legendre over its logarithm."""
-    from scipy.stats import chi2
+    from scipy.special import gammainccinv, gammaincinv  # scipy.stats takes half a second to load
 
-    low, high = np.log(chi2.ppf(TAIL, freedom)), np.log(chi2.isf(TAIL, freedom))
+    half = freedom / 2
+    low, high = np.log(2 * gammaincinv(half, TAIL)), np.log(2 * gammainccinv(half, TAIL))
     place, weight = np.polynomial.legendre.leggauss(NODES)
-    value = np.exp((high - low) / 2 * place + (high + low) / 2)
-    share = (high - low) / 2 * weight * value * chi2.pdf(value, freedom)
+    log_value = (high - low) / 2 * place + (high + low) / 2
+    value = np.exp(log_value)
+    log_density = half * log_value - value / 2  # of the logarithm, but for a constant
+    share = weight * np.exp(log_density - log_density.max())
     return np.asarray(value), np.asarray(share / share.sum())
 
 
