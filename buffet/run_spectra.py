@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.bands import BandRms, band_rms
-from buffet.interval import LEVEL, Interval
+from buffet.interval import Interval
 from buffet.peak_classes import NOT_FOLLOWED, PeakClass
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.peaks import Peak, PeakFit, fit_peaks
@@ -21,7 +21,7 @@ from buffet.spectral.strouhal import (
     name_fundamental,
     unmarked,
 )
-from buffet.spectral.uncertainty import half_value, log_estimate
+from buffet.spectral.uncertainty import half_value, half_width, log_estimate
 from buffet.spectral.window import chi2_factors
 from buffet.tunnel_part import TunnelPart, tunnel_part
 from ingest import FORCES, MOMENTS, Finding, Quantity
@@ -202,12 +202,9 @@ def _peaks(analysis: RunAnalysis, index: int) -> PeakFit:
 
 def _mean(analysis: RunAnalysis, index: int) -> Interval:
     """Mean with the scatter of the record and of its zeros."""
-    from scipy.special import stdtrit
-
     signal = analysis.signal
     variance = signal.mean_variance[index] + analysis.zero_variance[index]
-    freedom = signal.mean_freedom[index]
-    half = float(stdtrit(freedom, 0.5 + LEVEL / 2) * np.sqrt(variance))
+    half = float(half_width(variance, signal.mean_freedom[index]))
     value = float(signal.mean[index])
     return Interval(value, value - half, value + half)
 

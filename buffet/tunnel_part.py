@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import NoReferenceProbeError
-from buffet.interval import LEVEL, Interval
+from buffet.interval import Interval
 from buffet.run_analysis import RunAnalysis
-from buffet.spectral.uncertainty import half_value, log_estimate
+from buffet.spectral.uncertainty import half_value, half_width, log_estimate
 from ingest import PROBE, Run
 
 Array = NDArray[np.float64]
@@ -59,15 +59,12 @@ def _rms(samples: Array, blocks: float) -> Interval | None:
 
 def _share(part: Array, total: Array, blocks: float) -> Interval | None:
     """On its own scale, since it may lie below zero; Student's t like all other intervals."""
-    from scipy.special import stdtrit
-
     if not total[0] > 0:
         return None
-    samples = part / np.where(total > 0, total, total[0])
-    inflation = blocks / max(blocks - 1, 0.5)
-    spread = np.sqrt(samples[1:].var(ddof=1) * inflation)
-    half = float(stdtrit(max(blocks - 1, 1.0), 0.5 + LEVEL / 2) * spread)
-    value = float(samples[0])
+    estimate = log_estimate(part / np.where(total > 0, total, total[0]), blocks)
+    assert estimate.linear is not None
+    value = float(estimate.linear.value)
+    half = float(half_width(estimate.linear.deviation**2, estimate.freedom))
     return Interval(value, value - half, value + half)
 
 

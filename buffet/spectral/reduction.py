@@ -9,9 +9,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.interval import LEVEL
 from buffet.spectral.segments import SegmentSpectra
-from buffet.spectral.uncertainty import variance_of_mean
+from buffet.spectral.uncertainty import half_width, variance_of_mean
 from ingest import Channel, Quantity, balance_gain
 
 Array = NDArray[np.float64]
@@ -87,7 +86,7 @@ class ReducedSpectra:
             chance = [fdtrc(n, freedom, own / variance) for n, own in zip(terms, slow, strict=True)]
         is_slow = np.min(chance, axis=0) < SLOW_LEVEL
         wide, narrow = slow
-        is_wide = is_slow & (_half(wide, terms[0]) >= _half(narrow, terms[1]))
+        is_wide = is_slow & (half_width(wide, terms[0]) >= half_width(narrow, terms[1]))
         freedom = np.select([is_wide, is_slow], [terms[0], terms[1]], freedom)
         return np.select([is_wide, is_slow], [wide, narrow], variance), freedom
 
@@ -173,13 +172,6 @@ def reduce(
         spectra.group_mean @ mean_rows.T,
         _below_resolution(spectra, rows, usable_hz),
     )
-
-
-def _half(variance: Array, freedom: float) -> Array:
-    """Half of a mean's 95 % interval, by Student's t."""
-    from scipy.special import stdtrit
-
-    return np.asarray(stdtrit(freedom, 0.5 + LEVEL / 2) * np.sqrt(variance))
 
 
 def _real_features(matrix: Complex) -> Array:

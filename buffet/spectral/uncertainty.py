@@ -89,6 +89,13 @@ def variance_of_mean(values: Array, n_terms: int) -> Array:
     return np.asarray(((cosines @ values) ** 2).mean(axis=0) / n)
 
 
+def half_width(variance: Array, freedom: Array | float) -> Array:
+    """Half of the 95 % interval of a value of that variance, by Student's t."""
+    from scipy.special import stdtrit
+
+    return np.asarray(stdtrit(freedom, 0.5 + LEVEL / 2) * np.sqrt(variance))
+
+
 @dataclass(frozen=True)
 class Resampling:
     """Weights of a run's segment groups, row 0 as measured, the others resampled in blocks."""
