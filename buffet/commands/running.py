@@ -1,0 +1,80 @@
+"""What every command does: our errors as one message, progress, output and exit code."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Mapping
+from errno import EPIPE
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from buffet.analysis import Failure
+    from buffet.writing import Writer
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def told(function: Command) -> Command:
+    """Turn our own errors into one message and exit code 1."""
+
+    @wraps(function)
+    def wrapped(*args: Any, **options: Any) -> Any:
+        from buffet.errors import BuffetError
+        from ingest import IngestError
+
+        try:
+            return function(*args, **options)
+        except (IngestError, BuffetError) as error:
+            raise click.ClickException(str(error)) from error
+        except OSError as error:
+            if error.errno == EPIPE:  # whoever read the output has seen enough
+                raise
+            raise click.ClickException(f"the output cannot be written: {error}") from error
+
+    return wrapped  # type: ignore[return-value]
+
+
+def give(
+    output: Path | None,
+    as_json: bool,
+    writers: Callable[[], Mapping[str, Writer]],
+    document: Callable[[], dict[str, Any]],
+    text: Callable[[], str],
+) -> None:
+    """To a file by its suffix, or to stdout as JSON or as text."""
+    from buffet.documents import dumps
+    from buffet.writing import write
+
+    if output is not None:
+        write(output, writers())
+    else:
+        click.echo(dumps(document()) if as_json else text())
+
+
+def progress(text: str) -> None:
+    """One line on stderr that is written over; nothing where nobody watches."""
+    if sys.stderr.isatty():
+        click.echo(f"\r\033[K{text}", err=True, nl=False)
+
+
+def done() -> None:
+    if sys.stderr.isatty():
+        click.echo("\r\033[K", err=True, nl=False)
+
+
+def tell_failed(failed: tuple[Failure, ...]) -> None:
+    from buffet.terminal import failures_text
+
+    if failed:
+        click.echo(failures_text(failed), err=True)
+
+
+def exit_for(failed: tuple[Failure, ...]) -> None:
+    """Exit with 1 where a run could not be read, after the rest was printed."""
+    tell_failed(failed)
+    if failed:
+        sys.exit(1)

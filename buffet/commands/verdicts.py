@@ -1,0 +1,226 @@
+"""Commands that judge: `rate`, `table`, `compare` and `report`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from buffet.commands.running import done, exit_for, give, progress, told
+from buffet.options import (
+    AT_SPEED,
+    CAMPAIGN,
+    CRITERIA,
+    FAIL_ON,
+    FUEL_ELASTICITY,
+    JSON,
+    SPEED,
+    UP_TO,
+    WITHOUT_TUNNEL,
+    fail_on_option,
+    output_option,
+)
+
+if TYPE_CHECKING:
+    from buffet.analysis import CampaignAnalysis
+    from buffet.rating.rate import Rating
+
+FLAGGED = 3
+
+
+@click.command()
+@CAMPAIGN
+@AT_SPEED
+@UP_TO
+@CRITERIA
+@WITHOUT_TUNNEL
+@fail_on_option
+@JSON
+@output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@told
+def rate(
+    campaign: Path,
+    speed: float,
+    up_to: float,
+    criteria: Path | None,
+    without_tunnel: bool,
+    fail_on: str | None,
+    as_json: bool,
+    output: Path | None,
+) -> None:
+    """The verdict per configuration at a road speed, worst first."""
+    from buffet import documents, terminal
+    from buffet.outputs import rating_writers
+
+    rating = _rating(campaign, speed, up_to, criteria, without_tunnel)
+    give(
+        output,
+        as_json,
+        lambda: rating_writers(rating),
+        lambda: documents.rating_document(rating),
+        lambda: terminal.rating_text(rating),
+    )
+    exit_for(rating.analysis.failed)
+    _flag(rating, fail_on)
+
+
+@click.command()
+@CAMPAIGN
+@click.option("--from", "lowest", type=SPEED, default="60 km/h", show_default=True, metavar="SPEED")
+@click.option("--to", "highest", type=SPEED, default="220 km/h", show_default=True, metavar="SPEED")
+@click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
+@CRITERIA
+@WITHOUT_TUNNEL
+@JSON
+@output_option(".json, .csv, .parquet")
+@told
+def table(
+    campaign: Path,
+    lowest: float,
+    highest: float,
+    step: float,
+    criteria: Path | None,
+    without_tunnel: bool,
+    as_json: bool,
+    output: Path | None,
+) -> None:
+    """Loads, frequencies and verdicts over road speed."""
+    from buffet import documents, terminal
+    from buffet.outputs import table_writers
+    from buffet.rating.table import road_table, table_speeds
+
+    if highest < lowest:
+        raise click.UsageError("--to must not lie below --from")
+    speeds = table_speeds(lowest, highest, step)
+    rating = _rating(campaign, lowest, highest, criteria, without_tunnel, tuple(speeds))
+    rows = road_table(rating, speeds)
+    give(
+        output,
+        as_json,
+        lambda: table_writers(rows, rating),
+        lambda: documents.table_document(rows, rating),
+        lambda: terminal.table_text(rows),
+    )
+    exit_for(rating.analysis.failed)
+
+
+@click.command()
+@CAMPAIGN
+@AT_SPEED
+@CRITERIA
+@FUEL_ELASTICITY
+@WITHOUT_TUNNEL
+@JSON
+@output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@told
+def compare(
+    campaign: Path,
+    speed: float,
+    criteria: Path | None,
+    fuel_elasticity: float | None,
+    without_tunnel: bool,
+    as_json: bool,
+    output: Path | None,
+) -> None:
+    """Add-ons against the baseline, and which to fit."""
+    from buffet import documents
+    from buffet.comparing import compare as compare_rating
+    from buffet.comparison_text import comparison_text
+    from buffet.outputs import comparison_writers
+
+    rating = _rating(campaign, speed, speed, criteria, without_tunnel, needs_baseline=True)
+    comparison = compare_rating(rating, fuel_elasticity)
+    give(
+        output,
+        as_json,
+        lambda: comparison_writers(comparison),
+        lambda: documents.comparison_document(comparison),
+        lambda: comparison_text(comparison),
+    )
+    exit_for(comparison.rating.analysis.failed)
+
+
+@click.command()
+@CAMPAIGN
+@AT_SPEED
+@UP_TO
+@CRITERIA
+@FUEL_ELASTICITY
+@WITHOUT_TUNNEL
+@fail_on_option
+@output_option(".html")
+@told
+def report(
+    campaign: Path,
+    speed: float,
+    up_to: float,
+    criteria: Path | None,
+    fuel_elasticity: float | None,
+    without_tunnel: bool,
+    fail_on: str | None,
+    output: Path | None,
+) -> None:
+    """One self-contained page for a client; report.html without -o."""
+    from buffet.comparing import compare as compare_rating
+    from buffet.comparison_text import verdicts_text
+    from buffet.report import report_html
+    from buffet.writing import text_writer, write
+
+    rating = _rating(campaign, speed, up_to, criteria, without_tunnel)
+    comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
+    target = output or Path("report.html")
+    page = report_html(comparison, rating, rating.findings)
+    write(target, {".html": text_writer(page)})
+    click.echo(verdicts_text(rating, comparison))
+    click.echo(f"report written to {target}", err=True)
+    exit_for(rating.analysis.failed)
+    _flag(rating, fail_on)
+
+
+def _rating(
+    folder: Path,
+    speed: float,
+    up_to: float,
+    criteria: Path | None,
+    without_tunnel: bool,
+    more: tuple[float, ...] = (),
+    *,
+    needs_baseline: bool = False,
+) -> Rating:
+    from buffet.analysis import analyse
+    from buffet.comparing import require_baseline
+    from buffet.rating.criteria import read_criteria
+    from buffet.rating.rate import RatingSettings, rate, rate_without_tunnel, require_rateable
+    from buffet.tunnel_part import require_probes
+    from ingest import open_campaign
+
+    opened = open_campaign(folder)
+    require_rateable(opened)
+    if needs_baseline:
+        require_baseline(opened)
+    if without_tunnel:
+        require_probes(opened.runs)
+    rows = read_criteria(criteria)
+    analysis = analyse(opened, progress=progress)
+    progress("rating")
+    settings = RatingSettings(speed, more, up_to, rows)
+    rating = (rate_without_tunnel if without_tunnel else rate)(analysis, settings)
+    done()
+    _remark_on(analysis)
+    return rating
+
+
+def _remark_on(analysis: CampaignAnalysis) -> None:
+    """Findings never stop a rating, but whoever reads it should know of them."""
+    counts = {s: sum(f.severity == s for f in analysis.findings) for s in ("error", "warning")}
+    told = [f"{n} finding{'s' if n > 1 else ''} of severity {s}" for s, n in counts.items() if n]
+    if told:
+        click.echo(f"{' and '.join(told)} in the recordings: see `buffet check`", err=True)
+
+
+def _flag(rating: Rating, fail_on: str | None) -> None:
+    """Exit with 3 where a configuration is at least what was to be flagged."""
+    if fail_on and any(one.verdict in FAIL_ON[fail_on] for one in rating.configurations):
+        sys.exit(FLAGGED)
