@@ -36,6 +36,7 @@ class ColumnText:
     """Source of tables from a text whose columns are channels."""
 
     reader = "delimited text"
+    clocks: tuple[int, ...] = ()
 
     def __init__(self, layout: TextLayout, head: TextHead) -> None:
         self._path = head.path
@@ -43,9 +44,10 @@ class ColumnText:
         self._head = head
         self.columns = layout.columns
         self.units = layout.units
+        self.groups = (0,) * len(layout.columns)
+        self.rates_hz = (None,) * len(layout.columns)
 
-    @property
-    def expected_rows(self) -> int | None:
+    def rows(self, column: int) -> int | None:
         """Rows to come, judged from the size of the text and the length of its first lines."""
         size = text_size(self._path)
         if size is None:

@@ -39,7 +39,7 @@ class TableRecording:
     @property
     def expected_samples(self) -> int | None:
         """Samples to come, to a few per cent; None if unknown."""
-        rows = self._source.expected_rows
+        rows = self._source.rows(0 if self._time is None else self._time.index)
         if rows is None:
             return None
         begin, end = _row_range(self._options, self.rate_hz)

@@ -45,8 +45,19 @@ class TableSource(Protocol):
         """Units as the file states them, one per column."""
 
     @property
-    def expected_rows(self) -> int | None:
-        """Samples per column, to a few per cent; None where the file does not tell."""
+    def groups(self) -> tuple[int, ...]:
+        """Of each column, which group it belongs to: columns of one share their samples' times."""
+
+    @property
+    def rates_hz(self) -> tuple[float | None, ...]:
+        """Sample rate of each column, where the file itself states it."""
+
+    @property
+    def clocks(self) -> tuple[int, ...]:
+        """Columns that the file itself marks as its groups' time stamps."""
+
+    def rows(self, column: int) -> int | None:
+        """Samples of a column, to a few per cent; None where the file does not tell."""
 
     def stamps_are_numbers(self, column: int) -> bool:
         """Whether the first entry of the column is a number, not a written time."""
@@ -57,4 +68,7 @@ class TableSource(Protocol):
     def opened(
         self, wanted: tuple[int, ...], time: TimeColumn | None
     ) -> AbstractContextManager[tuple[Iterator[Table], Callable[[], str]]]:
-        """The tables from the first sample on, and the SHA-256 of the bytes on disk."""
+        """The tables from the first sample on, and the SHA-256 of the bytes on disk.
+
+        The wanted columns and the time column belong to one group.
+        """

@@ -40,6 +40,7 @@ class RowText:
 
     reader = "delimited text, one channel a row"
     units = None
+    clocks: tuple[int, ...] = ()
 
     def __init__(self, path: Path, layout: TextLayout) -> None:
         self._path = path
@@ -51,9 +52,10 @@ class RowText:
                 names.append(row.name or str(index))
                 self._check_length(row)
         self.columns = tuple(names)
+        self.groups = (0,) * len(names)
+        self.rates_hz = (None,) * len(names)
 
-    @property
-    def expected_rows(self) -> int | None:
+    def rows(self, column: int) -> int | None:
         """Samples of each channel."""
         return self._lengths[0]
 
