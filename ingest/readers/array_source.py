@@ -114,14 +114,15 @@ class ArraySource:
             yield Table(samples, None if time is None else self._stamps(block[n], time))
 
     def _stamps(self, values: NDArray[Any], time: TimeColumn) -> Stamps:
-        stamps: Stamps
         if values.dtype.kind == "M":
-            nanoseconds = values.astype("datetime64[ns]")
-            missing = np.isnat(nanoseconds)
-            stamps = nanoseconds.astype(np.int64)
-        else:
-            stamps = values.astype(np.float64)
-            missing = ~np.isfinite(stamps)
+            moments = values.astype("datetime64[ns]")
+            self._refuse_missing(np.isnat(moments), time)
+            return moments.astype(np.int64)
+        numbers = values.astype(np.float64)
+        self._refuse_missing(~np.isfinite(numbers), time)
+        return numbers
+
+    def _refuse_missing(self, missing: NDArray[np.bool_], time: TimeColumn) -> None:
         if missing.any():
             raise RecordingError(
                 self._path,
@@ -129,7 +130,6 @@ class ArraySource:
                 f"a time stamp is missing, {int(np.argmax(missing))} rows into a block",
                 "state a rate instead of time_column, or repair the recording",
             )
-        return stamps
 
     def _digest(self) -> str:
         with closing(HashedFile(self._path)) as file:
