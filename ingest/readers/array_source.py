@@ -83,7 +83,7 @@ class ArraySource:
 
     def first_stamps(self, time: TimeColumn) -> Stamps:
         """Stamps of up to 10,000 rows at the beginning."""
-        held: list[Stamps] = []
+        held: list[NDArray[Any]] = []
         with self._file.blocks((time.index,)) as blocks:
             for block in blocks:
                 held.append(self._stamps(block[0], time))
