@@ -28,7 +28,8 @@ def follow(results: Sequence[RunResult]) -> tuple[RunResult, ...]:
 
     Runs of one configuration and yaw are followed together; wind-off runs speak for all.
     """
-    still = [one for one in results if one.analysis.run.kind == "wind-off"]
+    runs = [(one, one.analysis.run) for one in results]
+    still = [one for one, run in runs if run.kind == "wind-off" and run.excitation is None]
     groups: dict[tuple[str | None, float], list[RunResult]] = {}
     for result in results:
         if result.analysis.run.kind == "wind-on" and result.analysis.flow is not None:

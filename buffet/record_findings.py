@@ -81,7 +81,8 @@ def length_findings(runs: Sequence[RunAnalysis]) -> list[Finding]:
     """Runs that are much shorter than the others of the same kind."""
     found = []
     for kind in ("wind-on", "wind-off"):
-        lengths_s = {r.run.number: r.spectra.duration_s for r in runs if r.run.kind == kind}
+        alike = [r for r in runs if r.run.kind == kind and r.run.excitation is None]
+        lengths_s = {r.run.number: r.spectra.duration_s for r in alike}
         usual_s = median(lengths_s.values()) if len(lengths_s) >= FEWEST_FELLOWS else 0.0
         found += [
             Finding(

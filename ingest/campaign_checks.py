@@ -56,6 +56,14 @@ class SheetsRead:
             if isinstance(self.entry(shown, "run", "number"), str)
         }
 
+    def tapped(self) -> set[str]:
+        """Numbers of the runs in which the model was struck."""
+        return {
+            str(self.entry(shown, "run", "number"))
+            for shown in self.runs
+            if self.entry(shown, "run", "excitation") == "tap"
+        }
+
 
 def cross_faults(sheets: SheetsRead) -> list[SheetFault]:
     """Every fault that the sheets show together."""
@@ -79,6 +87,9 @@ def _zeros_are_wind_off_runs(sheets: SheetsRead, shown: str) -> Iterator[SheetFa
             )
         elif kinds[number] != "wind-off":
             yield SheetFault(shown, f"run.{key}", f"run {number!r} is not a wind-off run")
+        elif number in sheets.tapped():
+            problem = f"run {number!r} is a tap test (its excitation), which gives no zero"
+            yield SheetFault(shown, f"run.{key}", problem)
 
 
 def _wind_off(kinds: Mapping[Any, Any]) -> list[str]:

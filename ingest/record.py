@@ -24,6 +24,7 @@ from ingest.tunnel import Rotation
 from ingest.zeros import RunClock, ZeroLine, ZeroReading, has_zero, zero_line
 
 Kind = Literal["wind-on", "wind-off"]
+Excitation = Literal["tap"]  # the model was struck, and rang
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,7 @@ class Run:
     zero_after: str | None = None
     yaw_rad: float = 0.0
     rotation: Rotation = field(default_factory=Rotation)  # the campaign's where a sheet is silent
+    excitation: Excitation | None = None  # of a wind-off run: it gives no zero and no noise
     note: str | None = None
     stated: Mapping[str, Any] = field(default_factory=dict, compare=False)  # the sheet's words
 

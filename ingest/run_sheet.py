@@ -76,6 +76,7 @@ def _run(folder: Path, sheet: Path, recording: Path, model: RunSheet, table: dic
         zero_after=run.zero_after,
         yaw_rad=run.yaw,
         rotation=model.rotation,
+        excitation=run.excitation,
         note=run.note,
         stated=table,
     )

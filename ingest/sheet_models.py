@@ -9,7 +9,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, m
 from ingest.calibration import CalibrationFault, StraightLine, straight_line
 from ingest.channel import Direction, Measures
 from ingest.errors import QuantityError
-from ingest.record import Kind
+from ingest.record import Excitation, Kind
 from ingest.sheet_values import (
     Angle,
     AnyPressure,
@@ -154,6 +154,7 @@ class RunTable(Table):
     number: Name
     configuration: Name | None = None
     kind: Annotated[Kind, Field(description="'wind-on' or 'wind-off'")]
+    excitation: Annotated[Excitation | None, Field(description="'tap'")] = None
     recording: FilePath
     started: Started | None = None
     zero_before: Name | None = None
@@ -165,6 +166,13 @@ class RunTable(Table):
     def _wind_on_names_its_configuration(self) -> RunTable:
         if self.kind == "wind-on" and self.configuration is None:
             raise fault("a wind-on run must name its configuration", "configuration")
+        return self
+
+    @model_validator(mode="after")
+    def _is_tapped_without_wind(self) -> RunTable:
+        if self.kind == "wind-on" and self.excitation is not None:
+            problem = f"only goes with kind = 'wind-off', got {self.excitation!r} on a wind-on run"
+            raise fault(problem, "excitation")
         return self
 
 

@@ -21,6 +21,8 @@ RUN_FAULTS: list[Case] = [
     ("own zero", ("run", "zero_before"), "014", "run.zero_before: run '014' cannot be its own zero"),
     ("zero missing", ("run", "zero_before"), "0012", "run.zero_before: no run '0012'; did you mean '012'?"),
     ("zero with wind", ("run", "zero_after"), "017", "run.zero_after: run '017' is not a wind-off run"),
+    ("excitation", ("run", "excitation"), "hammer", "run.excitation: got 'hammer'; wanted one of 'tap'"),
+    ("struck in wind", ("run", "excitation"), "tap", "run.excitation: only goes with kind = 'wind-off', got 'tap' on a wind-on run"),
     ("started", ("run", "started"), "noon", "run.started: got 'noon'; wanted a date and time such as 2026-03-02T10:14:00Z"),
     ("started as number", ("run", "started"), 5, "run.started: got 5; wanted a date and time such as 2026-03-02T10:14:00Z"),
     ("started in Rome", ("run", "started"), "0014-03-02T10:14:00Z", "run.started: must lie between 1900 and 2200, got 0014-03-02T10:14:00+00:00"),
