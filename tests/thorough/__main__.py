@@ -8,12 +8,14 @@ from collections.abc import Callable
 from tests.thorough.alarms import print_alarms
 from tests.thorough.coverage import print_coverage
 from tests.thorough.false_peaks import print_false_peaks
+from tests.thorough.fuzz import print_fuzz
 
 # What a check simulates, and how many of them unless told.
 CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "coverage": (print_coverage, "campaigns a kind", 2000),
     "alarms": (print_alarms, "pairs a kind", 4000),
     "peaks": (print_false_peaks, "records a kind", 4000),
+    "fuzz": (print_fuzz, "damaged recordings", 20_000),
 }
 USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(
     f"  {name}: number of {what}, {usual} unless given" for name, (_, what, usual) in CHECKS.items()

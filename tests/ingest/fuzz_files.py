@@ -1,0 +1,51 @@
+"""Small valid recordings to be damaged, and archives around what became of them."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import zipfile
+from pathlib import Path
+
+import numpy as np
+
+ROWS = 50
+SAMPLES = np.random.default_rng(7).standard_normal((ROWS, 3)).round(4)
+COLUMNS = ("fx", "fz", "p01")
+
+
+def unpacked(content: bytes) -> bytes:
+    """The bytes as they are."""
+    return content
+
+
+def zipped(content: bytes) -> bytes:
+    """An archive of one file, stored as it is, whose check sum is right."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("014.csv", content)
+    return packed.getvalue()
+
+
+def text(folder: Path) -> Path:
+    """A channel a column."""
+    rows = "\n".join(",".join(f"{value:g}" for value in row) for row in SAMPLES)
+    path = folder / "014.csv"
+    path.write_text(",".join(COLUMNS) + "\nN,N,Pa\n" + rows + "\n")
+    return path
+
+
+def wide_text(folder: Path) -> Path:
+    """A channel a row, of so many samples that it is found to be one."""
+    path = folder / "014.csv"
+    rows = zip(COLUMNS, np.tile(SAMPLES, (8, 1)).T, strict=True)
+    path.write_text("\n".join(f"{name};" + ";".join(map(str, row)) for name, row in rows))
+    return path
+
+
+def text_in_gzip(folder: Path) -> Path:
+    """Compressed."""
+    path = folder / "014.csv.gz"
+    path.write_bytes(gzip.compress(text(folder).read_bytes(), mtime=0))
+    (folder / "014.csv").unlink()
+    return path
