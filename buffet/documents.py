@@ -98,6 +98,7 @@ def _provenance(result: RunResult) -> Document:
     return {
         "source": provenance.source,
         "sha256": provenance.sha256,
+        "files": [{"file": file.name, "sha256": file.sha256} for file in provenance.files],
         "reader": provenance.reader,
         "steps": [
             {"name": step.name, "settings": _plain(step.settings), "version": step.version}

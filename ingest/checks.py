@@ -43,8 +43,9 @@ _SLOW = ("temperature", "static pressure", "other")  # may well stand still
 class _ChannelCheck:
     """All meters of one channel."""
 
-    def __init__(self, channel: Channel) -> None:
+    def __init__(self, channel: Channel, rate_hz: float) -> None:
         self.channel = channel
+        self.rate_hz = rate_hz  # as logged
         self.missing = MissingMeter()
         self.clip = ClipMeter(channel.full_scale_raw)
         self.crest, self.trough = CrestMeter(), CrestMeter()
@@ -91,12 +92,14 @@ def _places(first: int, is_missing: NDArray[np.bool_]) -> Places:
 class RecordChecks:
     """Takes the raw samples of one pass and says what is wrong with them."""
 
-    def __init__(self, channels: Sequence[Channel], rate_hz: float) -> None:
-        self._checks = [_ChannelCheck(channel) for channel in channels]
-        self._rate_hz = rate_hz
+    def __init__(self, channels: Sequence[Channel], rates_hz: Sequence[float]) -> None:
+        self._checks = [
+            _ChannelCheck(channel, rate_hz)
+            for channel, rate_hz in zip(channels, rates_hz, strict=True)
+        ]
 
-    def feed(self, raw: NDArray[np.float64]) -> None:
-        """Take the next block, (n_channels, n) as recorded, NaN or infinite where missing."""
+    def feed(self, raw: NDArray[np.float64] | Sequence[NDArray[np.float64]]) -> None:
+        """Take the next samples of each channel as recorded, NaN or infinite where missing."""
         for check, samples in zip(self._checks, raw, strict=True):
             check.feed(samples)
 
@@ -104,22 +107,22 @@ class RecordChecks:
         """What was found, by channel in their order, then the clock's findings."""
         found: list[Finding] = []
         for check in self._checks:
-            found += _missing_findings(check, run, self._rate_hz)
+            found += _missing_findings(check, run)
             outlying = tuple(_outlying_findings(check, run))
             stuck = check.stuck_stretch()
-            clipped = _clip_findings(check, run, self._rate_hz, clock.first_s)
+            clipped = _clip_findings(check, run, clock.first_s)
             # one value far beyond all others hides what else stands out, and is to go first
-            spikes = () if outlying else tuple(_spike_findings(check, run, self._rate_hz, clock))
+            spikes = () if outlying else tuple(_spike_findings(check, run, clock))
             told = outlying or spikes or (stuck is not None and check.ends_at(stuck.value))
             found += (*outlying, *spikes)
             found += [f for f in clipped if not told or f.code != "flat-tops"]
             if stuck is not None:
-                found.append(_stuck_finding(check, stuck, run, self._rate_hz, clock.first_s))
-            found += _hold_findings(check, run, self._rate_hz)
-        return (*found, *clock_findings(clock, run, self._rate_hz))
+                found.append(_stuck_finding(check, stuck, run, clock.first_s))
+            found += _hold_findings(check, run)
+        return (*found, *clock_findings(clock, run, max(check.rate_hz for check in self._checks)))
 
 
-def _missing_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[Finding]:
+def _missing_findings(check: _ChannelCheck, run: str) -> Iterator[Finding]:
     meter, name = check.missing, check.channel.name
     if meter.missing == 0:
         return
@@ -131,7 +134,7 @@ def _missing_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterato
         run,
         name,
         f"{meter.missing} of {meter.n} samples are missing or not finite "
-        f"({percent(share)}), the longest gap {meter.longest / rate_hz:.3g} s",
+        f"({percent(share)}), the longest gap {meter.longest / check.rate_hz:.3g} s",
         "gaps are filled by straight lines; look at cables and logger before using the record",
     )
 
@@ -157,13 +160,11 @@ def _outlying_findings(check: _ChannelCheck, run: str) -> Iterator[Finding]:
         )
 
 
-def _spike_findings(
-    check: _ChannelCheck, run: str, rate_hz: float, clock: ClockSummary
-) -> Iterator[Finding]:
+def _spike_findings(check: _ChannelCheck, run: str, clock: ClockSummary) -> Iterator[Finding]:
     spikes = None if check.spike is None else check.spike.spikes()
     if spikes is None:
         return
-    channel, first_s = check.channel, clock.first_s + spikes.first / rate_hz
+    channel, first_s = check.channel, clock.first_s + spikes.first / check.rate_hz
     stand = "1 spike stands" if spikes.count == 1 else f"{spikes.count} spikes stand"
     yield Finding(
         "error" if spikes.share > SPIKES_ERROR else "warning",
@@ -183,9 +184,7 @@ def _samples_are(count: int) -> str:
     return "1 sample is" if count == 1 else f"{count} samples are"
 
 
-def _clip_findings(
-    check: _ChannelCheck, run: str, rate_hz: float, first_s: float
-) -> Iterator[Finding]:
+def _clip_findings(check: _ChannelCheck, run: str, first_s: float) -> Iterator[Finding]:
     clip, name, n = check.clip, check.channel.name, check.missing.n
     if clip.first is not None:
         yield Finding(
@@ -195,7 +194,7 @@ def _clip_findings(
             name,
             f"{clip.count} samples ({percent(clip.count / n)}) reach the full "
             f"scale of {check.channel.full_scale_raw:g}, first at "
-            f"{first_s + clip.first / rate_hz:.4g} s",
+            f"{first_s + clip.first / check.rate_hz:.4g} s",
             "lower the amplifier's gain or widen the range, and repeat the run",
         )
         return
@@ -214,7 +213,7 @@ def _clip_findings(
         )
 
 
-def _hold_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[Finding]:
+def _hold_findings(check: _ChannelCheck, run: str) -> Iterator[Finding]:
     name = check.channel.name
     if check.hold.is_constant and check.hold.n > 1:
         yield Finding(
@@ -232,23 +231,22 @@ def _hold_findings(check: _ChannelCheck, run: str, rate_hz: float) -> Iterator[F
             run,
             name,
             f"the value changes only every ~{hold:.3g} samples: "
-            f"really about {rate_hz / hold:.3g} Hz, not {rate_hz:g} Hz",
-            f"trust nothing above {rate_hz / hold / 2:.3g} Hz in this channel, or have "
+            f"really about {check.rate_hz / hold:.3g} Hz, not {check.rate_hz:g} Hz",
+            f"trust nothing above {check.rate_hz / hold / 2:.3g} Hz in this channel, or have "
             "the logger read the sensor at the full rate",
         )
 
 
-def _stuck_finding(
-    check: _ChannelCheck, stuck: Stretch, run: str, rate_hz: float, first_s: float
-) -> Finding:
+def _stuck_finding(check: _ChannelCheck, stuck: Stretch, run: str, first_s: float) -> Finding:
     share = stuck.length / check.missing.n
     return Finding(
         "error" if check.is_measured and share >= STUCK_ERROR else "warning",
         "stuck",
         run,
         check.channel.name,
-        f"the value stays at {stuck.value:.6g} from {first_s + stuck.first / rate_hz:.4g} s on for "
-        f"{stuck.length / rate_hz:.4g} s ({percent(share)} of the record), though it usually "
+        f"the value stays at {stuck.value:.6g} from "
+        f"{first_s + stuck.first / check.rate_hz:.4g} s on for "
+        f"{stuck.length / check.rate_hz:.4g} s ({percent(share)} of the record), though it usually "
         f"changes every {_samples(check.hold.usual_hold_samples)}",
         "look at the sensor, its cable and its amplifier; use `from` and `to` for a part without "
         "the stretch, or leave the channel out",

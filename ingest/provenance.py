@@ -31,11 +31,28 @@ def step(name: str, **settings: Any) -> Step:
 
 
 @dataclass(frozen=True)
+class SourceFile:
+    """One file a record was read from."""
+
+    name: str  # relative to the campaign folder
+    sha256: str  # hex, of the bytes on disk
+
+
+@dataclass(frozen=True)
 class Provenance:
     """Source of a record and the ordered steps that led to it."""
 
-    source: str  # the recording, relative to the campaign folder
-    sha256: str  # hex, of the bytes on disk
+    files: tuple[SourceFile, ...]  # the recording; several where one run was logged in several
     reader: str  # which reader took the file, e.g. "delimited text"
     sheet: Mapping[str, Any]  # the run sheet's own words
     steps: tuple[Step, ...]
+
+    @property
+    def source(self) -> str:
+        """Names of the files."""
+        return " + ".join(file.name for file in self.files)
+
+    @property
+    def sha256(self) -> str:
+        """Digests of the files."""
+        return " + ".join(file.sha256 for file in self.files)

@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from ingest.air import StatedAir
 from ingest.channel import Channel
+from ingest.clock_findings import clock_findings
 from ingest.errors import RecordingError, RecordUseError
 from ingest.findings import Finding
 from ingest.flow import FLOW_CONDITIONS
 from ingest.flow_findings import flow_findings
 from ingest.gaps import EndlessLeadingGapError, GapFiller
-from ingest.provenance import Provenance, Step, step
+from ingest.provenance import Provenance, SourceFile, Step, step
 from ingest.recording import ClockOptions, FileOptions, RawBlock
 from ingest.tunnel import Rotation
 from ingest.zeros import RunClock, ZeroLine, ZeroReading, has_zero, zero_line
@@ -35,8 +36,8 @@ class Run:
     configuration: str | None  # None for wind-off runs
     kind: Kind
     sheet: Path
-    recording: Path
-    source: str  # the recording relative to the campaign folder
+    recordings: tuple[Path, ...]  # files of one recording, in order
+    sources: tuple[str, ...]  # the same, relative to the campaign folder
     channels: tuple[Channel, ...]
     clock: ClockOptions
     file_options: FileOptions = field(default_factory=FileOptions)
@@ -74,10 +75,12 @@ class Record:
 
         self.run = run
         self.channels = run.channels
-        self._recording = open_recording(run.recording, run.file_options, run.clock)
+        columns = [channel.column for channel in run.channels]
+        self._recording = open_recording(run.recordings, run.file_options, run.clock, columns)
         self.sample_rate_hz = self._recording.rate_hz
         self.expected_samples = self._recording.expected_samples
-        self._checks = RecordChecks(run.channels, self.sample_rate_hz)
+        logged_hz = [self._recording.logged_rate_hz(column) for column in columns]
+        self._checks = RecordChecks(run.channels, logged_hz)
         self._filler = GapFiller(len(run.channels))
         self._zero, self._zero_findings = self._zeros(zeros)
         self._flow = [i for i, c in enumerate(run.channels) if c.measures in FLOW_CONDITIONS]
@@ -134,7 +137,7 @@ class Record:
         offset = np.array([channel.offset for channel in self.channels])[:, None]
         try:
             for raw in self._raw():
-                self._checks.feed(raw.samples)
+                self._checks.feed(raw.samples if raw.logged is None else raw.logged)
                 yield from self._filler.push(raw.samples * scale + offset)
             yield from self._filler.finish()
         except EndlessLeadingGapError as error:
@@ -145,7 +148,7 @@ class Record:
 
     def _endless_gap(self, channel: Channel) -> RecordingError:
         return RecordingError(
-            self.run.recording,
+            self.run.recordings[0],
             f"column {channel.column}",
             "has no sample to begin with for longer than a gap can be bridged",
             "start later with [sampling] from, or remove the channel from the run sheet",
@@ -176,8 +179,11 @@ class Record:
 
     @property
     def measured_rate_hz(self) -> float:
-        """Sample rate over the whole record; the stated one where there are no time stamps."""
-        if self.n_samples < 2:
+        """Sample rate over the whole record; the stated one where there are no time stamps.
+
+        Of resampled channels the one they were brought to.
+        """
+        if self.n_samples < 2 or self.run.clock.resample_to_hz is not None:
             return self.sample_rate_hz
         return self._recording.clock.measured_rate_hz
 
@@ -187,6 +193,8 @@ class Record:
         if self.n_samples == 0:
             return self._zero_findings
         found = self._checks.findings(self.run.number, self._recording.clock)
+        for rate_hz, clock in self._recording.slower_clocks:
+            found += tuple(clock_findings(clock, self.run.number, rate_hz))
         names = (self.channels[index].name for index in self._flow)
         means = dict(zip(names, (self._flow_sum / self.n_samples).tolist(), strict=True))
         return (*found, *flow_findings(self.run, means), *self._zero_findings)
@@ -196,8 +204,7 @@ class Record:
         """Source and steps; complete, since it is known only after success."""
         self._after_the_end()
         return Provenance(
-            source=self.run.source,
-            sha256=self._recording.sha256,
+            files=tuple(map(SourceFile, self.run.sources, self._recording.sha256)),
             reader=self._recording.reader,
             sheet=self.run.stated,
             steps=self._steps(),

@@ -36,11 +36,15 @@ class ClockOptions:
     """When the samples were taken: a stated rate, or a column of time stamps."""
 
     rate_hz: float | None = None
+    rate_in_file: bool = False  # the rate is the one that the file itself states
     time_column: str | int | None = None
     time_unit_s: float = 1.0  # seconds per unit of a numeric time column
     time_format: str | None = None  # None: numbers, or ISO 8601 where they are text
     from_s: float | None = None  # after the recording's first sample; the part used is
     to_s: float | None = None  # from_s <= t < to_s
+    # Columns that were sampled at a rate of their own, and the rate all are brought to.
+    column_rates_hz: tuple[tuple[str | int, float], ...] = ()
+    resample_to_hz: float | None = None
 
 
 @dataclass(frozen=True)
@@ -49,11 +53,16 @@ class RawBlock:
 
     samples: NDArray[np.float64]  # (n_wanted, n), finite, or NaN where missing
     time_s: NDArray[np.float64] | None  # (n,) since the first sample; None without time stamps
+    # Of each wanted column what was logged meanwhile, where the samples are resampled.
+    logged: tuple[NDArray[np.float64], ...] | None = None
 
 
 @dataclass(frozen=True)
 class ClockSummary:
-    """How even the sampling was over the part of the recording that was used."""
+    """How even the sampling was over the part of the recording that was used.
+
+    Times and rates are the logger's, also where the samples are resampled.
+    """
 
     n: int
     stamped: bool  # False: no time column, all below follows from the stated rate
@@ -89,7 +98,13 @@ class Recording(Protocol):
 
     @property
     def rate_hz(self) -> float:
-        """Sample rate as stated, or estimated from the first time stamps."""
+        """Of the samples it gives: stated, or estimated from the first time stamps."""
+
+    def logged_rate_hz(self, column: str | int) -> float:
+        """Rate at which a column was logged."""
+
+    def reach_hz(self, column: str | int) -> float:
+        """Highest frequency that a column's sampling, and resampling, lets through."""
 
     @property
     def expected_samples(self) -> int | None:
@@ -99,9 +114,13 @@ class Recording(Protocol):
         """Samples of the wanted columns, in their order, in bounded memory."""
 
     @property
-    def sha256(self) -> str:
-        """Hex digest of the bytes on disk; known after the last block."""
+    def sha256(self) -> tuple[str, ...]:
+        """Hex digest of each file's bytes on disk; known after the last block."""
 
     @property
     def clock(self) -> ClockSummary:
-        """How even the sampling was; known after the last block."""
+        """How even the sampling was, of the fastest columns; known after the last block."""
+
+    @property
+    def slower_clocks(self) -> tuple[tuple[float, ClockSummary], ...]:
+        """Rate used and clock of the other columns, where they have clocks of their own."""

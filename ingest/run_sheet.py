@@ -14,8 +14,8 @@ from ingest.paths import PathFault, named_file
 from ingest.record import Run
 from ingest.recording import ClockOptions, FileOptions
 from ingest.sheet_faults import validate
-from ingest.sheet_models import AirTable, ChannelTable, FileTable, RunSheet, SamplingTable
-from ingest.sheet_values import point
+from ingest.sheet_models import AirTable, ChannelTable, FileTable, RunSheet
+from ingest.sheet_values import one_or_more, point
 from ingest.units import parse_quantity
 
 
@@ -25,26 +25,32 @@ def run_from_sheet(
     """Turn one run sheet's table into a run, or list every fault it has."""
     shown = sheet.relative_to(folder).as_posix()
     model, faults = validate(RunSheet, table, shown)
-    recording = _recording(folder, sheet, table, shown, faults)
-    if model is None or recording is None:
+    recordings = _recordings(folder, sheet, table, shown, faults)
+    if model is None or recordings is None:
         return None, faults
     faults += _repeated_names(model, shown)
-    return _run(folder, sheet, recording, model, table), faults
+    return _run(folder, sheet, recordings, model, table), faults
 
 
-def _recording(
+def _recordings(
     folder: Path, sheet: Path, table: dict[str, Any], shown: str, faults: list[SheetFault]
-) -> Path | None:
-    """The recording's path, checked even where the rest of the sheet is at fault."""
+) -> tuple[Path, ...] | None:
+    """The recording's files, checked even where the rest of the sheet is at fault."""
     run = table.get("run")
-    text = run.get("recording") if isinstance(run, dict) else None
-    if not isinstance(text, str) or not text:
-        return None  # the model has said so
-    try:
-        return named_file(folder, sheet, text)
-    except PathFault as error:
-        faults.append(SheetFault(shown, "run.recording", str(error)))
-        return None
+    given = one_or_more(run.get("recording") if isinstance(run, dict) else None)
+    texts = given if isinstance(given, list) else []
+    paths = []
+    for index, text in enumerate(texts):
+        if not isinstance(text, str) or not text:
+            return None  # the model has said so
+        key = f"run.recording[{index}]" if len(texts) > 1 else "run.recording"
+        try:
+            paths.append(named_file(folder, sheet, text))
+        except PathFault as error:
+            faults.append(SheetFault(shown, key, str(error)))
+    for path in {path for path in paths if paths.count(path) > 1}:
+        faults.append(SheetFault(shown, "run.recording", f"names {path.name!r} more than once"))
+    return tuple(paths) if paths and len(set(paths)) == len(texts) else None
 
 
 def _repeated_names(model: RunSheet, shown: str) -> list[SheetFault]:
@@ -56,7 +62,9 @@ def _repeated_names(model: RunSheet, shown: str) -> list[SheetFault]:
     ]
 
 
-def _run(folder: Path, sheet: Path, recording: Path, model: RunSheet, table: dict[str, Any]) -> Run:
+def _run(
+    folder: Path, sheet: Path, recordings: tuple[Path, ...], model: RunSheet, table: dict[str, Any]
+) -> Run:
     run = model.run
     stated = table["channel"]
     return Run(
@@ -64,10 +72,10 @@ def _run(folder: Path, sheet: Path, recording: Path, model: RunSheet, table: dic
         configuration=run.configuration,
         kind=run.kind,
         sheet=sheet,
-        recording=recording,
-        source=recording.relative_to(folder.resolve()).as_posix(),
+        recordings=recordings,
+        sources=tuple(path.relative_to(folder.resolve()).as_posix() for path in recordings),
         channels=tuple(map(_channel, model.channel, stated)),
-        clock=_clock(model.sampling),
+        clock=_clock(model),
         file_options=_file_options(model.file),
         air=_air(model.air),
         antialias_cutoff_hz=model.sampling.antialias_cutoff,
@@ -108,14 +116,18 @@ def _channel(model: ChannelTable, stated: dict[str, Any]) -> Channel:
     )
 
 
-def _clock(model: SamplingTable) -> ClockOptions:
+def _clock(model: RunSheet) -> ClockOptions:
+    sampling = model.sampling
     return ClockOptions(
-        rate_hz=model.rate,
-        time_column=model.time_column,
-        time_unit_s=parse_quantity(f"1 {model.time_unit}", "time"),
-        time_format=model.time_format,
-        from_s=model.start,
-        to_s=model.to,
+        rate_hz=sampling.rate if isinstance(sampling.rate, float) else None,
+        rate_in_file=sampling.rate == "file",
+        time_column=sampling.time_column,
+        time_unit_s=parse_quantity(f"1 {sampling.time_unit}", "time"),
+        time_format=sampling.time_format,
+        from_s=sampling.start,
+        to_s=sampling.to,
+        column_rates_hz=tuple((c.column, c.rate) for c in model.channel if c.rate is not None),
+        resample_to_hz=sampling.resample_to,
     )
 
 

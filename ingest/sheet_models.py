@@ -40,7 +40,8 @@ from ingest.sheet_values import (
     Viscosity,
     Volume,
     fault,
-    pieces,
+    one_or_more,
+    rate_or_file,
 )
 from ingest.tunnel import Rotation
 from ingest.units import parse_quantity
@@ -155,7 +156,11 @@ class RunTable(Table):
     configuration: Name | None = None
     kind: Annotated[Kind, Field(description="'wind-on' or 'wind-off'")]
     excitation: Annotated[Excitation | None, Field(description="'tap'")] = None
-    recording: FilePath
+    recording: Annotated[
+        list[FilePath],
+        BeforeValidator(one_or_more),
+        Field(min_length=1, description="a file's path in quotes, or a list of them"),
+    ]
     started: Started | None = None
     zero_before: Name | None = None
     zero_after: Name | None = None
@@ -191,7 +196,8 @@ class AirTable(Table):
 class SamplingTable(Table):
     """[sampling]: rate or clock, filter and the part that is used."""
 
-    rate: Frequency | None = None
+    rate: Annotated[float | Literal["file"], BeforeValidator(rate_or_file)] | None = None
+    resample_to: Frequency | None = None
     antialias_cutoff: Frequency | None = None
     time_column: Column | None = None
     time_unit: StrictStr = "s"
@@ -249,6 +255,7 @@ class ChannelTable(Table):
 
     column: Column
     name: Name
+    rate: Frequency | None = None
     measures: Annotated[Measures, Field(description="what the channel measures, e.g. 'lift'")]
     unit: Annotated[StrictStr, Field(description="the recording's unit, e.g. 'V'")]
     gain: NumberWithUnit | None = None
@@ -258,7 +265,7 @@ class ChannelTable(Table):
     damping: Share | None = None
     at: Point | None = None
     direction: Annotated[Direction | None, Field(description="'x', 'y' or 'z'")] = None
-    tubing: Annotated[list[TubingPiece], BeforeValidator(pieces)] = []
+    tubing: Annotated[list[TubingPiece], BeforeValidator(one_or_more)] = []
 
     def line(self) -> StraightLine:
         """Calibration in SI; Raises CalibrationFault where a unit does not fit."""

@@ -100,9 +100,14 @@ def _encoding(given: str) -> str:
         raise fault(f"got {given!r}; wanted an encoding such as 'utf-8' or 'latin-1'") from error
 
 
-def pieces(given: Any) -> Any:
-    """One table is a list of one."""
-    return [given] if isinstance(given, dict) else given
+def one_or_more(given: Any) -> Any:
+    """One table or text is a list of one."""
+    return [given] if isinstance(given, dict | str) else given
+
+
+def rate_or_file(given: Any) -> float | str:
+    """A sample rate, or "file" for the one that the file itself states."""
+    return "file" if given == "file" else Quantity("frequency", above=0.0).read(given)
 
 
 def point(given: list[float] | None) -> tuple[float, float, float] | None:

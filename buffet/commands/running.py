@@ -62,11 +62,13 @@ def progress(text: str) -> None:
 
 
 def done() -> None:
+    """Clear the line of progress."""
     if sys.stderr.isatty():
         click.echo("\r\033[K", err=True, nl=False)
 
 
 def tell_failed(failed: tuple[Failure, ...]) -> None:
+    """Name on stderr the runs that could not be read."""
     from buffet.terminal import failures_text
 
     if failed:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib import import_module
 from pathlib import Path
 from typing import NamedTuple
 
 from ingest.errors import RecordingError
 from ingest.readers.beginning import Beginning
+from ingest.readers.joined import JoinedSource
 from ingest.readers.table_recording import TableRecording
 from ingest.readers.tables import TableSource
 from ingest.readers.text_head import is_text
@@ -31,15 +32,26 @@ _READERS: tuple[_Reader, ...] = (
 )
 
 
-def open_recording(path: Path, file: FileOptions, clock: ClockOptions) -> Recording:
+def open_recording(
+    path: Path | Sequence[Path],
+    file: FileOptions,
+    clock: ClockOptions,
+    wanted: Sequence[str | int] | None = None,
+) -> Recording:
     """Open a recording with the reader whose content it is; reads its beginning only.
+
+    Several files are joined in the order given. `wanted` are the columns it is opened for, where
+    not all: the fastest of them gives the sample rate where the file states several.
 
     Raises
     ------
     RecordingError
-        No reader takes the file, or the one that does finds it damaged or not as stated.
+        No reader takes a file, or the one that does finds it damaged or not as stated.
     """
-    return TableRecording(path, _open_source(path, file), clock)
+    paths = [path] if isinstance(path, Path) else list(path)
+    sources = [_open_source(one, file) for one in paths]
+    source = sources[0] if len(sources) == 1 else JoinedSource(paths, sources)
+    return TableRecording(paths[0], source, clock, wanted)
 
 
 def _open_source(path: Path, file: FileOptions) -> TableSource:

@@ -94,7 +94,7 @@ class ArraySource:
     @contextmanager
     def opened(
         self, wanted: tuple[int, ...], time: TimeColumn | None
-    ) -> Iterator[tuple[Iterator[Table], Callable[[], str]]]:
+    ) -> Iterator[tuple[Iterator[Table], Callable[[], tuple[str, ...]]]]:
         """The tables from the first sample on, and the SHA-256 of the bytes on disk."""
         asked = wanted if time is None else (*wanted, time.index)
         with self._file.blocks(asked) as blocks:
@@ -131,9 +131,9 @@ class ArraySource:
                 "state a rate instead of time_column, or repair the recording",
             )
 
-    def _digest(self) -> str:
+    def _digest(self) -> tuple[str, ...]:
         with closing(HashedFile(self._path)) as file:
-            return file.hexdigest()
+            return (file.hexdigest(),)
 
 
 def _is_number(text: str) -> bool:

@@ -181,6 +181,11 @@ class ClockMeter:
         self._even_steps += even.size
         self._square_sum += float(np.sum((even - self._median_s) ** 2))
 
+    @property
+    def first_s(self) -> float:
+        """The first stamp."""
+        return self._first_s
+
     def summary(self, rate_hz: float) -> ClockSummary:
         """What the stamps have said; the rate fills in where they say nothing."""
         span_s = self._last_s - self._first_s - self._jump_excess_s

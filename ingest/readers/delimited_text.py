@@ -79,14 +79,14 @@ class ColumnText:
     @contextmanager
     def opened(
         self, wanted: tuple[int, ...], time: TimeColumn | None
-    ) -> Iterator[tuple[Iterator[Table], Callable[[], str]]]:
+    ) -> Iterator[tuple[Iterator[Table], Callable[[], tuple[str, ...]]]]:
         """The tables from the first sample on, and the SHA-256 of the bytes on disk."""
         parser = TableParser(self._path, self._layout, wanted, time)
         with open_bytes(self._path) as (stream, on_disk):
             chunks = text_chunks(
                 stream, self._layout.encoding, self._layout.first_row, self._layout.comments
             )
-            yield _parsed(parser, chunks), on_disk.hexdigest
+            yield _parsed(parser, chunks), lambda: (on_disk.hexdigest(),)
 
 
 def _parsed(parser: TableParser, chunks: Iterable[Chunk]) -> Iterator[Table]:

@@ -1,63 +1,95 @@
-"""A recording made of tables: its clock, the part that is used, blocks of even size."""
+"""A recording made of tables: its clocks, the part that is used, blocks of even size."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.errors import RecordingError, RecordUseError
-from ingest.readers.clock import ClockMeter, estimate_rate_hz, even_clock, seconds_since
 from ingest.readers.columns import find_column
-from ingest.readers.tables import Table, TableSource, TimeColumn
-from ingest.recording import ISO, ClockOptions, ClockSummary, RawBlock
-
-# Rows of one block: long against a segment's overlap, 17 MB with 32 channels.
-BLOCK_ROWS = 65_536
-# Part of a sample interval by which a stamp may miss an edge of the stated part and belong to it.
-_EDGE = 1e-3
+from ingest.readers.grids import Grid, Grids, same_rate
+from ingest.readers.part import Part, regrouped, row_range
+from ingest.readers.resampled import Stream, brought_to_one_rate
+from ingest.readers.resampling import PASS_SHARE
+from ingest.readers.tables import TableSource
+from ingest.recording import ClockOptions, ClockSummary, RawBlock
 
 
 class TableRecording:
-    """One opened recording, whatever its format."""
+    """One opened recording, whatever its format.
 
-    def __init__(self, path: Path, source: TableSource, clock: ClockOptions) -> None:
+    `wanted` are the columns that the record will be made of; all of them where it is None.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        source: TableSource,
+        clock: ClockOptions,
+        wanted: Sequence[str | int] | None = None,
+    ) -> None:
         self._path = path
         self._source = source
         self._options = clock
         self.reader = source.reader
         self.columns = source.columns
         self.units = source.units
-        self._time = self._find_time()
-        self.rate_hz = self._find_rate_hz()
-        self._sha256: str | None = None
-        self._clock: ClockSummary | None = None
+        self._grids = Grids(path, source, clock)
+        if clock.rate_hz is None and clock.time_column is None and not clock.rate_in_file:
+            raise RecordingError(
+                path, "", "the sample rate is unknown", "state a rate or a time_column"
+            )
+        self._first = self._fastest(range(len(source.columns)) if wanted is None else wanted)
+        self.rate_hz = clock.resample_to_hz or self._grids.of(self._first).rate_hz
+        self._sha256: tuple[str, ...] | None = None
+        self._clocks: tuple[tuple[float, ClockSummary], ...] | None = None
 
     @property
     def expected_samples(self) -> int | None:
         """Samples to come, to a few per cent; None if unknown."""
-        rows = self._source.rows(0 if self._time is None else self._time.index)
+        rows = self._source.rows(self._first)
         if rows is None:
             return None
-        begin, end = _row_range(self._options, self.rate_hz)
-        return max(0, int(min(end, rows)) - begin)
+        rate_hz = self._grids.of(self._first).rate_hz
+        begin, end = row_range(self._options, rate_hz)
+        return max(0, int((min(end, rows) - begin) * self.rate_hz / rate_hz))
 
     @property
-    def sha256(self) -> str:
-        """Hex digest of the bytes on disk; known after the last block."""
+    def sha256(self) -> tuple[str, ...]:
+        """Hex digest of each file's bytes on disk; known after the last block."""
         if self._sha256 is None:
             raise RecordUseError(f"{self._path}: the SHA-256 is known only after the last block")
         return self._sha256
 
     @property
     def clock(self) -> ClockSummary:
-        """How even the sampling was; known after the last block."""
-        if self._clock is None:
+        """How even the sampling was, of the fastest columns; known after the last block."""
+        return self._known_clocks()[0][1]
+
+    @property
+    def slower_clocks(self) -> tuple[tuple[float, ClockSummary], ...]:
+        """Rate used and clock of the other columns, where they have clocks of their own."""
+        return self._known_clocks()[1:]
+
+    def _known_clocks(self) -> tuple[tuple[float, ClockSummary], ...]:
+        if self._clocks is None:
             raise RecordUseError(f"{self._path}: the clock is known only after the last block")
-        return self._clock
+        return self._clocks
+
+    def logged_rate_hz(self, column: str | int) -> float:
+        """Rate at which a column was logged."""
+        return self._grids.of(self._find_channel(column)).rate_hz
+
+    def reach_hz(self, column: str | int) -> float:
+        """Highest frequency that a column's sampling, and resampling, lets through."""
+        logged_hz = self.logged_rate_hz(column)
+        if same_rate(logged_hz, self.rate_hz):
+            return 0.5 * self.rate_hz
+        return 0.5 * PASS_SHARE * min(logged_hz, self.rate_hz)
 
     def blocks(self, wanted: Sequence[str | int]) -> Iterator[RawBlock]:
         """Samples of the wanted columns, in their order, about 65k rows at a time.
@@ -66,23 +98,49 @@ class TableRecording:
         ------
         RecordingError
             A column is missing, the file is damaged or holds text where numbers are wanted, every
-            sample of a column is missing, or nothing lies between `from` and `to`.
+            sample of a column is missing, nothing lies between `from` and `to`, or columns of
+            different rates are wanted and none to resample them to is stated.
         """
         indices = tuple(self._find_channel(column) for column in wanted)
-        part = _Part(self._options, self.rate_hz)
+        grids: dict[Grid, list[int]] = {self._grids.of(index): [] for index in indices}
+        for row, index in enumerate(indices):
+            grids[self._grids.of(index)].append(row)
         seen = np.zeros(len(indices), dtype=bool)
-        with self._source.opened(indices, self._time) as (tables, digest):
-            for block in _regrouped(part.cut(tables)):
+        parts = [Part(self._options, grid.rate_hz) for grid in grids]
+        with ExitStack() as stack:
+            streams, digests = [], []
+            for (grid, rows), part in zip(grids.items(), parts, strict=True):
+                opened = self._source.opened(tuple(indices[row] for row in rows), grid.time)
+                tables, digest = stack.enter_context(opened)
+                streams.append(Stream(rows, grid.rate_hz, part, part.cut(tables)))
+                digests.append(digest)
+            for block in self._joined(streams):
                 if not seen.all():
                     seen |= np.isfinite(block.samples).any(axis=1)
                 yield block
-            self._sha256 = digest()
-        self._clock = part.summary()
-        self._check_read(part, indices, seen)
+            self._sha256 = digests[0]()
+        order = sorted(parts, key=lambda part: -part.rate_hz)
+        self._clocks = tuple((part.rate_hz, part.summary()) for part in order)
+        self._check_read(parts, indices, seen)
+
+    def _joined(self, streams: list[Stream]) -> Iterator[RawBlock]:
+        """The one stream as it is, or all of them at one rate."""
+        if len(streams) == 1 and same_rate(streams[0].rate_hz, self.rate_hz):
+            return regrouped(streams[0].blocks)
+        if self._options.resample_to_hz is None:
+            rates = ", ".join(f"{rate:g} Hz" for rate in sorted({s.rate_hz for s in streams}))
+            raise RecordingError(
+                self._path,
+                "",
+                f"the columns have clocks of their own ({rates})",
+                "state resample_to under [sampling]: the rate all of them are brought to",
+            )
+        return brought_to_one_rate(self._path, streams, self._options, self.rate_hz)
 
     def _find_channel(self, column: str | int) -> int:
         index = find_column(self.columns, column, self._path)
-        if self._time is not None and self._time.format is not None and self._time.index == index:
+        time = self._grids.of(index).time
+        if time is not None and time.format is not None and time.index == index:
             raise RecordingError(
                 self._path,
                 f"column {self.columns[index]!r}",
@@ -91,140 +149,45 @@ class TableRecording:
             )
         return index
 
-    def _check_read(self, part: _Part, indices: Sequence[int], seen: NDArray[np.bool_]) -> None:
-        if part.kept == 0:
-            to = "the end" if self._options.to_s is None else f"{self._options.to_s:g} s"
-            raise RecordingError(
-                self._path,
-                "",
-                f"no samples from {self._options.from_s or 0.0:g} s to {to}",
-                f"the recording holds {part.rows} samples over {part.span_s:g} s; "
-                "state `from` and `to` inside it",
-            )
+    def _fastest(self, wanted: Sequence[str | int]) -> int:
+        """The wanted column that was sampled fastest, without a word on those that are not there.
+
+        The blocks say so, and where nothing tells a column's rate.
+        """
+        best: tuple[float, int] | None = None
+        fault: RecordingError | None = None
+        for column in wanted:
+            try:
+                index = find_column(self.columns, column, self._path)
+                rate_hz = self._grids.of(index).rate_hz
+            except RecordingError as error:
+                fault = fault or error
+                continue
+            if best is None or rate_hz > best[0]:
+                best = rate_hz, index
+        if best is None:
+            raise fault or RecordingError(self._path, "", "no column is wanted", "name a channel")
+        return best[1]
+
+    def _check_read(
+        self, parts: Sequence[Part], indices: Sequence[int], seen: NDArray[np.bool_]
+    ) -> None:
+        for part in parts:
+            if part.kept == 0:
+                to = "the end" if self._options.to_s is None else f"{self._options.to_s:g} s"
+                raise RecordingError(
+                    self._path,
+                    "",
+                    f"no samples from {self._options.from_s or 0.0:g} s to {to}",
+                    f"the recording holds {part.rows} samples over {part.span_s:g} s; "
+                    "state `from` and `to` inside it",
+                )
         if not seen.all():
             name = self.columns[indices[int(np.argmin(seen))]]
+            kept = parts[0].kept
             raise RecordingError(
                 self._path,
                 f"column {name!r}",
-                f"every sample is missing ({part.kept} of {part.kept})",
+                f"every sample is missing ({kept} of {kept})",
                 "leave the channel out of the run sheet, or check `missing` and the sensor",
             )
-
-    def _find_time(self) -> TimeColumn | None:
-        if self._options.time_column is None:
-            return None
-        index = find_column(self.columns, self._options.time_column, self._path)
-        stated = self._options.time_format
-        if stated is None and not self._source.stamps_are_numbers(index):
-            return TimeColumn(index, ISO)
-        return TimeColumn(index, stated)
-
-    def _find_rate_hz(self) -> float:
-        if self._options.rate_hz is not None:
-            return float(self._options.rate_hz)
-        if self._time is None:
-            raise RecordingError(
-                self._path, "", "the sample rate is unknown", "state a rate or a time_column"
-            )
-        stamps = self._source.first_stamps(self._time)
-        first = stamps[0] if stamps.size else np.float64(0.0)
-        rate_hz = estimate_rate_hz(seconds_since(stamps, first, self._options.time_unit_s))
-        if rate_hz is None:
-            raise RecordingError(
-                self._path,
-                f"column {self.columns[self._time.index]!r}",
-                "the time stamps do not advance, so there is no sample rate",
-                "state a rate instead of time_column, or another column",
-            )
-        return rate_hz
-
-
-def _row_range(clock: ClockOptions, rate_hz: float) -> tuple[int, float]:
-    """Rows that the stated part of an evenly sampled recording spans, [begin, end)."""
-    begin = math.ceil((clock.from_s or 0.0) * rate_hz - _EDGE)
-    end = math.inf if clock.to_s is None else math.ceil(clock.to_s * rate_hz - _EDGE)
-    return begin, end
-
-
-class _Part:
-    """The part of a recording between `from` and `to`, and its clock."""
-
-    def __init__(self, clock: ClockOptions, rate_hz: float) -> None:
-        self._clock = clock
-        self._rate_hz = rate_hz
-        self._begin, self._end = _row_range(clock, rate_hz)
-        self._meter = ClockMeter()
-        self._first_stamp: np.int64 | np.float64 | None = None
-        self.rows = 0
-        self.kept = 0
-        self.span_s = 0.0
-
-    def cut(self, tables: Iterable[Table]) -> Iterator[RawBlock]:
-        """The samples inside the part; stops where the rest lies behind it."""
-        for table in tables:
-            if table.samples.shape[1] == 0:
-                continue
-            block, is_behind = self._cut(table)
-            if block.samples.shape[1]:
-                self.kept += block.samples.shape[1]
-                yield block
-            if is_behind:
-                return
-
-    def _cut(self, table: Table) -> tuple[RawBlock, bool]:
-        start, n = self.rows, table.samples.shape[1]
-        self.rows += n
-        if table.stamps is not None:
-            return self._cut_stamped(table.samples, self._seconds(table.stamps))
-        self.span_s = self.rows / self._rate_hz
-        begin = min(max(self._begin - start, 0), n)
-        end = int(min(max(self._end - start, 0), n))
-        return RawBlock(table.samples[:, begin:end], None), self.rows >= self._end
-
-    def _seconds(self, stamps: NDArray[np.int64] | NDArray[np.float64]) -> NDArray[np.float64]:
-        if self._first_stamp is None:
-            self._first_stamp = stamps[0]
-        time_s = seconds_since(stamps, self._first_stamp, self._clock.time_unit_s)
-        self.span_s = max(self.span_s, float(time_s.max()))
-        return time_s
-
-    def _cut_stamped(
-        self, samples: NDArray[np.float64], time_s: NDArray[np.float64]
-    ) -> tuple[RawBlock, bool]:
-        edge_s = _EDGE / self._rate_hz
-        from_s = -math.inf if self._clock.from_s is None else self._clock.from_s - edge_s
-        to_s = math.inf if self._clock.to_s is None else self._clock.to_s - edge_s
-        inside = (time_s >= from_s) & (time_s < to_s)
-        is_behind = bool(time_s.min() >= to_s)
-        if not inside.all():
-            samples, time_s = samples[:, inside], time_s[inside]
-        self._meter.feed(time_s)
-        return RawBlock(samples, time_s), is_behind
-
-    def summary(self) -> ClockSummary:
-        """The clock of the part, after its last block."""
-        if self._first_stamp is None:
-            return even_clock(self._begin, self.kept, self._rate_hz)
-        return self._meter.summary(self._rate_hz)
-
-
-def _regrouped(blocks: Iterable[RawBlock]) -> Iterator[RawBlock]:
-    """Blocks of about BLOCK_ROWS rows from smaller ones."""
-    held: list[RawBlock] = []
-    rows = 0
-    for block in blocks:
-        held.append(block)
-        rows += block.samples.shape[1]
-        if rows >= BLOCK_ROWS:
-            yield _joined(held)
-            held, rows = [], 0
-    if held:
-        yield _joined(held)
-
-
-def _joined(blocks: list[RawBlock]) -> RawBlock:
-    stamps = [block.time_s for block in blocks if block.time_s is not None]
-    return RawBlock(
-        np.concatenate([block.samples for block in blocks], axis=1),
-        np.concatenate(stamps) if stamps else None,
-    )

@@ -67,8 +67,8 @@ class TableSource(Protocol):
 
     def opened(
         self, wanted: tuple[int, ...], time: TimeColumn | None
-    ) -> AbstractContextManager[tuple[Iterator[Table], Callable[[], str]]]:
-        """The tables from the first sample on, and the SHA-256 of the bytes on disk.
+    ) -> AbstractContextManager[tuple[Iterator[Table], Callable[[], tuple[str, ...]]]]:
+        """The tables from the first sample on, and the SHA-256 of each file.
 
         The wanted columns and the time column belong to one group.
         """

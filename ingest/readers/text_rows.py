@@ -70,7 +70,7 @@ class RowText:
     @contextmanager
     def opened(
         self, wanted: tuple[int, ...], time: TimeColumn | None
-    ) -> Iterator[tuple[Iterator[Table], Callable[[], str]]]:
+    ) -> Iterator[tuple[Iterator[Table], Callable[[], tuple[str, ...]]]]:
         """The tables from the first sample on, and the SHA-256 of the bytes on disk."""
         held: dict[int, NDArray[np.float64]] = {}
         stamps: Stamps | None = None
@@ -81,7 +81,7 @@ class RowText:
                 if index in wanted:
                     held[index] = self._samples(row)
             samples = np.array([held[index] for index in wanted])
-            yield _tables(samples, stamps), on_disk.hexdigest
+            yield _tables(samples, stamps), lambda: (on_disk.hexdigest(),)
 
     def _row(self, column: int) -> _Row:
         with open_bytes(self._path) as (stream, _):

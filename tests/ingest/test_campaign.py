@@ -53,7 +53,7 @@ def test_sheets_become_si(campaign: Campaign) -> None:
     assert run.air.static_pressure_pa == pytest.approx(100600.0)
     assert run.clock.rate_hz == 1000.0
     assert run.antialias_cutoff_hz == 400.0
-    assert run.source == "runs/014.csv"
+    assert run.sources == ("runs/014.csv",)
     assert (lift.scale, lift.unit, lift.full_scale_raw) == (250.0, "N", 10.0)
     assert (lift.natural_frequency_hz, lift.damping) == (38.0, 0.02)
     assert tap.at_m == (0.58, -0.20, 0.30)
@@ -274,7 +274,7 @@ def test_a_recording_may_lie_elsewhere_in_the_folder(tmp_path: Path) -> None:
     (folder / "recordings").mkdir()
     (folder / "recordings" / "a.csv").write_text("bal_fz,p07\n1,2\n")
 
-    assert open_campaign(folder).run("014").source == "recordings/a.csv"
+    assert open_campaign(folder).run("014").sources == ("recordings/a.csv",)
 
 
 def test_file_and_sampling_keys_reach_the_reader(tmp_path: Path) -> None:

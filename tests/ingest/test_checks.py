@@ -34,7 +34,7 @@ def found(
     **stated: Any,
 ) -> tuple[Finding, ...]:
     """Findings on one channel, fed in blocks."""
-    checks = RecordChecks([channel(**stated)], RATE_HZ)
+    checks = RecordChecks([channel(**stated)], [RATE_HZ])
     for start in range(0, samples.size, block):
         checks.feed(samples[None, start : start + block])
     return checks.findings("014", clock)
@@ -213,7 +213,7 @@ def test_clock_findings(clock: dict[str, Any], severity: str, code: str, words: 
 )
 def test_a_clock_in_another_unit(rate_hz: float, stamped: bool, said: str, advice: str) -> None:
     """A minute that became 60 ms or 17 hours says what rate came out."""
-    checks = RecordChecks([channel()], rate_hz)
+    checks = RecordChecks([channel()], [rate_hz])
     checks.feed(NOISE[None])
     clock = dataclasses.replace(EVEN, stamped=stamped, measured_rate_hz=rate_hz)
 
@@ -233,7 +233,7 @@ def test_small_faults_of_the_clock_pass() -> None:
 
 def test_findings_name_run_and_channel_in_the_channels_order() -> None:
     """Two channels of one run, both faulty."""
-    checks = RecordChecks([channel(), channel(name="drag", measures="drag")], RATE_HZ)
+    checks = RecordChecks([channel(), channel(name="drag", measures="drag")], [RATE_HZ] * 2)
     checks.feed(np.zeros((2, 100)))
 
     findings = checks.findings("014", EVEN)

@@ -210,8 +210,8 @@ def findings(model: Model | None, *channels: Channel, kind: str = "wind-on") -> 
         "bare",
         "wind-off" if kind == "wind-off" else "wind-on",
         Path("014.toml"),
-        Path("014.csv"),
-        "014.csv",
+        (Path("014.csv"),),
+        ("014.csv",),
         with_inertia(channels, model),
         ClockOptions(rate_hz=1000.0),
     )

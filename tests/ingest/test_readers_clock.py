@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from ingest.readers import table_recording
+from ingest.readers import part
 from ingest.readers.clock import ClockMeter, estimate_rate_hz
 from ingest.recording import ClockOptions, ClockSummary
 from tests.ingest.readers_support import opened, read
@@ -110,7 +110,7 @@ def test_the_part_from_to(
     block_rows: int,
 ) -> None:
     """The first sample at or after `from` to the last before `to`, counted from the first one."""
-    monkeypatch.setattr(table_recording, "BLOCK_ROWS", block_rows)
+    monkeypatch.setattr(part, "BLOCK_ROWS", block_rows)
     text = "t,fx\n" + "".join(f"{2.0 + n / 10:.1f},{n}\n" for n in range(100))
     clock = ClockOptions(time_column="t") if stamped else ClockOptions(rate_hz=10.0)
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from ingest.errors import RecordUseError
-from ingest.readers import open_recording, table_recording, text_chunks
+from ingest.readers import open_recording, part, text_chunks
 from ingest.readers.tables import TimeColumn
 from ingest.readers.text_chunks import Chunk
 from ingest.readers.text_head import read_head
@@ -247,7 +247,7 @@ def test_digest_is_of_the_bytes_on_disk_for_every_container(tmp_path: Path) -> N
         recording = open_recording(path, FileOptions(), AT_1_KHZ)
 
         np.testing.assert_array_equal(read(recording), VALUES)
-        assert recording.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+        assert recording.sha256 == (hashlib.sha256(path.read_bytes()).hexdigest(),)
 
 
 def test_digest_covers_what_lies_behind_the_part_used(
@@ -261,7 +261,7 @@ def test_digest_covers_what_lies_behind_the_part_used(
     recording = open_recording(path, FileOptions(), clock)
 
     np.testing.assert_array_equal(read(recording), [np.arange(10.0)])
-    assert recording.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert recording.sha256 == (hashlib.sha256(path.read_bytes()).hexdigest(),)
 
 
 def test_results_of_the_pass_are_refused_before_its_end(tmp_path: Path) -> None:
@@ -281,7 +281,7 @@ def test_samples_do_not_depend_on_where_the_stream_is_cut(
 ) -> None:
     """Chunks end at line ends, however short they are, and blocks at any sample."""
     monkeypatch.setattr(text_chunks, "CHUNK_BYTES", chunk_bytes)
-    monkeypatch.setattr(table_recording, "BLOCK_ROWS", 3)
+    monkeypatch.setattr(part, "BLOCK_ROWS", 3)
 
     recording = opened(tmp_path, "Größe\nfx,fz\nN,N\n" + ROWS, encoding=encoding)
 

@@ -84,7 +84,7 @@ def test_load_cells() -> None:
     """100 Hz for 600 s; stamps jitter by 1 ms and channel 2 changes every 100 samples only."""
     cells = recording(LOAD_CELLS, ClockOptions(time_column="Time (-)"))
     channels = [Channel(f"cell {n}", n, "lift", "N", 1e3) for n in (1, 2)]
-    checks = RecordChecks(channels, cells.rate_hz)
+    checks = RecordChecks(channels, [cells.rate_hz] * len(channels))
     for block in cells.blocks([1, 2]):
         checks.feed(block.samples)
 

@@ -39,7 +39,7 @@ def filtered(samples: Array, to_hz: float) -> Array:
 def told(samples: Array, block: int = 7001, **stated: Any) -> tuple[Finding, ...]:
     """Findings on one channel, fed in blocks."""
     channel = dataclasses.replace(Channel("lift", 1, "lift", "N", 0.5), **stated)
-    checks = RecordChecks([channel], RATE_HZ)
+    checks = RecordChecks([channel], [RATE_HZ])
     for start in range(0, samples.size, block):
         checks.feed(samples[None, start : start + block])
     return checks.findings("014", EVEN)
