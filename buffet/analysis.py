@@ -170,7 +170,7 @@ def _analyse_run(
     record = run.open(off.zeros if run.kind == "wind-on" else None)
     spectra = _one_pass(record, wanted_s, settings, campaign.model)
     if run.kind == "wind-off":
-        off.zeros[run.number] = record.zero_reading(list(spectra.mean), spectra.n_samples)
+        off.zeros[run.number] = record.zero_reading()
     means = dict(zip((c.name for c in record.channels), spectra.mean, strict=True))
     flow = flow_state(run, campaign.model, means)
     rows = run_quantities(record.channels, campaign.model, flow)

@@ -16,7 +16,7 @@ from buffet.peak_classes import PeakClass
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
-from buffet.run_spectra import NO_RMS, QuantityResult, RunResult
+from buffet.run_spectra import NO_CALIBRATION, NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
 from buffet.spectral.resolution import MARKED_SEGMENTS
 from buffet.trade import AxleLift
@@ -131,6 +131,10 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "rms_why": NO_RMS if result.rms is None else None,
         "rms_reliable": result.reliable,
         "noise_rms": _number(result.noise_rms),
+        "calibration_uncertainty": _number(result.calibration_uncertainty),
+        "calibration_uncertainty_why": NO_CALIBRATION
+        if result.calibration_uncertainty is None
+        else None,
         "variance_below_resolution": _number(result.below_resolution),
         "unresolved_share": _number(result.unresolved_share),
         "usable_to_hz": _number(result.usable_to_hz),

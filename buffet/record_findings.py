@@ -176,7 +176,7 @@ def _aliasing(
         folded
         for index, channel in enumerate(run.channels)
         if channel.measures in _SPECTRA_OF
-        and channel.name not in jumping
+        and not channel.rests_on(jumping)
         and (folded := _folded(channel.name, index, spectra, wind_off)) is not None
     ]
     if not found:

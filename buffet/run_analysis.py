@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
@@ -96,11 +97,20 @@ class RunAnalysis:
     def dead(self) -> tuple[bool, ...]:
         """Of each quantity, whether it rests on a channel that never changed."""
         constant = {finding.channel for finding in self.findings if finding.code == "constant"}
-        names = [channel.name for channel in self.run.channels]
+        dead = [channel.rests_on(constant) for channel in self.run.channels]
         return tuple(
-            any(w and name in constant for w, name in zip(q.fluctuation_row, names, strict=True))
+            any(w and gone for w, gone in zip(q.fluctuation_row, dead, strict=True))
             for q in self.signal.quantities
         )
+
+    @cached_property
+    def calibration_uncertainty(self) -> tuple[float | None, ...]:
+        """Standard uncertainty that the calibration leaves in each quantity, in its own unit.
+
+        Channels are taken as independent; None where one of them states none.
+        """
+        stated = [channel.standard_uncertainty for channel in self.run.channels]
+        return tuple(_combined(quantity.row, stated) for quantity in self.signal.quantities)
 
     def fluctuation(self, measures: str) -> int | None:
         """Position of the first quantity that measures this and is not dead, or None."""
@@ -185,6 +195,12 @@ class RunAnalysis:
             for floor in self.noise
         ]
         return np.asarray(np.mean(parts, axis=0))
+
+
+def _combined(row: Array, stated: Sequence[float | None]) -> float | None:
+    parts = [(w, u) for w, u in zip(row.tolist(), stated, strict=True) if w]
+    known = [w * u for w, u in parts if u is not None]
+    return math.hypot(*known) if parts and len(known) == len(parts) else None
 
 
 def family(quantity: Quantity) -> str:

@@ -28,6 +28,7 @@ from ingest import FORCES, MOMENTS, Finding, Quantity
 
 Array = NDArray[np.float64]
 
+NO_CALIBRATION = "no uncertainty of its calibration is stated"
 NO_RMS = "the fluctuation does not rise above the wind-off noise"
 
 
@@ -54,6 +55,7 @@ class QuantityResult:
     psd_factors: tuple[float, float]  # to the confidence limits
     noise_psd: Array | None  # (n,)
     classes: tuple[PeakClass, ...] = ()  # of `peaks`, once they were followed over the wind speeds
+    calibration_uncertainty: float | None = None  # k = 1; no interval holds it
     tunnel: TunnelPart | None = None  # what follows the reference probes, where there are any
 
     @property
@@ -132,6 +134,7 @@ def run_result(
                 signal.psd[i, bins],
                 factors,
                 None if noise is None else noise[i, bins],
+                calibration_uncertainty=analysis.calibration_uncertainty[i],
                 tunnel=tunnel_part(analysis, i),
             )
         )

@@ -13,6 +13,19 @@ if TYPE_CHECKING:
     from ingest.air import viscosity_pa_s as viscosity_pa_s
     from ingest.axes import Quantity as Quantity
     from ingest.axes import run_quantities as run_quantities
+    from ingest.balance import TERM_KINDS as TERM_KINDS
+    from ingest.balance import Balance as Balance
+    from ingest.balance import Form as Form
+    from ingest.balance import NotSettledError as NotSettledError
+    from ingest.balance import Term as Term
+    from ingest.balance import TermKind as TermKind
+    from ingest.balance import term_values as term_values
+    from ingest.balance_influence import Influence as Influence
+    from ingest.balance_influence import influences as influences
+    from ingest.balance_influence import written_term as written_term
+    from ingest.balance_sheet import balance_from_table as balance_from_table
+    from ingest.balance_sheet import matrix_condition as matrix_condition
+    from ingest.balance_sheet import read_balance as read_balance
     from ingest.campaign import Campaign as Campaign
     from ingest.campaign import open_campaign as open_campaign
     from ingest.channel import FORCES as FORCES
@@ -55,16 +68,20 @@ if TYPE_CHECKING:
 # Where each name lives; nothing is loaded before it is asked for.
 _HOME = {
     "Axle": "vehicle",
+    "Balance": "balance",
     "Campaign": "campaign",
     "Channel": "channel",
     "FORCES": "channel",
     "Finding": "findings",
     "FlowState": "flow",
+    "Form": "balance",
+    "Influence": "balance_influence",
     "IngestError": "errors",
     "MEASURES": "channel",
     "MOMENTS": "channel",
     "Model": "model",
     "NoCampaignError": "errors",
+    "NotSettledError": "balance",
     "PRESSURES": "channel",
     "PROBE": "channel",
     "Provenance": "provenance",
@@ -84,21 +101,30 @@ _HOME = {
     "StatedAir": "air",
     "Steering": "vehicle",
     "Step": "provenance",
+    "TERM_KINDS": "balance",
+    "Term": "balance",
+    "TermKind": "balance",
     "TestSection": "model",
     "USABLE_SHARE_OF_RESONANCE": "rig",
     "UnknownRunError": "errors",
     "Vehicle": "vehicle",
     "ZeroReading": "zeros",
+    "balance_from_table": "balance_sheet",
     "balance_gain": "rig",
+    "matrix_condition": "balance_sheet",
     "density_kg_m3": "air",
     "flow_state": "flow",
     "inertia_findings": "inertia",
+    "influences": "balance_influence",
     "open_campaign": "campaign",
     "parse_quantity": "units",
+    "read_balance": "balance_sheet",
     "read_vehicle": "vehicle_sheet",
     "run_quantities": "axes",
+    "term_values": "balance",
     "usable_to_hz": "rig",
     "viscosity_pa_s": "air",
+    "written_term": "balance_influence",
 }
 
 __all__ = sorted(_HOME)

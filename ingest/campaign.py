@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from ingest.balance_use import Balances
 from ingest.campaign_checks import SheetsRead, cross_faults
 from ingest.errors import NoCampaignError, SheetError, SheetFault, UnknownRunError
 from ingest.inertia import with_inertia
@@ -75,8 +76,9 @@ def open_campaign(folder: str | Path) -> Campaign:
     sheet, sheet_faults = _campaign_sheet(folder)
     vehicle, vehicle_faults = _vehicle(folder, sheet)
     tables, runs, run_faults = _runs(folder)
+    runs, balance_faults = _with_balances(folder, sheet, tables, runs)
     read = _sheets_read(sheet, vehicle, tables)
-    faults = [*sheet_faults, *vehicle_faults, *run_faults, *cross_faults(read)]
+    faults = [*sheet_faults, *vehicle_faults, *run_faults, *balance_faults, *cross_faults(read)]
     if faults or sheet is None:
         raise SheetError(folder, faults)
     return Campaign(
@@ -144,6 +146,16 @@ def _runs(folder: Path) -> tuple[dict[str, dict[str, Any]], list[Run], list[Shee
         faults += found
         runs += [run] if run else []
     return tables, runs, faults
+
+
+def _with_balances(
+    folder: Path, sheet: CampaignSheet | None, tables: dict[str, dict[str, Any]], runs: list[Run]
+) -> tuple[list[Run], list[SheetFault]]:
+    """The runs with loads in place of bridges, and what is wrong with balance files."""
+    default = sheet.balance.file if sheet and sheet.balance else None
+    balances = Balances(folder, CAMPAIGN_FILE, default)
+    balances.read_named(tables)
+    return [balances.used_on(run) for run in runs], balances.faults
 
 
 def _vehicle(folder: Path, sheet: CampaignSheet | None) -> tuple[Vehicle | None, list[SheetFault]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
@@ -65,6 +66,8 @@ class Channel:
     direction: Direction | None = None  # of an accelerometer on the model
     # What accelerometers, by name, add to a component: N or N m per m/s² (see inertia.py).
     inertial: tuple[tuple[str, float], ...] = ()
+    made_of: tuple[str, ...] = ()  # channels behind a load of a balance calibrated as a whole
+    standard_uncertainty: float | None = None  # of the calibration, in `unit`, k = 1
     tubing: Any = None  # stated pieces; used once the tubing correction exists
     stated: dict[str, Any] = field(default_factory=dict, compare=False)  # the sheet's own words
 
@@ -72,6 +75,10 @@ class Channel:
     def is_component(self) -> bool:
         """A force or a moment, as a load or as a coefficient."""
         return self.measures in (*FORCES, *MOMENTS)
+
+    def rests_on(self, names: Collection[str | None]) -> bool:
+        """Whether one of these channels is this one, or stands behind it."""
+        return self.name in names or not set(names).isdisjoint(self.made_of)
 
     @property
     def is_coefficient(self) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.air import StatedAir
+from ingest.balance import Balance
+from ingest.balance_stream import BalanceStream
 from ingest.channel import Channel
 from ingest.clock_findings import clock_findings
 from ingest.errors import RecordingError, RecordUseError
@@ -51,6 +53,12 @@ class Run:
     excitation: Excitation | None = None  # of a wind-off run: it gives no zero and no noise
     note: str | None = None
     stated: Mapping[str, Any] = field(default_factory=dict, compare=False)  # the sheet's words
+    balance: Balance | None = None  # where loads stand in `channels` in place of its bridges
+    logged: tuple[Channel, ...] = ()  # what the sheet states; `channels` where there is no balance
+
+    def __post_init__(self) -> None:
+        if not self.logged:
+            object.__setattr__(self, "logged", self.channels)
 
     def open(self, zeros: Mapping[str, ZeroReading] | None = None) -> Record:
         """Open the recording and read its first lines.
@@ -75,14 +83,18 @@ class Record:
 
         self.run = run
         self.channels = run.channels
-        columns = [channel.column for channel in run.channels]
+        columns = [channel.column for channel in run.logged]
         self._recording = open_recording(run.recordings, run.file_options, run.clock, columns)
         self.sample_rate_hz = self._recording.rate_hz
         self.expected_samples = self._recording.expected_samples
         logged_hz = [self._recording.logged_rate_hz(column) for column in columns]
-        self._checks = RecordChecks(run.channels, logged_hz)
-        self._filler = GapFiller(len(run.channels))
+        self._checks = RecordChecks(run.logged, logged_hz)
+        self._filler = GapFiller(len(run.logged))
         self._zero, self._zero_findings = self._zeros(zeros)
+        self._logged_sum = np.zeros(len(run.logged))
+        self._balance = (
+            BalanceStream(run, run.balance, self.sample_rate_hz) if run.balance else None
+        )
         self._flow = [i for i, c in enumerate(run.channels) if c.measures in FLOW_CONDITIONS]
         self._flow_sum = np.zeros(len(self._flow))
         self._started = False
@@ -93,15 +105,18 @@ class Record:
     ) -> tuple[ZeroLine | None, tuple[Finding, ...]]:
         run = self.run
         before, after = (zeros.get(n) if n else None for n in (run.zero_before, run.zero_after))
-        line, findings = zero_line(RunClock(run.number, run.started), run.channels, before, after)
-        if line is None and run.kind == "wind-on" and any(map(has_zero, run.channels)):
+        line, findings = zero_line(RunClock(run.number, run.started), run.logged, before, after)
+        if line is None and run.kind == "wind-on" and any(map(has_zero, run.logged)):
+            bent = run.balance is not None and bool(run.balance.terms)
+            also = ", and the balance's terms that are not linear are taken about them"
             findings = (
                 Finding(
-                    "note",
+                    "warning" if bent else "note",
                     "zero-none",
                     run.number,
                     None,
-                    "no wind-off zero was removed; mean values hold the sensors' own zeros",
+                    "no wind-off zero was removed; mean values hold the sensors' own zeros"
+                    + (also if bent else ""),
                     "name wind-off runs as zero_before and zero_after",
                 ),
             )
@@ -122,29 +137,46 @@ class Record:
 
     def _stream(self) -> Iterator[NDArray[np.float64]]:
         n = 0
-        for block in self._filled():
-            if self._zero is not None:
-                block -= self._zero.at(self._time_s(n, block.shape[1]))
+        for block in self._balanced():
             n += block.shape[1]
             if self._flow:
                 self._flow_sum += block[self._flow].sum(axis=1)
             yield block
         self._n_samples = n
 
+    def _balanced(self) -> Iterator[NDArray[np.float64]]:
+        """Blocks of the run's channels, loads in place of the bridges of its balance."""
+        if self._balance is None:
+            yield from self._zeroed()
+            return
+        for block in self._zeroed():
+            yield from self._balance.push(block)
+        yield from self._balance.finish()
+
+    def _zeroed(self) -> Iterator[NDArray[np.float64]]:
+        """Blocks of the logged channels, zeros removed."""
+        n = 0
+        for block in self._filled():
+            self._logged_sum += block.sum(axis=1)
+            if self._zero is not None:
+                block -= self._zero.at(self._time_s(n, block.shape[1]))
+            n += block.shape[1]
+            yield block
+
     def _filled(self) -> Iterator[NDArray[np.float64]]:
         """Calibrated blocks without gaps."""
-        scale = np.array([channel.scale for channel in self.channels])[:, None]
-        offset = np.array([channel.offset for channel in self.channels])[:, None]
+        scale = np.array([channel.scale for channel in self.run.logged])[:, None]
+        offset = np.array([channel.offset for channel in self.run.logged])[:, None]
         try:
             for raw in self._raw():
                 self._checks.feed(raw.samples if raw.logged is None else raw.logged)
                 yield from self._filler.push(raw.samples * scale + offset)
             yield from self._filler.finish()
         except EndlessLeadingGapError as error:
-            raise self._endless_gap(self.channels[error.channel]) from error
+            raise self._endless_gap(self.run.logged[error.channel]) from error
 
     def _raw(self) -> Iterator[RawBlock]:
-        return self._recording.blocks([channel.column for channel in self.channels])
+        return self._recording.blocks([channel.column for channel in self.run.logged])
 
     def _endless_gap(self, channel: Channel) -> RecordingError:
         return RecordingError(
@@ -197,7 +229,8 @@ class Record:
             found += tuple(clock_findings(clock, self.run.number, rate_hz))
         names = (self.channels[index].name for index in self._flow)
         means = dict(zip(names, (self._flow_sum / self.n_samples).tolist(), strict=True))
-        return (*found, *flow_findings(self.run, means), *self._zero_findings)
+        loads = self._balance.findings() if self._balance else ()
+        return (*found, *flow_findings(self.run, means), *loads, *self._zero_findings)
 
     @property
     def provenance(self) -> Provenance:
@@ -213,42 +246,45 @@ class Record:
     def _steps(self) -> tuple[Step, ...]:
         filled = {
             channel.name: int(n)
-            for channel, n in zip(self.channels, self._filler.filled, strict=True)
+            for channel, n in zip(self.run.logged, self._filler.filled, strict=True)
             if n
         }
         steps = [
             step("read", file=asdict(self.run.file_options), clock=asdict(self.run.clock)),
-            step("calibrate", channels={c.name: _calibration(c) for c in self.channels}),
+            step("calibrate", channels={c.name: _calibration(c) for c in self.run.logged}),
         ]
         if filled:
             steps.append(step("fill missing samples", method="linear", samples=filled))
         if self._zero is not None:
             steps.append(step("remove wind-off zero", **self._zero_settings(self._zero)))
+        if self._balance is not None:
+            steps.append(self._balance.step())
         return tuple(steps)
 
     def _zero_settings(self, zero: ZeroLine) -> dict[str, Any]:
         """Runs used, and zeros at the first and the last sample by channel."""
         ends_s = self._time_s(0, 1)[0] + np.array([0.0, self.duration_s])
-        values = np.broadcast_to(zero.at(ends_s), (len(self.channels), 2))
+        values = np.broadcast_to(zero.at(ends_s), (len(self.run.logged), 2))
         return {
             "runs": zero.runs,
             "method": "linear in time" if np.ptp(values, axis=1).any() else "constant",
             "first_and_last": {
                 channel.name: (float(first), float(last))
-                for channel, (first, last) in zip(self.channels, values, strict=True)
+                for channel, (first, last) in zip(self.run.logged, values, strict=True)
                 if has_zero(channel)
             },
         }
 
-    def zero_reading(self, means: Sequence[float], n: int) -> ZeroReading:
-        """This record as a wind-off zero, from its channels' means over n samples."""
-        started = self.run.started
+    def zero_reading(self) -> ZeroReading:
+        """This record as a wind-off zero, from the means of all it logged; known at its end."""
+        n, started = self.n_samples, self.run.started
         middle_s = (self.run.clock.from_s or 0.0) + 0.5 * n / self.sample_rate_hz
-        names = (channel.name for channel in self.channels)
+        names = (channel.name for channel in self.run.logged)
+        means = (self._logged_sum / max(n, 1)).tolist()
         return ZeroReading(
             run=self.run.number,
             at=started + timedelta(seconds=middle_s) if started else None,
-            means=dict(zip(names, map(float, means), strict=True)),
+            means=dict(zip(names, means, strict=True)),
         )
 
 

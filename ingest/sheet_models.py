@@ -147,6 +147,7 @@ class CampaignSheet(Sheet, RotationTables):
     model: ModelTable | None = None
     test_section: TestSectionTable | None = None
     vehicle: FileReference | None = None
+    balance: FileReference | None = None  # of the run sheets that have bridges and name none
 
 
 class RunTable(Table):
@@ -295,17 +296,6 @@ class ChannelTable(Table):
         return self
 
 
-class BalanceTable(Table):
-    """[balance]: a balance calibrated as a whole."""
-
-    file: FilePath
-
-    @model_validator(mode="after")
-    def _is_not_available(self) -> BalanceTable:
-        problem = "a balance calibrated as a whole is not available yet; state a gain per channel"
-        raise fault(problem, "file")
-
-
 class RunSheet(Sheet, RotationTables):
     """One of runs/*.toml."""
 
@@ -314,4 +304,4 @@ class RunSheet(Sheet, RotationTables):
     channel: Annotated[list[ChannelTable], Field(min_length=1, description="[[channel]] tables")]
     air: AirTable = AirTable()
     file: FileTable = FileTable()
-    balance: BalanceTable | None = None
+    balance: FileReference | None = None

@@ -74,6 +74,16 @@ def _number_with_unit(given: Any) -> str | float:
         raise fault(f"got {given!r}; wanted a number with a unit, such as '250 N/V'") from error
 
 
+def _plain_number(given: Any) -> float:
+    """A number that is finite; text and true or false are none."""
+    try:
+        if not isinstance(given, str):
+            return parse_quantity(given, "ratio")
+    except QuantityError:
+        pass
+    raise fault(f"got {given!r}; wanted a plain finite number")
+
+
 def _written_moment(given: Any) -> Any:
     """Only what reads as a date: pydantic would take a bare number as seconds since 1970."""
     if isinstance(given, datetime | str):
@@ -146,6 +156,7 @@ Column = Annotated[
     str | int, BeforeValidator(_column), Field(description="a column's name or its index from 0")
 ]
 Count = Annotated[int, BeforeValidator(_count), Field(description="a whole number from 1 on")]
+Number = Annotated[float, BeforeValidator(_plain_number)]
 NumberWithUnit = Annotated[str | float, BeforeValidator(_number_with_unit)]
 Started = Annotated[datetime, BeforeValidator(_written_moment), AfterValidator(_plausible_moment)]
 Name = Annotated[StrictStr, Field(min_length=1, description="text in quotes")]

@@ -65,7 +65,7 @@ RUN_FAULTS: list[Case] = [
     ("same name", ("channel", 1, "name"), "lift", "channel: 2 channels have the name 'lift'; wanted one each"),
     ("no channels", ("channel",), [], "channel: got []; wanted at least one entry"),
     ("channels as table", ("channel",), {"name": "x"}, "channel: got {'name': 'x'}; wanted a list"),
-    ("balance", ("balance",), {"file": "balance.toml"}, "balance.file: a balance calibrated as a whole is not available yet"),
+    ("balance", ("balance",), {"file": "balance.toml"}, "balance.file: names a file that does not exist: 'balance.toml'"),
     ("fan speed", ("tunnel",), {"fan_speed": "12 m/s"}, "tunnel.fan_speed: got '12 m/s'; wanted a rotation frequency such as '900 rpm'"),
     ("fan backwards", ("tunnel",), {"fan_speed": "-900 rpm"}, "tunnel.fan_speed: must be at least 0, got '-900 rpm'"),
     ("no blades", ("tunnel",), {"blades": 0}, "tunnel.blades: got 0; wanted a whole number from 1 on"),
@@ -95,6 +95,7 @@ CAMPAIGN_FAULTS: list[Case] = [
     ("blades", ("tunnel",), {"blades": "twelve"}, "tunnel.blades: got 'twelve'; wanted a whole number from 1 on"),
     ("key of the wheels", ("wheels",), {"diamter": "0.19 m"}, "wheels.diamter: unknown key; did you mean 'diameter'?"),
     ("no vehicle file", ("vehicle", "file"), "car.toml", "vehicle.file: names a file that does not exist: 'car.toml'"),
+    ("balance outside", ("balance",), {"file": "../balance.toml"}, "balance.file: must stay inside the campaign folder, got '../balance.toml'"),
     ("vehicle outside", ("vehicle", "file"), "../car.toml", "vehicle.file: must stay inside the campaign folder"),
 ]  # fmt: skip
 

@@ -56,8 +56,8 @@ def campaign_with(folder: Path, samples: dict[str, NDArray[np.float64]], **lift:
 def zero_of(campaign: Campaign, number: str) -> ZeroReading:
     """A wind-off run read as a zero."""
     record = campaign.run(number).open()
-    samples = whole(record)
-    return record.zero_reading(samples.mean(axis=1).tolist(), record.n_samples)
+    whole(record)
+    return record.zero_reading()
 
 
 def test_a_planted_load_is_recovered(tmp_path: Path, rng: np.random.Generator) -> None:
@@ -146,9 +146,9 @@ def test_zero_reading_is_in_the_middle_of_the_record(tmp_path: Path) -> None:
     folder = write_campaign(tmp_path, runs)
     write_samples(folder / "runs" / "012.csv", np.array([np.arange(2000.0), np.arange(2000.0)]))
     record = open_campaign(folder).run("012").open()
-    samples = whole(record)
+    whole(record)
 
-    reading = record.zero_reading(samples.mean(axis=1).tolist(), record.n_samples)
+    reading = record.zero_reading()
 
     assert reading.run == "012"
     assert reading.at == datetime(2026, 3, 2, 10, 0, 1, 500_000, tzinfo=UTC)
@@ -163,8 +163,9 @@ def test_zero_reading_without_a_start_has_no_time(tmp_path: Path) -> None:
         )
     )
     record = campaign.run("1").open()
+    whole(record)
 
-    assert record.zero_reading([0.0, 0.0], 10).at is None
+    assert record.zero_reading().at is None
 
 
 @pytest.mark.parametrize(
