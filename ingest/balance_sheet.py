@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -291,7 +292,6 @@ def _uncertainties(sheet: BalanceSheet, transfer: Array) -> tuple[float | None, 
             for load in sheet.balance.loads
         ]
     )
-    moved = [
-        float(np.sqrt(((row * stated)[row != 0.0] ** 2).sum())) for row in transfer
-    ]  # nan where one of the loads states none
-    return tuple(None if np.isnan(value) else value for value in moved)
+    moved = [math.hypot(*(row * stated)[row != 0.0].tolist()) for row in transfer]
+    # nan where one of the loads states none
+    return tuple(None if math.isnan(value) else value for value in moved)
