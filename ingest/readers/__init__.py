@@ -10,6 +10,7 @@ from typing import NamedTuple
 from ingest.errors import RecordingError
 from ingest.readers.beginning import Beginning
 from ingest.readers.joined import JoinedSource
+from ingest.readers.npz_members import is_npz
 from ingest.readers.table_recording import TableRecording
 from ingest.readers.tables import TableSource
 from ingest.readers.text_head import is_text
@@ -28,6 +29,8 @@ class _Reader(NamedTuple):
 
 # Asked in this order; text comes last because it is recognised by what it does not contain.
 _READERS: tuple[_Reader, ...] = (
+    _Reader(lambda file: file.raw.startswith(b"\x93NUMPY"), "numpy_arrays:open_npy"),
+    _Reader(is_npz, "numpy_arrays:open_npz"),
     _Reader(lambda file: is_text(file.content), "delimited_text:open_text"),
 )
 

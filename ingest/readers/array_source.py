@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, closing, contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.errors import RecordingError
-from ingest.readers.byte_source import HashedFile
+from ingest.readers.byte_source import digest_beside, file_digest
 from ingest.readers.tables import Stamps, Table, TimeColumn
 from ingest.recording import FileOptions
 
@@ -33,6 +34,9 @@ class ArrayColumn:
     group: int = 0
     rate_hz: float | None = None  # where the file itself states it
     is_time: bool = False  # the group's own clock, in seconds, or as moments
+    # Problem and advice, where the file has something of this name that is no column of numbers:
+    # it is listed last and refused when it is asked for.
+    refusal: tuple[str, str] | None = None
 
 
 class ArrayFile(Protocol):
@@ -58,13 +62,12 @@ class ArraySource:
     """Source of tables from an array file."""
 
     def __init__(self, path: Path, file: ArrayFile, options: FileOptions) -> None:
-        if not file.columns:
-            raise RecordingError(
-                path, "", "the file holds no columns of numbers", "name another recording"
-            )
+        if not any(column.refusal is None for column in file.columns):
+            raise _no_columns(path, file.columns)
         self._path = path
         self._file = file
         self._markers = [float(text) for text in options.missing if _is_number(text)]
+        self._is_hashing = False
         self.reader = file.reader
         self.columns = tuple(column.name for column in file.columns)
         self.groups = tuple(column.group for column in file.columns)
@@ -83,6 +86,7 @@ class ArraySource:
 
     def first_stamps(self, time: TimeColumn) -> Stamps:
         """Stamps of up to 10,000 rows at the beginning."""
+        self._check_asked((time.index,))
         held: list[NDArray[Any]] = []
         with self._file.blocks((time.index,)) as blocks:
             for block in blocks:
@@ -97,28 +101,62 @@ class ArraySource:
     ) -> Iterator[tuple[Iterator[Table], Callable[[], tuple[str, ...]]]]:
         """The tables from the first sample on, and the SHA-256 of the bytes on disk."""
         asked = wanted if time is None else (*wanted, time.index)
-        with self._file.blocks(asked) as blocks:
-            yield self._tables(blocks, len(wanted), time), self._digest
+        self._check_asked(asked)
+        with self._digest() as digest, self._file.blocks(asked) as blocks:
+            yield self._tables(blocks, wanted, time), lambda: (digest(),)
+
+    @contextmanager
+    def _digest(self) -> Iterator[Callable[[], str]]:
+        """Found beside the reading; by the first alone where several groups are read at once."""
+        if self._is_hashing:
+            yield partial(file_digest, self._path)
+            return
+        self._is_hashing = True
+        try:
+            with digest_beside(self._path) as digest:
+                yield digest
+        finally:
+            self._is_hashing = False
+
+    def _check_asked(self, asked: Sequence[int]) -> None:
+        for index in asked:
+            column = self._file.columns[index]
+            if column.refusal is not None:
+                raise RecordingError(self._path, f"column {column.name!r}", *column.refusal)
 
     def _tables(
-        self, blocks: Iterator[Columns], n: int, time: TimeColumn | None
+        self, blocks: Iterator[Columns], wanted: tuple[int, ...], time: TimeColumn | None
     ) -> Iterator[Table]:
         for block in blocks:
-            samples = np.empty((n, len(block[0]) if block else 0))
-            for row, values in zip(samples, block, strict=False):
-                row[:] = values
-            if not np.isfinite(samples.sum()):
+            samples = np.empty((len(wanted), len(block[0]) if block else 0))
+            # Numbers too large for a double become infinite, and sums of them NaN, in silence.
+            with np.errstate(over="ignore", invalid="ignore"):
+                for row, column, values in zip(samples, wanted, block, strict=False):
+                    self._refuse_moments(column, values)
+                    row[:] = values
+                may_be_infinite = not np.isfinite(samples.sum())
+            if may_be_infinite:
                 samples[np.isinf(samples)] = np.nan
             for marker in self._markers:
                 samples[samples == marker] = np.nan
-            yield Table(samples, None if time is None else self._stamps(block[n], time))
+            yield Table(samples, None if time is None else self._stamps(block[-1], time))
+
+    def _refuse_moments(self, column: int, values: NDArray[Any]) -> None:
+        if values.dtype.kind == "M":
+            raise RecordingError(
+                self._path,
+                f"column {self.columns[column]!r}",
+                "it holds moments, not samples",
+                "name it as time_column, and another column for the channel",
+            )
 
     def _stamps(self, values: NDArray[Any], time: TimeColumn) -> Stamps:
         if values.dtype.kind == "M":
             moments = values.astype("datetime64[ns]")
             self._refuse_missing(np.isnat(moments), time)
             return moments.astype(np.int64)
-        numbers = values.astype(np.float64)
+        with np.errstate(over="ignore", invalid="ignore"):
+            numbers = values.astype(np.float64)
         self._refuse_missing(~np.isfinite(numbers), time)
         return numbers
 
@@ -131,9 +169,14 @@ class ArraySource:
                 "state a rate instead of time_column, or repair the recording",
             )
 
-    def _digest(self) -> tuple[str, ...]:
-        with closing(HashedFile(self._path)) as file:
-            return (file.hexdigest(),)
+
+def _no_columns(path: Path, columns: Sequence[ArrayColumn]) -> RecordingError:
+    if not columns or columns[0].refusal is None:
+        problem, advice = "the file holds no columns of numbers", "name another recording"
+    else:
+        problem, advice = columns[0].refusal
+        problem = f"no column of numbers: {columns[0].name!r}: {problem}"
+    return RecordingError(path, "", problem, advice)
 
 
 def _is_number(text: str) -> bool:

@@ -7,18 +7,26 @@ import hashlib
 import io
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
+from threading import Event
 from typing import IO, cast
 
 from ingest.errors import RecordingError
+from ingest.readers.zip_directory import (
+    DIRECTORY_DAMAGE,
+    ZIP_MAGIC,
+    files_in,
+    is_encrypted,
+    open_zip,
+)
 
 GZIP_MAGIC = b"\x1f\x8b"
-ZIP_MAGIC = b"PK\x03\x04"
 _READ_BYTES = 1 << 18
-# NotImplementedError: a compression method that zipfile does not know, in most cases by damage.
-_DAMAGE = (EOFError, gzip.BadGzipFile, zlib.error, zipfile.BadZipFile, NotImplementedError)
+_HASH_BYTES = 1 << 20
+_DAMAGE = (EOFError, gzip.BadGzipFile, zlib.error, *DIRECTORY_DAMAGE)
 
 
 class HashedFile(io.RawIOBase):
@@ -67,6 +75,32 @@ class HashedFile(io.RawIOBase):
 
 
 @contextmanager
+def digest_beside(path: Path) -> Iterator[Callable[[], str]]:
+    """SHA-256 of a file, found in a thread of its own while the file is read for its samples."""
+    left_off = Event()
+    with ThreadPoolExecutor(1) as pool:
+        found = pool.submit(file_digest, path, left_off)
+        try:
+            yield found.result
+        finally:
+            left_off.set()
+
+
+def file_digest(path: Path, left_off: Event | None = None) -> str:
+    """SHA-256 of a file on disk, or of its beginning where it is told to leave off."""
+    sha256 = hashlib.sha256()
+    try:
+        with open(path, "rb", buffering=0) as file:
+            while data := file.read(_HASH_BYTES):
+                if left_off is not None and left_off.is_set():
+                    break
+                sha256.update(data)
+    except OSError as fault:
+        raise unreadable(path, fault) from fault
+    return sha256.hexdigest()
+
+
+@contextmanager
 def open_bytes(path: Path) -> Iterator[tuple[IO[bytes], HashedFile]]:
     """Open the decompressed bytes of a recording and the hashed file beneath them.
 
@@ -89,9 +123,14 @@ def open_bytes(path: Path) -> Iterator[tuple[IO[bytes], HashedFile]]:
             path, "", f"the compressed data are damaged ({fault})", "copy the file again"
         ) from fault
     except OSError as fault:
-        raise RecordingError(
-            path, "", f"the file cannot be read ({fault})", "check disk, permissions and the copy"
-        ) from fault
+        raise unreadable(path, fault) from fault
+
+
+def unreadable(path: Path, fault: OSError) -> RecordingError:
+    """What to say where the operating system refuses."""
+    return RecordingError(
+        path, "", f"the file cannot be read ({fault})", "check disk, permissions and the copy"
+    )
 
 
 @contextmanager
@@ -101,20 +140,20 @@ def _decompressed(path: Path, raw: io.BufferedReader[HashedFile]) -> Iterator[IO
         with gzip.GzipFile(fileobj=raw) as stream:
             yield cast(IO[bytes], stream)
     elif magic == ZIP_MAGIC:
-        with zipfile.ZipFile(raw) as archive, archive.open(_only_member(path, archive)) as member:
+        with open_zip(path, raw) as archive, archive.open(_only_member(path, archive)) as member:
             yield member
     else:
         yield raw
 
 
 def _only_member(path: Path, archive: zipfile.ZipFile) -> zipfile.ZipInfo:
-    members = [member for member in archive.infolist() if not member.is_dir()]
+    members = files_in(archive)
     if len(members) != 1:
         names = ", ".join(member.filename for member in members[:5]) or "none"
         raise RecordingError(
             path, "", f"the archive holds {len(members)} files ({names})", "pack exactly one file"
         )
-    if members[0].flag_bits & 0x1:
+    if is_encrypted(members[0]):
         raise RecordingError(path, "", "the archive is encrypted", "pack it without a password")
     return members[0]
 
@@ -125,7 +164,7 @@ def text_size(path: Path) -> int | None:
     with open(path, "rb") as file:
         magic = file.read(4)
         if magic == ZIP_MAGIC:
-            with zipfile.ZipFile(file) as archive:
+            with open_zip(path, file) as archive:
                 return _only_member(path, archive).file_size
         if magic.startswith(GZIP_MAGIC):
             file.seek(-4, io.SEEK_END)

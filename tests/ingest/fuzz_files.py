@@ -49,3 +49,49 @@ def text_in_gzip(folder: Path) -> Path:
     path.write_bytes(gzip.compress(text(folder).read_bytes(), mtime=0))
     (folder / "014.csv").unlink()
     return path
+
+
+def npy(folder: Path) -> Path:
+    """A row a sample."""
+    path = folder / "014.npy"
+    np.save(path, SAMPLES)
+    return path
+
+
+def structured_npy(folder: Path) -> Path:
+    """Fields of several types in a row."""
+    path = folder / "014.npy"
+    rows = np.zeros(ROWS, dtype=[("t", "<M8[us]"), ("fx", ">f4"), ("n", "<u2"), ("label", "S3")])
+    rows["fx"] = SAMPLES[:, 0]
+    np.save(path, rows[["fx", "n"]])
+    return path
+
+
+def fortran_npy(folder: Path) -> Path:
+    """A channel behind the other."""
+    path = folder / "014.npy"
+    np.save(path, np.asfortranarray(SAMPLES))
+    return path
+
+
+def npz(folder: Path) -> Path:
+    """Several arrays, deflated, and their rate."""
+    path = folder / "014.npz"
+    np.savez_compressed(path, fz=SAMPLES[:, 0], taps=np.asfortranarray(SAMPLES), fs=5000.0)
+    return path
+
+
+def in_npz(content: bytes) -> bytes:
+    """An archive of one array, stored as it is, whose check sum is right."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("taps.npy", content)
+    return packed.getvalue()
+
+
+def deflated_in_npz(content: bytes) -> bytes:
+    """An archive of one array, compressed, whose check sum is right."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("taps.npy", content)
+    return packed.getvalue()

@@ -62,6 +62,11 @@ FORMATS = [
     Format("text, one channel a row", fuzz_files.wide_text),
     Format("text in gzip", fuzz_files.text_in_gzip),
     Format("text in zip", fuzz_files.text, fuzz_files.zipped),
+    Format("npy", fuzz_files.npy),
+    Format("npy, structured", fuzz_files.structured_npy),
+    Format("npz", fuzz_files.npz),
+    Format("npy in npz", fuzz_files.fortran_npy, fuzz_files.in_npz),
+    Format("npy deflated in npz", fuzz_files.fortran_npy, fuzz_files.deflated_in_npz),
 ]
 
 
