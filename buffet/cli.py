@@ -8,6 +8,7 @@ import sys
 import click
 
 from buffet.commands.example import demo
+from buffet.commands.exporting import export
 from buffet.commands.recordings import check, spectra
 from buffet.commands.verdicts import compare, rate, report, table
 
@@ -25,5 +26,5 @@ def main() -> None:
             stream.reconfigure(errors="replace")  # a terminal without the sign for "m²"
 
 
-for command in (check, spectra, rate, table, compare, report, demo):
+for command in (check, spectra, rate, table, compare, report, export, demo):
     main.add_command(command)

@@ -21,7 +21,7 @@ from buffet.spectral.peaks import Peak
 from buffet.spectral.resolution import MARKED_SEGMENTS
 from buffet.trade import AxleLift
 from buffet.tunnel_part import NOTHING_FOLLOWS, TunnelPart
-from ingest import Finding
+from ingest import Finding, Provenance
 
 Document = dict[str, Any]
 
@@ -89,12 +89,12 @@ def _run(result: RunResult) -> Document:
         "tunnel_why": analysis.no_probe_why,
         "channels": [_quantity(q, result.strouhal_per_hz) for q in result.quantities],
         "findings": [_finding(finding) for finding in (*analysis.findings, *result.rig)],
-        "provenance": _provenance(result),
+        "provenance": provenance_document(analysis.provenance),
     }
 
 
-def _provenance(result: RunResult) -> Document:
-    provenance = result.analysis.provenance
+def provenance_document(provenance: Provenance) -> Document:
+    """Files, reader and steps of a record."""
     return {
         "source": provenance.source,
         "sha256": provenance.sha256,

@@ -17,7 +17,7 @@ CAMPAIGN = click.argument("campaign", type=click.Path(path_type=Path))
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
-def output_option(suffixes: str) -> Callable[[Command], Command]:
+def output_option(suffixes: str, *, required: bool = False) -> Callable[[Command], Command]:
     """`-o FILE`, refused at once where no writer has its suffix."""
 
     def before_hours_of_reading(ctx: click.Context, param: click.Parameter, path: Any) -> Any:
@@ -31,6 +31,7 @@ def output_option(suffixes: str) -> Callable[[Command], Command]:
         "--output",
         type=click.Path(path_type=Path),
         callback=before_hours_of_reading,
+        required=required,
         help=f"Write to a file: {suffixes}.",
     )
 

@@ -63,6 +63,7 @@ if TYPE_CHECKING:
     from ingest.vehicle import Steering as Steering
     from ingest.vehicle import Vehicle as Vehicle
     from ingest.vehicle_sheet import read_vehicle as read_vehicle
+    from ingest.zero_runs import zeros_of as zeros_of
     from ingest.zeros import ZeroReading as ZeroReading
 
 # Where each name lives; nothing is loaded before it is asked for.
@@ -125,6 +126,7 @@ _HOME = {
     "usable_to_hz": "rig",
     "viscosity_pa_s": "air",
     "written_term": "balance_influence",
+    "zeros_of": "zero_runs",
 }
 
 __all__ = sorted(_HOME)

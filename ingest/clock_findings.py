@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from ingest.findings import Finding, percent
 from ingest.recording import ClockSummary
@@ -59,6 +59,25 @@ def clock_findings(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Fi
         )
     yield from _rate_findings(clock, run, rate_hz)
     yield from _drift_findings(clock, run)
+
+
+def rate_in_file_findings(
+    run: str, rates: Iterable[tuple[float, float | None]]
+) -> Iterator[Finding]:
+    """Of rates used, each with what the file itself says of it."""
+    for used_hz, in_file_hz in dict.fromkeys(rates):
+        if in_file_hz is None or abs(in_file_hz / used_hz - 1.0) <= RATE_WARNING:
+            continue
+        yield Finding(
+            "warning",
+            "rate-disagrees",
+            run,
+            None,
+            f"the recording itself states {in_file_hz:.6g} Hz, the rate used is {used_hz:.6g} Hz "
+            f"({percent(abs(in_file_hz / used_hz - 1.0))} apart)",
+            'find out which is right: every frequency is wrong by as much; rate = "file" takes '
+            "the recording's",
+        )
 
 
 def _implausible_clock(clock: ClockSummary, run: str, rate_hz: float) -> Iterator[Finding]:

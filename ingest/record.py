@@ -15,7 +15,7 @@ from ingest.air import StatedAir
 from ingest.balance import Balance
 from ingest.balance_stream import BalanceStream
 from ingest.channel import Channel
-from ingest.clock_findings import clock_findings
+from ingest.clock_findings import clock_findings, rate_in_file_findings
 from ingest.errors import RecordingError, RecordUseError
 from ingest.findings import Finding
 from ingest.flow import FLOW_CONDITIONS
@@ -87,8 +87,8 @@ class Record:
         self._recording = open_recording(run.recordings, run.file_options, run.clock, columns)
         self.sample_rate_hz = self._recording.rate_hz
         self.expected_samples = self._recording.expected_samples
-        logged_hz = [self._recording.logged_rate_hz(column) for column in columns]
-        self._checks = RecordChecks(run.logged, logged_hz)
+        self._logged_hz = tuple(map(self._recording.logged_rate_hz, columns))
+        self._checks = RecordChecks(run.logged, self._logged_hz)
         self._filler = GapFiller(len(run.logged))
         self._zero, self._zero_findings = self._zeros(zeros)
         self._logged_sum = np.zeros(len(run.logged))
@@ -191,6 +191,12 @@ class Record:
         time_s: NDArray[np.float64] = (first + np.arange(n)) / self.sample_rate_hz
         return time_s + (self.run.clock.from_s or 0.0)
 
+    def reach_hz(self, channel: Channel) -> float:
+        """Highest frequency of a channel that its sampling, and resampling, lets through."""
+        made_of = channel.made_of or (channel.name,)
+        logged = [one for one in self.run.logged if one.name in made_of]
+        return min(self._recording.reach_hz(one.column) for one in logged)
+
     @property
     def n_samples(self) -> int:
         """Samples per channel."""
@@ -227,6 +233,9 @@ class Record:
         found = self._checks.findings(self.run.number, self._recording.clock)
         for rate_hz, clock in self._recording.slower_clocks:
             found += tuple(clock_findings(clock, self.run.number, rate_hz))
+        in_file = (self._recording.rate_in_file_hz(channel.column) for channel in self.run.logged)
+        rates = zip(self._logged_hz, in_file, strict=True)
+        found += tuple(rate_in_file_findings(self.run.number, rates))
         names = (self.channels[index].name for index in self._flow)
         means = dict(zip(names, (self._flow_sum / self.n_samples).tolist(), strict=True))
         loads = self._balance.findings() if self._balance else ()
@@ -253,6 +262,8 @@ class Record:
             step("read", file=asdict(self.run.file_options), clock=asdict(self.run.clock)),
             step("calibrate", channels={c.name: _calibration(c) for c in self.run.logged}),
         ]
+        if self.run.clock.resample_to_hz is not None:
+            steps.insert(1, step("resample", **self._resampling(self.run.clock.resample_to_hz)))
         if filled:
             steps.append(step("fill missing samples", method="linear", samples=filled))
         if self._zero is not None:
@@ -260,6 +271,21 @@ class Record:
         if self._balance is not None:
             steps.append(self._balance.step())
         return tuple(steps)
+
+    def _resampling(self, to_hz: float) -> dict[str, Any]:
+        """The common rate, and the channels that were logged at another."""
+        return {
+            "to_hz": to_hz,
+            "method": "Kaiser-windowed sinc, 80 dB",
+            "channels": {
+                channel.name: {
+                    "logged_hz": logged_hz,
+                    "passes_to_hz": self._recording.reach_hz(channel.column),
+                }
+                for channel, logged_hz in zip(self.run.logged, self._logged_hz, strict=True)
+                if logged_hz != to_hz
+            },
+        }
 
     def _zero_settings(self, zero: ZeroLine) -> dict[str, Any]:
         """Runs used, and zeros at the first and the last sample by channel."""

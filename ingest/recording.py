@@ -103,6 +103,9 @@ class Recording(Protocol):
     def logged_rate_hz(self, column: str | int) -> float:
         """Rate at which a column was logged."""
 
+    def rate_in_file_hz(self, column: str | int) -> float | None:
+        """Rate of a column as the file itself states it; None where it does not."""
+
     def reach_hz(self, column: str | int) -> float:
         """Highest frequency that a column's sampling, and resampling, lets through."""
 

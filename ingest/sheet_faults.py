@@ -20,7 +20,6 @@ _WANTED = {
     "string_type": "text in quotes",
     "string_too_short": "text that is not empty",
     "string_too_long": "a single character",
-    "list_type": "a list",
     "dict_type": "a table",
     "model_type": "a table",
     "model_attributes_type": "a table",
@@ -108,6 +107,8 @@ def _wanted(model: type[BaseModel], location: list[str | int], detail: Any) -> s
     if kind in _WANTED:
         return _WANTED[kind]
     field = _table(model, location[:-1]).model_fields.get(str(location[-1]))
+    if kind == "list_type" and (field is None or field.description is None):
+        return "a list"
     return _described(field) if field else str(detail["msg"])
 
 

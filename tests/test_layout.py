@@ -39,6 +39,7 @@ LEVELS = (
     ("comparison_text",),
     ("report",),
     ("outputs", "options"),
+    ("exporting",),
     ("commands",),
     ("cli",),
     ("__main__",),

@@ -112,7 +112,7 @@ class Resampler:
             column = self._table[:, tap]
             weight = column[near] * (1.0 - share) + column[near + 1] * share
             out += self._held[:, at + tap - self._half + 1] * weight
-        lost = self._missing[:, at] | self._missing[:, at + 1]
+        lost = self._missing[:, at] | (self._missing[:, at + 1] & (position > whole))
         out[lost] = np.nan
         return out
 

@@ -84,6 +84,10 @@ class TableRecording:
         """Rate at which a column was logged."""
         return self._grids.of(self._find_channel(column)).rate_hz
 
+    def rate_in_file_hz(self, column: str | int) -> float | None:
+        """Rate of a column as the file itself states it; None where it does not."""
+        return self._source.rates_hz[self._find_channel(column)]
+
     def reach_hz(self, column: str | int) -> float:
         """Highest frequency that a column's sampling, and resampling, lets through."""
         logged_hz = self.logged_rate_hz(column)

@@ -1,0 +1,28 @@
+"""The command that hands samples on: `export`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from buffet.commands.running import done, progress, told
+from buffet.options import CAMPAIGN, output_option
+
+
+@click.command()
+@CAMPAIGN
+@click.option("--run", "number", required=True, help="The run's number.")
+@output_option(".h5, .parquet, .csv, .mat", required=True)
+@told
+def export(campaign: Path, number: str, output: Path) -> None:
+    """Write a run's calibrated samples, in SI, for other programs."""
+    from buffet.exporting.export import Export
+    from buffet.writing import write
+    from ingest import open_campaign
+
+    opened = open_campaign(campaign)
+    exported = Export(opened, opened.run(number), progress)
+    write(output, exported.writers())
+    done()
+    click.echo(f"{exported.done} written to {output}", err=True)

@@ -1,0 +1,1 @@
+"""Calibrated samples of a run to files that other programs read."""
