@@ -7,39 +7,19 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.documents import dumps, provenance_document
+from buffet.exporting.sink import Header, Sink
 from buffet.writing import Writer
-from ingest import Campaign, Channel, Record, Run, zeros_of
+from ingest import Campaign, Record, Run, zeros_of
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 
 SUFFIXES = (".h5", ".parquet", ".csv", ".mat")
-
-
-@dataclass(frozen=True)
-class Header:
-    """What is known before the first sample."""
-
-    run: str
-    configuration: str | None
-    sample_rate_hz: float
-    channels: tuple[Channel, ...]
-
-
-class Sink(Protocol):
-    """A file that takes samples block by block."""
-
-    def append(self, samples: Array) -> None:
-        """Take the next samples, (n_channels, n)."""
-
-    def close(self, provenance: str) -> None:
-        """Write what is known only now, as JSON text, and finish the file."""
 
 
 OpenSink = Callable[[Path, Header], AbstractContextManager[Sink]]

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import OutputError
-from buffet.exporting.export import Header
+from buffet.exporting.sink import Header
 
 Array = NDArray[np.float64]
 

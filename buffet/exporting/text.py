@@ -12,7 +12,7 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.exporting.export import Header
+from buffet.exporting.sink import Header
 
 Array = NDArray[np.float64]
 

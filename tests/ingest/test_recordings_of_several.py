@@ -167,9 +167,8 @@ def test_checks_see_what_was_logged(tmp_path: Path) -> None:
     clipped = np.clip(np.arange(4_000) % 50 * 1.0, 0, 40)
     two_rates(folder / "runs", p07=clipped)
     sheet = folder / "runs" / "014.toml"
-    sheet.write_text(
-        sheet.read_text().replace('rate = "200 Hz"', 'rate = "200 Hz"\nfull_scale = 40')
-    )
+    stated = sheet.read_text().replace('"200 Hz"', '"200 Hz", "full_scale" = 40')
+    sheet.write_text(stated)
     record = open_campaign(folder).run("014").open()
     for _ in record.blocks():
         pass
