@@ -14,6 +14,7 @@ from ingest.readers.npz_members import is_npz
 from ingest.readers.table_recording import TableRecording
 from ingest.readers.tables import TableSource
 from ingest.readers.text_head import is_text
+from ingest.readers.wav import is_wav
 from ingest.recording import ClockOptions, FileOptions, Recording
 
 
@@ -31,6 +32,7 @@ class _Reader(NamedTuple):
 _READERS: tuple[_Reader, ...] = (
     _Reader(lambda file: file.raw.startswith(b"\x93NUMPY"), "numpy_arrays:open_npy"),
     _Reader(is_npz, "numpy_arrays:open_npz"),
+    _Reader(lambda file: is_wav(file.raw), "wav:open_wav"),
     _Reader(lambda file: is_text(file.content), "delimited_text:open_text"),
 )
 

@@ -24,7 +24,8 @@ BLOCK_ROWS, BLOCK_BYTES = 65_536, 1 << 24
 # More are taken for damage or for a matrix that is no set of channels; each place inside
 # compressed data that is read at the same time holds some 50 kB (engineering judgement).
 MOST_COLUMNS = 4096
-_READ_THREADS = 2  # unpacking, the slowest part, goes on while blocks are worked on
+# Unpacking, the slowest part, goes on while blocks are worked on.
+_READ_THREADS = 2
 # Bytes of a row of a structured array (engineering judgement).
 _MOST_ROW_BYTES = 1 << 20
 SAVE_PLAIN_ARRAYS = "save the channels as plain real arrays of one or two dimensions"
@@ -40,6 +41,7 @@ class StoredArray:
     shape: tuple[int, ...]  # one or two dimensions, none of them zero
     dtype: np.dtype[Any]
     first_axis_fastest: bool = False  # Fortran's order
+    time_axis: int | None = None  # where the format says it
 
 
 @dataclass(frozen=True)
@@ -114,7 +116,9 @@ class StoredFile:
 def _places(
     path: Path, array: StoredArray, orientation: Orientation | None, others: int
 ) -> list[_Place]:
-    time_axis = _time_axis(array.shape, orientation)
+    time_axis = array.time_axis
+    if time_axis is None:
+        time_axis = _time_axis(array.shape, orientation)
     n = array.shape[time_axis]
     width = math.prod(array.shape) // n
     fields = array.dtype.names

@@ -67,6 +67,7 @@ FORMATS = [
     Format("npz", fuzz_files.npz),
     Format("npy in npz", fuzz_files.fortran_npy, fuzz_files.in_npz),
     Format("npy deflated in npz", fuzz_files.fortran_npy, fuzz_files.deflated_in_npz),
+    Format("wav", fuzz_files.wav),
 ]
 
 

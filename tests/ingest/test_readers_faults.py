@@ -209,7 +209,7 @@ def test_nothing_between_from_and_to(tmp_path: Path, clock: ClockOptions, words:
     ("content", "words"),
     [
         (b"\x89HDF\r\n\x1a\n\x00\x00", r"the content is binary \(it begins with 89 48 44 46 0d 0a"),
-        (b"RIFF\x24\x00\x00\x00WAVE", r"binary .* export the recording as delimited text"),
+        (b"FLAC\x00\x00\x00\x22\x10", r"binary .* export the recording as delimited text"),
     ],
 )
 def test_a_file_that_is_no_text(tmp_path: Path, content: bytes, words: str) -> None:
