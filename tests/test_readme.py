@@ -9,11 +9,13 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from buffet.cli import main
 from ingest import open_campaign
+from tests.buffet.campaigns import write_runs, write_sheet
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -94,13 +96,37 @@ def test_run_sheet_is_one_that_reads(tmp_path: Path) -> None:
     assert sheet["channel"][0] in own["channel"]
 
 
+def toml_with(words: str) -> str:
+    """The one block of TOML that holds these words."""
+    (body,) = [body for body in blocks("toml") if words in body]
+    return body
+
+
+def test_files_and_rates_of_one_run_are_joined(tmp_path: Path) -> None:
+    """The keys for several files and rates, in an otherwise complete run sheet."""
+    shown = tomllib.loads(toml_with("resample_to"))
+    folder = write_runs(tmp_path / "c", [])
+    for name, seconds in zip(shown["run"]["recording"], (20, 7), strict=True):
+        arrays = {"fz": np.arange(1000.0 * seconds), "p07": np.arange(200.0 * seconds)}
+        np.savez(folder / "runs" / name, **arrays)
+    lift = {"column": "fz", "name": "lift", "measures": "lift", "unit": "N"}
+    tap = {"name": "tailgate", "measures": "pressure", "unit": "Pa", **shown["channel"][0]}
+    run = {"number": "1", "kind": "wind-off", **shown["run"]}
+    write_sheet(folder, "1", {"format": 1, **shown, "run": run, "channel": [lift, tap]})
+
+    record = open_campaign(folder).run("1").open()
+    n = sum(block.shape[1] for block in record.blocks())
+
+    assert (n / record.sample_rate_hz, record.sample_rate_hz) == (pytest.approx(27, abs=0.01), 1000)
+
+
 def test_further_keys_are_known(tmp_path: Path) -> None:
     """What turns may be stated in campaign.toml, as README shows it."""
     folder = tmp_path / "campaign"
     shutil.copytree(ROOT / "demo_runs", folder)
     sheet = folder / "campaign.toml"
     own = re.sub(r"\[tunnel\]\n.*\n", "", sheet.read_text(encoding="utf-8"))
-    sheet.write_text(own + "\n" + blocks("toml")[1], encoding="utf-8")
+    sheet.write_text(own + "\n" + toml_with("[tunnel]"), encoding="utf-8")
 
     rotation = open_campaign(folder).run("001").rotation
 
