@@ -10,6 +10,8 @@ from typing import NamedTuple
 from ingest.errors import RecordingError
 from ingest.readers.beginning import Beginning
 from ingest.readers.joined import JoinedSource
+from ingest.readers.matlab import is_mat5
+from ingest.readers.matlab4 import is_mat4
 from ingest.readers.npz_members import is_npz
 from ingest.readers.table_recording import TableRecording
 from ingest.readers.tables import TableSource
@@ -33,6 +35,8 @@ _READERS: tuple[_Reader, ...] = (
     _Reader(lambda file: file.raw.startswith(b"\x93NUMPY"), "numpy_arrays:open_npy"),
     _Reader(is_npz, "numpy_arrays:open_npz"),
     _Reader(lambda file: is_wav(file.raw), "wav:open_wav"),
+    _Reader(lambda file: is_mat5(file.raw), "matlab:open_mat5"),
+    _Reader(lambda file: is_mat4(file.raw), "matlab4:open_mat4"),
     _Reader(lambda file: is_text(file.content), "delimited_text:open_text"),
 )
 

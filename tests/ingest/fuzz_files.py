@@ -6,9 +6,11 @@ import gzip
 import io
 import struct
 import zipfile
+import zlib
 from pathlib import Path
 
 import numpy as np
+from scipy.io import savemat
 
 ROWS = 50
 SAMPLES = np.random.default_rng(7).standard_normal((ROWS, 3)).round(4)
@@ -107,4 +109,39 @@ def wav(folder: Path) -> Path:
     chunks = b"WAVE" + struct.pack("<4sI6s", b"LIST", 5, b"INFOx") + form
     chunks += struct.pack("<4sI", b"data", len(data)) + data
     path.write_bytes(struct.pack("<4sI", b"RIFF", len(chunks)) + chunks)
+    return path
+
+
+def mat(folder: Path) -> Path:
+    """Several arrays of several types, and their rate."""
+    path = folder / "014.mat"
+    counts = np.arange(ROWS, dtype=np.int16)
+    savemat(path, {"fs": 5000.0, "taps": SAMPLES, "n": counts, "fz": SAMPLES[:, 0]})
+    return path
+
+
+def compressed_mat(folder: Path) -> Path:
+    """Each array compressed."""
+    path = folder / "014.mat"
+    savemat(path, {"taps": SAMPLES, "fz": SAMPLES[:, 0]}, do_compression=True)
+    return path
+
+
+def mat_of_one(folder: Path) -> Path:
+    """One array."""
+    path = folder / "014.mat"
+    savemat(path, {"taps": SAMPLES})
+    return path
+
+
+def deflated_mat(content: bytes) -> bytes:
+    """What follows the header as one compressed element, whose check sum is right."""
+    packed = zlib.compress(content[128:])
+    return content[:128] + struct.pack("<II", 15, len(packed)) + packed
+
+
+def mat4(folder: Path) -> Path:
+    """The version before."""
+    path = folder / "014.mat"
+    savemat(path, {"fs": 5000.0, "taps": SAMPLES, "fz": SAMPLES[:, 0]}, format="4")
     return path

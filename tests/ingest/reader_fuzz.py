@@ -68,6 +68,10 @@ FORMATS = [
     Format("npy in npz", fuzz_files.fortran_npy, fuzz_files.in_npz),
     Format("npy deflated in npz", fuzz_files.fortran_npy, fuzz_files.deflated_in_npz),
     Format("wav", fuzz_files.wav),
+    Format("mat 5", fuzz_files.mat),
+    Format("mat 5, compressed", fuzz_files.compressed_mat),
+    Format("mat 5, deflated array", fuzz_files.mat_of_one, fuzz_files.deflated_mat),
+    Format("mat 4", fuzz_files.mat4),
 ]
 
 
