@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.blockage import CampaignBlockage, blockage_findings
 from buffet.errors import BuffetError, NoUsableBandError, RecordTooShortError
 from buffet.record_findings import length_findings, noise_left, record_findings
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
@@ -27,14 +28,17 @@ from ingest import (
     Campaign,
     Channel,
     Finding,
+    FlowState,
     IngestError,
     Model,
+    Provenance,
     Record,
     Run,
     ZeroReading,
     flow_state,
     run_quantities,
     usable_to_hz,
+    with_blockage,
 )
 
 Array = NDArray[np.float64]
@@ -75,6 +79,11 @@ class CampaignAnalysis:
         every = (*self.wind_off, *self.runs)
         own = (finding for run in every for finding in run.findings)
         return (*own, *length_findings(every))
+
+    @property
+    def blockage(self) -> CampaignBlockage:
+        """How it is corrected in all wind-on runs."""
+        return CampaignBlockage.of(self.campaign, [run.flow for run in self.runs])
 
     def chosen(self, numbers: Sequence[str] | None) -> tuple[RunAnalysis, ...]:
         """Runs of the numbers asked for, or all, in the campaign's order."""
@@ -171,8 +180,7 @@ def _analyse_run(
     spectra = _one_pass(record, wanted_s, settings, campaign.model)
     if run.kind == "wind-off":
         off.zeros[run.number] = record.zero_reading()
-    means = dict(zip((c.name for c in record.channels), spectra.mean, strict=True))
-    flow = flow_state(run, campaign.model, means)
+    flow = _flow(campaign, run, spectra.mean)
     rows = run_quantities(record.channels, campaign.model, flow)
     usable = _usable(run, record.sample_rate_hz)
     signal = reduce(spectra, record.channels, rows, usable)
@@ -194,11 +202,28 @@ def _analyse_run(
         (
             *record.findings,
             *band_findings(run, record.sample_rate_hz, flow, campaign.model),
+            *blockage_findings(run, flow, campaign.test_section),
             *record_findings(run, spectra, usable, zeros, record.findings),
             *(noise_left(run, z.run) for z, f in zip(zeros, floors, strict=True) if f is None),
         ),
-        record.provenance,
+        _provenance(record, flow),
     )
+
+
+def _flow(campaign: Campaign, run: Run, means: Array) -> FlowState | None:
+    """The oncoming flow from the channels' means, blockage corrected where that is chosen."""
+    named = dict(zip((channel.name for channel in run.channels), means, strict=True))
+    flow = flow_state(run, campaign.model, named)
+    if flow is None:
+        return None
+    return with_blockage(flow, run, campaign.model, campaign.test_section, means.tolist())
+
+
+def _provenance(record: Record, flow: FlowState | None) -> Provenance:
+    """What was done to the record, blockage included."""
+    if flow is None or flow.blockage.method == "none":
+        return record.provenance
+    return record.provenance.with_step("correct blockage", **asdict(flow.blockage))
 
 
 def _resamplings(run: Run, signal: ReducedSpectra) -> dict[str, Resampling]:

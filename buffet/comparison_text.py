@@ -10,6 +10,7 @@ from buffet.recommending import SIGNIFICANT
 from buffet.terminal import (
     KM_H,
     UNRELIABLE,
+    corrected,
     number,
     p_value,
     paragraph,
@@ -37,8 +38,11 @@ def verdicts_text(rating: Rating, comparison: Comparison | None) -> str:
 def comparison_text(comparison: Comparison) -> str:
     """Ratios, differences, costs and the recommendation."""
     speed = f"{comparison.speed_m_s * KM_H:.0f} km/h"
+    blockage = corrected(comparison.rating.analysis.blockage)
     parts = [
-        paragraph(f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %."),
+        paragraph(
+            f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %.{blockage}"
+        ),
         *[_add_on(one) for one in comparison.add_ons],
     ]
     if left_out := comparison.rating.left_out:

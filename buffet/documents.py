@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from buffet.analysis import CampaignAnalysis
 from buffet.band_ratios import BandRatio
 from buffet.bands import BandRms
+from buffet.blockage import CampaignBlockage
 from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.interval import Interval
 from buffet.peak_classes import PeakClass
@@ -77,6 +79,7 @@ def _run(result: RunResult) -> Document:
         "speed_m_s": None if flow is None else _number(flow.speed_m_s),
         "dynamic_pressure_pa": None if flow is None else _number(flow.dynamic_pressure_pa),
         "flow_why": "no wind is stated or measured" if flow is None else None,
+        "blockage": None if flow is None else asdict(flow.blockage),
         "reynolds": None if flow is None else _number(flow.reynolds),
         "sample_rate_hz": analysis.sample_rate_hz,
         "duration_s": analysis.spectra.duration_s,
@@ -225,15 +228,24 @@ def rating_document(rating: Rating) -> Document:
         "road_unevenness_m3": rating.road.unevenness_m3,
         "criteria_source": rating.criteria.source,
         "road_reynolds": rating.road_reynolds,
-        "blockage_correction": "none",
-        "blockage_ratio": rating.blockage_ratio,
-        "blockage_why": None if rating.blockage_ratio is not None else "no test section is stated",
+        **_blockage(rating.analysis.blockage),
         "without_tunnel": rating.with_tunnel is not None,
         "configurations": [
             _configuration(one, rating.as_read(one.name)) for one in rating.configurations
         ],
         "left_out": list(rating.left_out),
         "failed": failures(rating.analysis),
+    }
+
+
+def _blockage(blockage: CampaignBlockage) -> Document:
+    """The method, its size over the runs, and why there is no ratio."""
+    ratio = blockage.area_ratio
+    return {
+        "blockage_correction": blockage.method,
+        "blockage_ratio": ratio,
+        "blockage_why": None if ratio is not None else "no test section is stated",
+        "dynamic_pressure_factor": list(blockage.factors),
     }
 
 
@@ -298,6 +310,7 @@ def table_document(rows: tuple[TableRow, ...], rating: Rating) -> Document:
     return {
         "format": "buffet/table",
         "version": 1,
+        **_blockage(rating.analysis.blockage),
         "rows": [row.as_dict() for row in rows],
         "failed": failures(rating.analysis),
     }
@@ -310,6 +323,7 @@ def comparison_document(comparison: Comparison) -> Document:
         "version": 1,
         "baseline": comparison.baseline.name,
         "speed_m_s": comparison.speed_m_s,
+        **_blockage(comparison.rating.analysis.blockage),
         "baseline_lift": _lift_balance(comparison.baseline_lift),
         "without_tunnel": comparison.with_tunnel is not None,
         "configurations": [

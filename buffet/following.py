@@ -78,7 +78,7 @@ def _classes(
     result: RunResult, quantity: QuantityResult, verdicts: Sequence[Verdict]
 ) -> tuple[PeakClass, ...]:
     run, flow = result.analysis.run, result.analysis.flow
-    wind_m_s = None if flow is None else flow.speed_m_s
+    wind_m_s = None if flow is None else flow.uncorrected_speed_m_s  # which a belt runs at
     return tuple(
         peak_class(
             verdict,

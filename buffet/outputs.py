@@ -48,6 +48,18 @@ def _quantity_row(result: RunResult, index: int) -> dict[str, Any]:
         **_columns("mean", quantity.mean),
         **_columns("rms", quantity.rms),
         **_columns("strouhal", result.strouhal),
+        "blockage_correction": None if flow is None else flow.blockage.method,
+        "dynamic_pressure_factor": None if flow is None else flow.blockage.dynamic_pressure_factor,
+    }
+
+
+def _blockage(analysis: CampaignAnalysis) -> dict[str, Any]:
+    """The correction as three columns."""
+    low, high = analysis.blockage.factors
+    return {
+        "blockage_correction": analysis.blockage.method,
+        "dynamic_pressure_factor_low": low,
+        "dynamic_pressure_factor_high": high,
     }
 
 
@@ -79,6 +91,7 @@ def rating_writers(rating: Rating) -> dict[str, Writer]:
             "p_possible": row.p_possible,
             "p_likely": row.p_likely,
             "criterion_verdict": row.verdict,
+            **_blockage(rating.analysis),
         }
         for one in rating.configurations
         for row in one.criteria
@@ -92,7 +105,8 @@ def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Write
     from dataclasses import asdict
 
     text = documents.dumps(documents.table_document(rows, rating))
-    return {".json": text_writer(text), **row_writers([asdict(row) for row in rows])}
+    plain = [asdict(row) | _blockage(rating.analysis) for row in rows]
+    return {".json": text_writer(text), **row_writers(plain)}
 
 
 def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
@@ -114,6 +128,7 @@ def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
             **_columns("delta_rear_lift", one.delta_rear_lift),
             **_columns("fuel_change_percent", one.fuel_change_percent),
             **_columns("top_speed_change_percent", one.top_speed_change_percent),
+            **_blockage(comparison.rating.analysis),
         }
         for one in comparison.add_ons
         for word, ratio in one.rms_ratio.items()

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from buffet.analysis import Failure
+from buffet.blockage import CampaignBlockage, blockage_text
 from buffet.cautions import CAUTIONS
 from buffet.interval import Interval
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
@@ -73,7 +74,7 @@ def rating_text(rating: Rating) -> str:
             f"Car: {rating.vehicle.name} ({rating.vehicle.source}). Road: G(n0) = "
             f"{rating.road.unevenness_m3:g} m³. Criteria: {rating.criteria.source}. "
             f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}. "
-            f"Blockage: {_blockage(rating)}."
+            f"Blockage: {rating.analysis.blockage.text}."
         ),
         *_with_tunnel(rating),
         table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
@@ -92,12 +93,6 @@ def _with_tunnel(rating: Rating) -> list[str]:
     told = ", ".join(f"{one.name} {one.verdict}" for one in rating.with_tunnel.configurations)
     head = "Rated without what follows the reference probes in the oncoming flow. With it: "
     return [paragraph(f"{head}{told}.")]
-
-
-def _blockage(rating: Rating) -> str:
-    if rating.blockage_ratio is None:
-        return "not corrected, no test section is stated"
-    return f"not corrected, the model fills {rating.blockage_ratio:.1%} of the test section"
 
 
 def verdict_row(one: ConfigurationRating) -> tuple[str, str, str, str]:
@@ -145,7 +140,7 @@ def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
     )
 
 
-def table_text(rows: Sequence[TableRow]) -> str:
+def table_text(rows: Sequence[TableRow], blockage: CampaignBlockage) -> str:
     """The road-speed table in two halves, so that it fits the width."""
     parts = []
     for name in dict.fromkeys(row.configuration for row in rows):
@@ -182,9 +177,15 @@ def table_text(rows: Sequence[TableRow]) -> str:
         paragraph(
             "Loads in N: mean drag, front lift and rear lift; ~ RMS of lift, rear lift and side "
             "force. Wk: weighted seat acceleration, m/s². A dash: not measured."
+            f"{corrected(blockage)}"
         )
     )
     return "\n\n".join(parts)
+
+
+def corrected(blockage: CampaignBlockage) -> str:
+    """The blockage correction as a further sentence; empty where none is made."""
+    return "" if blockage.method == "none" else f" Blockage: {blockage.text}."
 
 
 def p_value(value: float) -> str:
@@ -214,8 +215,10 @@ def _run_text(result: RunResult) -> str:
     rows = [_quantity_row(q) for q in result.quantities]
     header = ("quantity", "mean", "RMS", "noise", "to Hz")
     peaks = [row for q in result.quantities for row in _peak_rows(q, result.strouhal_per_hz)]
+    blockage = blockage_text(analysis.flow.blockage) if analysis.flow else ""
     parts = [
         paragraph(head),
+        *([paragraph(f"Blockage {blockage}.")] if blockage else []),
         paragraph(f"Strouhal number: {shed}; {result.strouhal_why}."),
         table(header, rows),
     ]

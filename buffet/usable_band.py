@@ -63,15 +63,16 @@ def _wind(run: Run, flow: FlowState) -> Iterator[Finding]:
     """Stated speeds that the speed used, measured where it can be, does not bear out."""
     is_measured = any(c.measures in ("dynamic pressure", "air speed") for c in run.channels)
     used = "is measured" if is_measured else "follows from the stated dynamic pressure"
+    used_m_s = flow.uncorrected_speed_m_s
     for what, speed_m_s in _stated_speeds(run, flow.density_kg_m3):
-        share = flow.speed_m_s / speed_m_s - 1
+        share = used_m_s / speed_m_s - 1
         if abs(share) > WIND_TOLERANCE:
             yield Finding(
                 "warning",
                 "wind-disagrees",
                 run.number,
                 None,
-                f"the sheet's {what} gives {speed_m_s:.4g} m/s, but {flow.speed_m_s:.4g} m/s "
+                f"the sheet's {what} gives {speed_m_s:.4g} m/s, but {used_m_s:.4g} m/s "
                 f"{used} ({100 * share:+.2g} %); the latter is used.",
                 "Find out which is right: every coefficient is wrong by twice as much, every "
                 "Strouhal number by as much.",

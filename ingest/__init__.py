@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from ingest.balance_sheet import balance_from_table as balance_from_table
     from ingest.balance_sheet import matrix_condition as matrix_condition
     from ingest.balance_sheet import read_balance as read_balance
+    from ingest.blockage import continuity_factor as continuity_factor
+    from ingest.blockage import maskell_factor as maskell_factor
+    from ingest.blockage import with_blockage as with_blockage
     from ingest.campaign import Campaign as Campaign
     from ingest.campaign import open_campaign as open_campaign
     from ingest.channel import FORCES as FORCES
@@ -44,6 +47,7 @@ if TYPE_CHECKING:
     from ingest.errors import UnknownRunError as UnknownRunError
     from ingest.findings import SEVERITIES as SEVERITIES
     from ingest.findings import Finding as Finding
+    from ingest.flow import Blockage as Blockage
     from ingest.flow import FlowState as FlowState
     from ingest.flow import flow_state as flow_state
     from ingest.inertia import inertia_findings as inertia_findings
@@ -70,6 +74,7 @@ if TYPE_CHECKING:
 _HOME = {
     "Axle": "vehicle",
     "Balance": "balance",
+    "Blockage": "flow",
     "Campaign": "campaign",
     "Channel": "channel",
     "FORCES": "channel",
@@ -112,11 +117,13 @@ _HOME = {
     "ZeroReading": "zeros",
     "balance_from_table": "balance_sheet",
     "balance_gain": "rig",
-    "matrix_condition": "balance_sheet",
+    "continuity_factor": "blockage",
     "density_kg_m3": "air",
     "flow_state": "flow",
     "inertia_findings": "inertia",
     "influences": "balance_influence",
+    "maskell_factor": "blockage",
+    "matrix_condition": "balance_sheet",
     "open_campaign": "campaign",
     "parse_quantity": "units",
     "read_balance": "balance_sheet",
@@ -125,6 +132,7 @@ _HOME = {
     "term_values": "balance",
     "usable_to_hz": "rig",
     "viscosity_pa_s": "air",
+    "with_blockage": "blockage",
     "written_term": "balance_influence",
     "zeros_of": "zero_runs",
 }

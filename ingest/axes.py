@@ -7,7 +7,7 @@ moments are made dimensionless with the wheelbase.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -24,6 +24,7 @@ Row = NDArray[np.float64]
 class Quantity:
     """A linear combination of a run's channels: value = row @ samples.
 
+    The mean of a pressure coefficient has `mean_offset` added: blockage moves its reference.
     Accelerometers add to the fluctuations alone: their mean is gravity and offset.
     """
 
@@ -32,6 +33,7 @@ class Quantity:
     unit: str  # "1" for coefficients
     row: Row  # (n_channels,), locked
     inertial_row: Row | None = None  # (n_channels,), on accelerometers; None: nothing is added
+    mean_offset: float = 0.0
 
     @property
     def fluctuation_row(self) -> Row:
@@ -66,6 +68,12 @@ def run_quantities(
     q·A·wheelbase, pressure over q where they are known, else the SI value. Then the lift and side
     force components that nobody measured but that follow from those measured. A run that logs
     flow conditions alone is about them: then each of its channels counts.
+
+    Where the flow's blockage is corrected, so are channels that the logger made coefficients: it
+    knew the uncorrected dynamic pressure alone. Pressures are taken to be against the static
+    pressure ahead of the model. Blockage keeps the total pressure, so that (1 - C_p) q stays and
+    C_p,c = 1 - (1 - C_p) q / q_c for means (Maskell 1963, ARC R&M 3400, has the base pressure
+    follow it; from memory), C_p q / q_c for fluctuations.
     """
     wanted = [i for i, c in enumerate(channels) if c.measures not in FLOW_CONDITIONS]
     measured = tuple(_of_channel(channels, i, model, flow) for i in wanted or range(len(channels)))
@@ -77,12 +85,15 @@ def _of_channel(
     channels: Sequence[Channel], index: int, model: Model | None, flow: FlowState | None
 ) -> Quantity:
     channel = channels[index]
-    divisor = None if channel.is_coefficient else _divisor(channel.measures, model, flow)
+    divisor = _divisor(channel, model, flow)
     row = np.zeros(len(channels))
     row[index] = 1.0 if divisor is None else 1.0 / divisor
     unit = channel.unit if divisor is None else "1"
     inertial = row[index] * _inertial_row(channels, channel)
-    return _locked(channel.name, channel.measures, unit, row, inertial)
+    quantity = _locked(channel.name, channel.measures, unit, row, inertial)
+    if flow is None or unit != "1" or channel.measures not in PRESSURES:
+        return quantity
+    return replace(quantity, mean_offset=1.0 - 1.0 / flow.blockage.dynamic_pressure_factor)
 
 
 def _inertial_row(channels: Sequence[Channel], channel: Channel) -> Row:
@@ -97,10 +108,13 @@ def _locked(name: str, measures: str, unit: str, row: Row, inertial: Row) -> Qua
     return Quantity(name, measures, unit, row, inertial if inertial.any() else None)
 
 
-def _divisor(measures: str, model: Model | None, flow: FlowState | None) -> float | None:
-    """What makes an SI value a coefficient; None where that is unknown or makes no sense."""
+def _divisor(channel: Channel, model: Model | None, flow: FlowState | None) -> float | None:
+    """What makes a value a coefficient; None where that is unknown or makes no sense."""
+    measures = channel.measures
     if flow is None:
         return None
+    if channel.is_coefficient:
+        return flow.blockage.dynamic_pressure_factor
     if measures in PRESSURES:
         return flow.dynamic_pressure_pa
     if model is None:

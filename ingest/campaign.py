@@ -188,4 +188,6 @@ def _model(sheet: CampaignSheet | None) -> Model | None:
 
 def _test_section(sheet: CampaignSheet | None) -> TestSection | None:
     stated = sheet.test_section if sheet else None
-    return TestSection(stated.kind, stated.area) if stated else None
+    if stated is None:
+        return None
+    return TestSection(stated.kind, stated.area, stated.blockage, stated.blockage_factor)

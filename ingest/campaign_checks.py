@@ -21,7 +21,7 @@ WHEELBASE_TOLERANCE = 0.01  # of model wheelbase over scale; the campaign's own 
 DENSEST_AIR_KG_M3 = 2.0  # beyond a cold day at sea level (1.4); heavier is another fluid
 
 _WIND: tuple[tuple[str, Dimension], ...] = (("speed", "speed"), ("dynamic_pressure", "pressure"))
-_WIND_CHANNELS = ("air speed", "dynamic pressure")
+_WIND_CHANNELS = {"air speed", "dynamic pressure"}
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,13 @@ class SheetsRead:
             return None if given is None else parse_quantity(given, dimension)
         except QuantityError:
             return None
+
+    def measured(self, shown: str) -> set[str]:
+        """What the channels of a run sheet measure."""
+        found = self.runs[shown].get("channel")
+        channels = found if isinstance(found, list) else []
+        words = [c.get("measures") for c in channels if isinstance(c, dict)]
+        return {word for word in words if isinstance(word, str)}
 
     def kinds(self) -> dict[Any, Any]:
         """Kind of run by run number."""
@@ -113,16 +120,25 @@ def _coefficients_have_wind(sheets: SheetsRead, shown: str) -> Iterator[SheetFau
     if sheets.model is None or sheets.entry(shown, "run", "kind") != "wind-on":
         return
     stated = any(sheets.entry(shown, "air", key) is not None for key, _ in _WIND)
-    channels = sheets.runs[shown].get("channel")
-    channels = channels if isinstance(channels, list) else []
-    if not stated and not any(
-        isinstance(c, dict) and c.get("measures") in _WIND_CHANNELS for c in channels
-    ):
+    if not stated and not sheets.measured(shown) & _WIND_CHANNELS:
         problem = (
             "coefficients need the wind: state speed or dynamic_pressure, "
             "or a channel that measures 'air speed' or 'dynamic pressure'"
         )
         yield SheetFault(shown, "air", problem)
+
+
+def _maskell_has_drag(sheets: SheetsRead, shown: str) -> Iterator[SheetFault]:
+    section = sheets.test_section
+    is_wind_on = sheets.entry(shown, "run", "kind") == "wind-on"
+    if section is None or section.blockage != "maskell" or not is_wind_on:
+        return
+    if "balance" not in sheets.runs[shown] and "drag" not in sheets.measured(shown):
+        problem = (
+            "blockage = 'maskell' in campaign.toml needs each run's own drag: state a channel that "
+            "measures 'drag', or choose 'continuity'"
+        )
+        yield SheetFault(shown, "channel", problem)
 
 
 def _other_fluids_state_viscosity(sheets: SheetsRead, shown: str) -> Iterator[SheetFault]:
@@ -143,6 +159,7 @@ _RUN_RULES = (
     _zeros_are_wind_off_runs,
     _wind_fits_the_kind,
     _coefficients_have_wind,
+    _maskell_has_drag,
     _other_fluids_state_viscosity,
     _air_can_be_air,
 )
@@ -193,6 +210,13 @@ def _model_fits_the_test_section(sheets: SheetsRead) -> Iterator[SheetFault]:
         )
 
 
+def _correction_has_a_model(sheets: SheetsRead) -> Iterator[SheetFault]:
+    section = sheets.test_section
+    if section is not None and section.blockage != "none" and sheets.model is None:
+        problem = f"{section.blockage!r} needs the model's frontal_area: state [model]"
+        yield SheetFault("campaign.toml", "test_section.blockage", problem)
+
+
 def _vehicle_is_the_model_full_scale(sheets: SheetsRead) -> Iterator[SheetFault]:
     model, vehicle = sheets.model, sheets.vehicle
     if model is None or vehicle is None:
@@ -212,5 +236,6 @@ _CAMPAIGN_RULES = (
     _baseline_is_a_configuration,
     _times_compare,
     _model_fits_the_test_section,
+    _correction_has_a_model,
     _vehicle_is_the_model_full_scale,
 )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ingest.air import ROAD_AIR, density_kg_m3, is_plausible, viscosity_pa_s
-from ingest.model import Model
+from ingest.model import BlockageMethod, Model
 
 if TYPE_CHECKING:
     from ingest.record import Run
@@ -19,8 +19,19 @@ FLOW_CONDITIONS = (*WIND, *AIR)
 
 
 @dataclass(frozen=True)
+class Blockage:
+    """How the model's blockage of the test section is corrected, and by how much."""
+
+    method: BlockageMethod = "none"
+    area_ratio: float | None = None  # model's frontal area over the test section's
+    dynamic_pressure_factor: float = 1.0  # corrected over uncorrected, q_c / q
+    drag_coefficient: float | None = None  # not corrected; where the method needs it
+    why: str = ""  # the rule used, or why there is none
+
+
+@dataclass(frozen=True)
 class FlowState:
-    """Mean oncoming flow over a record."""
+    """Mean oncoming flow over a record; blockage is corrected where a rule is chosen."""
 
     speed_m_s: float
     dynamic_pressure_pa: float
@@ -28,6 +39,17 @@ class FlowState:
     viscosity_pa_s: float
     reynolds: float | None  # on the model's Strouhal length; None without a model
     assumed: tuple[str, ...] = ()  # air conditions that nobody stated or measured
+    blockage: Blockage = Blockage()
+
+    @property
+    def uncorrected_pressure_pa(self) -> float:
+        """Dynamic pressure as stated or measured."""
+        return self.dynamic_pressure_pa / self.blockage.dynamic_pressure_factor
+
+    @property
+    def uncorrected_speed_m_s(self) -> float:
+        """Wind speed as stated or measured."""
+        return self.speed_m_s / math.sqrt(self.blockage.dynamic_pressure_factor)
 
 
 @dataclass(frozen=True)
@@ -41,6 +63,8 @@ def flow_state(
     run: Run, model: Model | None, channel_means: Mapping[str, float]
 ) -> FlowState | None:
     """Flow of a wind-on run from its channels' means (by name, SI) and what its sheet states.
+
+    Blockage is not corrected yet: see `with_blockage`.
 
     A channel that measures a condition goes before the stated value, since the coefficients use
     the record's own mean dynamic pressure, unless its mean cannot be; a stated density or viscosity

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+BlockageMethod = Literal["none", "continuity", "maskell"]
+
 
 @dataclass(frozen=True)
 class Model:
@@ -29,3 +31,5 @@ class TestSection:
 
     kind: Literal["closed", "open"]
     area_m2: float
+    blockage: BlockageMethod = "none"  # how it is corrected
+    blockage_factor: float | None = None  # of the rule; None: its usual one

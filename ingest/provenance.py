@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -56,3 +56,7 @@ class Provenance:
     def sha256(self) -> str:
         """Digests of the files."""
         return " + ".join(file.sha256 for file in self.files)
+
+    def with_step(self, name: str, **settings: Any) -> Provenance:
+        """The same, and one more step that has just succeeded."""
+        return replace(self, steps=(*self.steps, step(name, **settings)))

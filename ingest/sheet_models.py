@@ -9,6 +9,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, m
 from ingest.calibration import CalibrationFault, StraightLine, straight_line
 from ingest.channel import Direction, Measures
 from ingest.errors import QuantityError
+from ingest.model import BlockageMethod
 from ingest.record import Excitation, Kind
 from ingest.sheet_values import (
     Angle,
@@ -29,6 +30,7 @@ from ingest.sheet_values import (
     NumberWithUnit,
     Point,
     Pressure,
+    Ratio,
     RotationFrequency,
     Row,
     Scale,
@@ -99,6 +101,30 @@ class TestSectionTable(Table):
 
     kind: Annotated[Literal["closed", "open"], Field(description="'closed' or 'open'")]
     area: Area
+    blockage: BlockageMethod = "none"
+    blockage_factor: Ratio | None = None  # continuity: share of the model's area; maskell: theta
+
+    @model_validator(mode="after")
+    def _rules_are_for_closed_sections(self) -> TestSectionTable:
+        if self.kind == "open" and self.blockage != "none":
+            raise fault(
+                f"{self.blockage!r} holds between walls; an open jet gives way, and its error has "
+                "the other sign: choose 'none', and state the dynamic pressure that the tunnel's "
+                "own calibration gives at the model (SAE J2071)",
+                "blockage",
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _factor_is_the_rules(self) -> TestSectionTable:
+        if self.blockage_factor is None:
+            return self
+        if self.blockage == "none":
+            raise fault("only goes with blockage = 'continuity' or 'maskell'", "blockage_factor")
+        if self.blockage == "continuity" and self.blockage_factor > 1.0:
+            problem = "is the share of the model's area and must be at most 1"
+            raise fault(f"{problem}, got {self.blockage_factor:g}", "blockage_factor")
+        return self
 
 
 class FileReference(Table):

@@ -23,7 +23,7 @@ LEVELS = (
     ("spectral", "vehicle", "perception", "demo"),
     ("rotation",),
     ("peak_classes",),
-    ("run_analysis", "stationarity", "record_findings"),
+    ("run_analysis", "stationarity", "record_findings", "blockage"),
     ("analysis", "tunnel_part"),
     ("road_speed",),
     ("bands",),

@@ -101,7 +101,7 @@ def table(
         as_json,
         lambda: table_writers(rows, rating),
         lambda: documents.table_document(rows, rating),
-        lambda: terminal.table_text(rows),
+        lambda: terminal.table_text(rows, rating.analysis.blockage),
     )
     exit_for(rating.analysis.failed)
 

@@ -90,12 +90,6 @@ class Rating:
         return next((one for one in every if one.name == name), None)
 
     @property
-    def blockage_ratio(self) -> float | None:
-        """Model's frontal area over the test section's; no correction is made for it."""
-        model, section = self.analysis.campaign.model, self.analysis.campaign.test_section
-        return None if model is None or section is None else model.frontal_area_m2 / section.area_m2
-
-    @property
     def findings(self) -> tuple[Finding, ...]:
         """Of the recordings, and what of the spectra is not flow."""
         return (*self.analysis.findings, *(one for result in self.results for one in result.rig))

@@ -111,6 +111,7 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
         "finding_groups": finding_groups(findings),
         "cautions": CAUTIONS,
         "criteria": rating.criteria,
+        "blockage": rating.analysis.blockage.text,
         "vehicle": rating.vehicle,
         "vehicle_stated": rating.analysis.campaign.vehicle is not None,
         "modes": rating.configurations[0].curves.setting.ride.modes,

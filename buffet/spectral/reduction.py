@@ -168,7 +168,7 @@ def reduce(
         spectra.group_segments,
         _group_psd(spectra, rows, gain, corrected, shares, bins),
         np.einsum("qi,gfij,rj->gfqr", matrix_rows, corrected, matrix_rows, optimize=True),
-        mean_rows @ spectra.mean,
+        mean_rows @ spectra.mean + [quantity.mean_offset for quantity in quantities],
         spectra.group_mean @ mean_rows.T,
         _below_resolution(spectra, rows, usable_hz),
     )
