@@ -10,6 +10,7 @@ import click
 from buffet.commands.example import demo
 from buffet.commands.exporting import export
 from buffet.commands.recordings import check, spectra
+from buffet.commands.rig import calibrate
 from buffet.commands.verdicts import compare, rate, report, table
 
 
@@ -26,5 +27,5 @@ def main() -> None:
             stream.reconfigure(errors="replace")  # a terminal without the sign for "m²"
 
 
-for command in (check, spectra, rate, table, compare, report, export, demo):
+for command in (check, spectra, rate, table, compare, report, export, calibrate, demo):
     main.add_command(command)

@@ -6,6 +6,7 @@ BuffetError
 ├── NoUsableBandError     a record of which no frequency can be used
 ├── NotRateableError      a campaign that lacks what a road speed needs
 ├── NoReferenceProbeError runs whose tunnel's part was to be taken out, but is not known
+├── CalibrationError      a loading table with faults, or one that determines no balance
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 └── ImpossibleCarError    a car whose masses contradict each other (vehicle/ride.py)
@@ -90,6 +91,10 @@ class NoReferenceProbeError(BuffetError):
             f"the tunnel's part cannot be taken out: {told}. State a channel with measures = "
             "'reference' in each sheet, leave these runs out, or do without --without-tunnel"
         )
+
+
+class CalibrationError(BuffetError):
+    """A loading table has faults, or does not determine what was asked for."""
 
 
 class OutputError(BuffetError):

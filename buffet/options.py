@@ -17,8 +17,8 @@ CAMPAIGN = click.argument("campaign", type=click.Path(path_type=Path))
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
-def output_option(suffixes: str, *, required: bool = False) -> Callable[[Command], Command]:
-    """`-o FILE`, refused at once where no writer has its suffix."""
+def _with_suffix(suffixes: str) -> Callable[..., Any]:
+    """Refuses a file at once where no writer has its suffix."""
 
     def before_hours_of_reading(ctx: click.Context, param: click.Parameter, path: Any) -> Any:
         if path is not None and path.suffix.lower() not in suffixes.split(", "):
@@ -26,13 +26,30 @@ def output_option(suffixes: str, *, required: bool = False) -> Callable[[Command
             raise click.BadParameter(f"cannot write {named} here; wanted one of {suffixes}")
         return path
 
+    return before_hours_of_reading
+
+
+def output_option(suffixes: str, *, required: bool = False) -> Callable[[Command], Command]:
+    """`-o FILE`."""
     return click.option(
         "-o",
         "--output",
         type=click.Path(path_type=Path),
-        callback=before_hours_of_reading,
+        callback=_with_suffix(suffixes),
         required=required,
         help=f"Write to a file: {suffixes}.",
+    )
+
+
+def plot_option(what: str) -> Callable[[Command], Command]:
+    """`--plot FILE`, where `-o` writes something else."""
+    suffixes = ".png, .svg, .pdf"
+    return click.option(
+        "--plot",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        callback=_with_suffix(suffixes),
+        help=f"Draw {what}: {suffixes}.",
     )
 
 

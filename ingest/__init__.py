@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from ingest.balance_influence import influences as influences
     from ingest.balance_influence import written_term as written_term
     from ingest.balance_sheet import balance_from_table as balance_from_table
+    from ingest.balance_sheet import bridge_scale as bridge_scale
     from ingest.balance_sheet import matrix_condition as matrix_condition
     from ingest.balance_sheet import read_balance as read_balance
     from ingest.blockage import continuity_factor as continuity_factor
@@ -117,6 +118,7 @@ _HOME = {
     "ZeroReading": "zeros",
     "balance_from_table": "balance_sheet",
     "balance_gain": "rig",
+    "bridge_scale": "balance_sheet",
     "continuity_factor": "blockage",
     "density_kg_m3": "air",
     "flow_state": "flow",

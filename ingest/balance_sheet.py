@@ -85,9 +85,9 @@ def _dimension(load: str) -> Dimension:
 def _unit_faults(sheet: BalanceSheet) -> Iterator[tuple[str, str]]:
     table = sheet.balance
     try:
-        straight_line("bridge", table.bridge_unit)
-    except CalibrationFault as error:
-        yield "balance.bridge_unit", error.problem
+        bridge_scale(table.bridge_unit)
+    except QuantityError as error:
+        yield "balance.bridge_unit", str(error)
     for i, (load, unit) in enumerate(zip(table.loads, table.load_units, strict=True)):
         try:
             _load_scale(load, unit)
@@ -97,6 +97,18 @@ def _unit_faults(sheet: BalanceSheet) -> Iterator[tuple[str, str]]:
                 f"balance.load_units[{i}]",
                 f"got {unit!r}; wanted a unit of {load} such as {wanted}",
             )
+
+
+def bridge_scale(unit: str) -> tuple[float, str]:
+    """SI units in one unit of a bridge's reading, and that SI unit.
+
+    Raises QuantityError where the text is no unit.
+    """
+    try:
+        line = straight_line("bridge", unit)
+    except CalibrationFault as error:
+        raise QuantityError(unit, "a unit of a bridge's reading such as 'mV/V'") from error
+    return line.scale, line.unit
 
 
 def _load_scale(load: str, unit: str) -> float:
@@ -222,8 +234,8 @@ def _transfer_faults(sheet: BalanceSheet) -> Iterator[tuple[str, str]]:
 
 def _balance(sheet: BalanceSheet, shown: str, sha256: str) -> Balance:
     table = sheet.balance
-    bridge = straight_line("bridge", table.bridge_unit)
-    scales = dict.fromkeys(table.bridges, bridge.scale) | {
+    of_bridges, bridge_unit = bridge_scale(table.bridge_unit)
+    scales = dict.fromkeys(table.bridges, of_bridges) | {
         load: _load_scale(load, unit)
         for load, unit in zip(table.loads, table.load_units, strict=True)
     }
@@ -237,7 +249,7 @@ def _balance(sheet: BalanceSheet, shown: str, sha256: str) -> Balance:
         sha256=sha256,
         form=table.form,
         bridges=tuple(table.bridges),
-        bridge_unit=bridge.unit,
+        bridge_unit=bridge_unit,
         loads=tuple(table.loads),
         matrix=_locked(np.array(table.matrix) * size),
         terms=terms,

@@ -20,7 +20,7 @@ HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic")
 # Levels of `buffet`, lowest first: a module imports from its own level and those below it.
 LEVELS = (
     ("interval", "errors", "cautions", "writing", "usable_band"),
-    ("spectral", "vehicle", "perception", "demo"),
+    ("spectral", "vehicle", "perception", "calibrating", "demo"),
     ("rotation",),
     ("peak_classes",),
     ("run_analysis", "stationarity", "record_findings", "blockage"),
@@ -36,7 +36,7 @@ LEVELS = (
     ("band_ratios",),
     ("comparing", "trade", "recommending"),
     ("documents", "terminal"),
-    ("comparison_text",),
+    ("comparison_text", "calibration_text", "calibration_document"),
     ("report",),
     ("outputs", "options"),
     ("exporting",),

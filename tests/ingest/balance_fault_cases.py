@@ -17,7 +17,7 @@ BALANCE_FAULTS: list[tuple[str, tuple[str | int, ...], Any, str]] = [
     ("same bridge", ("balance", "bridges"), ["b1", "b1"], "balance.bridges: 'b1' stands there 2 times; wanted once"),
     ("same load", ("balance", "loads"), ["lift", "lift"], "balance.loads: 'lift' stands there 2 times; wanted once"),
     ("not square", ("balance", "bridges"), THREE, "balance.bridges: the iterative form needs as many bridges as loads, got 3 bridges and 2 loads"),
-    ("bridge unit", ("balance", "bridge_unit"), "lots", "balance.bridge_unit: got 'lots'; wanted a unit such as 'N/V'"),
+    ("bridge unit", ("balance", "bridge_unit"), "lots", "balance.bridge_unit: got 'lots'; wanted a unit of a bridge's reading such as 'mV/V'"),
     ("no load", ("balance", "loads", 1), "lfit", "balance.loads[1]: got 'lfit', which is no load; did you mean 'lift'?"),
     ("pressure", ("balance", "loads", 1), "pressure", "balance.loads[1]: got 'pressure', which is no load; known are drag, side force"),
     ("units", ("balance", "load_units"), ["N"], "balance.load_units: wanted 2 units, one a load, got 1"),

@@ -1,0 +1,1 @@
+"""A balance's matrix from a table of loadings."""

@@ -1,0 +1,78 @@
+"""Commands on the rig itself: `calibrate`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from buffet.commands.running import told
+from buffet.options import JSON, output_option, plot_option
+
+
+@click.command()
+@click.argument("loadings", type=click.Path(path_type=Path))
+@click.option(
+    "--bridges", metavar="NAMES", help="The bridges' columns, e.g. b1,b2; all others without it."
+)
+@click.option(
+    "--form",
+    type=click.Choice(["iterative", "direct"]),
+    default="iterative",
+    show_default=True,
+    help="Fit bridges by loads and iterate, or loads by bridges.",
+)
+@click.option(
+    "--terms",
+    type=click.Choice(["linear", "squares", "products", "absolute", "all"]),
+    help="Each holds those before it; up to products, as the loadings carry, without it.",
+)
+@click.option(
+    "--reference-point",
+    nargs=3,
+    default=("0 m", "0 m", "0 m"),
+    metavar="X Y Z",
+    help='Where the moments are taken about, e.g. "0 m" "0 m" "0.15 m".',
+)
+@plot_option("the residuals")
+@JSON
+@output_option(".toml")
+@told
+def calibrate(
+    loadings: Path,
+    bridges: str | None,
+    form: str,
+    terms: str | None,
+    reference_point: tuple[str, str, str],
+    plot: Path | None,
+    as_json: bool,
+    output: Path | None,
+) -> None:
+    """Fit a balance's matrix to a table of loadings.
+
+    LOADINGS is delimited text, one row a loading: columns named like loads with their units, e.g.
+    "lift (N)", columns of bridges, e.g. "b1 (mV/V)", and, where readings have zeros of their own,
+    a column "series".
+    """
+    from buffet.calibrating.fit import CalibrationSettings
+    from buffet.calibrating.fit import calibrate as fit_balance
+    from buffet.calibrating.loadings import read_loadings
+    from buffet.calibration_document import calibration_document
+    from buffet.calibration_text import calibration_text
+    from buffet.documents import dumps
+    from buffet.report.calibration_figure import draw_residuals
+    from buffet.writing import text_writer, write
+
+    names = None if bridges is None else [name.strip() for name in bridges.split(",")]
+    settings = CalibrationSettings(form, terms, reference_point)  # type: ignore[arg-type]
+    calibration = fit_balance(read_loadings(loadings, names), settings)
+    if plot is not None:
+        draw_residuals(calibration, plot)
+    if output is not None:
+        write(output, {".toml": text_writer(calibration.text)})
+    click.echo(
+        dumps(calibration_document(calibration)) if as_json else calibration_text(calibration)
+    )
+    for written in (plot, output):
+        if written is not None:
+            click.echo(f"wrote {written}", err=True)
