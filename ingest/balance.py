@@ -110,7 +110,8 @@ class Balance:
     def needed_bridges(self, load: int) -> tuple[str, ...]:
         """Bridges that a load about the vehicle's origin rests on."""
         shares = np.abs(self.linear) * self.full_reading / self.full_scale[:, None]
-        needed = (shares >= NEEDED_SHARE) | (np.isnan(shares) & (self.linear != 0.0))
+        least = np.minimum(NEEDED_SHARE, shares.max(axis=1, keepdims=True))  # at least one
+        needed = (shares >= least) | (np.isnan(shares) & (self.linear != 0.0))
         wanted = needed[self.transfer[load] != 0.0].any(axis=0)
         return tuple(name for name, used in zip(self.bridges, wanted, strict=True) if used)
 

@@ -200,3 +200,11 @@ def test_a_load_needs_the_bridges_that_carry_it() -> None:
     assert balance.needed_bridges(0) == ("b1",)
     assert balance.needed_bridges(1) == ("b1", "b2")
     assert balance_of(table | {"envelope": {}}).needed_bridges(0) == ("b1", "b2")
+
+
+def test_every_load_needs_a_bridge() -> None:
+    """Two loads of one bridge: the one that hardly moves it needs it as well."""
+    table = balance_table(form="direct", bridges=["b1"], matrix=[[100.0], [0.01]])
+    balance = balance_of(table | {"term": []})
+
+    assert [balance.needed_bridges(i) for i in range(2)] == [("b1",)] * 2
