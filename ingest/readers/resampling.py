@@ -1,14 +1,13 @@
-"""Streams of different sample rates brought to one by band-limited interpolation.
+"""Streams of different sample rates brought to one by a linear-phase polyphase filter.
 
 Each output is a sum over neighbouring samples, weighted by a Kaiser-windowed sinc whose stop band
-begins at half the lower of the two rates: nothing folds, whatever the ratio of the rates, and
-a delay by part of a sample is exact (Oppenheim & Schafer 2010, Discrete-Time Signal Processing,
-3rd ed., sections 4.6 and 7.5.3).
+begins at half the lower of the two rates: nothing folds, and a delay by part of a sample is exact
+(Oppenheim & Schafer 2010, Discrete-Time Signal Processing, 3rd ed., sections 4.6 and 7.6).
 """
 
 from __future__ import annotations
 
-from typing import Any
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +21,9 @@ ATTENUATION_DB = 80.0  # of what would fold: below the noise of a 13-bit logger
 _BETA = 0.1102 * (ATTENUATION_DB - 8.7)
 _TRANSITION = 0.5 * (1.0 - PASS_SHARE)  # of the lower rate
 _LENGTH = (ATTENUATION_DB - 7.95) / (2.285 * 2 * np.pi * _TRANSITION)  # in its samples
-# Steps between two samples at which the kernel is tabulated; straight lines between them are
-# wrong by (π / 2 · 1024)² / 2 = 1e-6 at most, 120 dB down.
-_PHASES = 1024
+# Rates are taken as one to the other like two whole numbers, of which the smaller has at most this
+# size: usual rates are exactly so, others within 6e-8, a hundredth of what stamps tell.
+_LARGEST = 4096
 
 
 class Resampler:
@@ -41,10 +40,14 @@ class Resampler:
     """
 
     def __init__(self, n_rows: int, rate_hz: float, to_hz: float, from_s: float) -> None:
-        self._step = rate_hz / to_hz
-        self._start = from_s * rate_hz
-        self._table = _kernel_table(rate_hz, min(rate_hz, to_hz))
-        self._half = self._table.shape[1] // 2
+        ratio = _ratio(rate_hz, to_hz)
+        self._step, self._parts = ratio.numerator, ratio.denominator  # samples an output, in parts
+        start = from_s * rate_hz * self._parts
+        self._start = int(np.floor(start))  # of the first output, in parts of a sample
+        self._ceil = int(np.ceil(start))  # the same, not before it
+        self._half = int(np.ceil(0.5 * _LENGTH * max(1.0, rate_hz / to_hz))) + 1
+        cutoff = 0.5 * (1.0 - _TRANSITION) * min(1.0, to_hz / rate_hz)  # cycles a sample
+        self._kernel = _kernel(self._half, self._parts, start - self._start, cutoff)
         self._held = np.empty((n_rows, 0))
         self._missing = np.empty((n_rows, 0), bool)
         self._first = 0  # index of the first sample held
@@ -65,26 +68,20 @@ class Resampler:
         """What the last samples still give, up to the last one's moment."""
         if self._held.shape[1] == 0:
             return self._held
-        end = self._first + self._held.shape[1]  # of the samples that were taken
-        out = self._take(np.repeat(self._held[:, -1:], self._half + 1, axis=1))
-        beyond = int(np.sum(self._position(self._given - np.arange(1, out.shape[1] + 1)) > end - 1))
-        return out[:, : out.shape[1] - beyond]
-
-    def _position(self, k: Any) -> Array:
-        return np.asarray(self._start + k * self._step, dtype=np.float64)
+        last = self._first + self._held.shape[1] - 1  # of the samples that were taken
+        due = max(0, (last * self._parts - self._ceil) // self._step + 1 - self._given)
+        return self._take(np.repeat(self._held[:, -1:], self._half + 1, axis=1))[:, :due]
 
     def _take(self, samples: Array) -> Array:
         missing = ~np.isfinite(samples)
         self._held = np.concatenate([self._held, self._bridged(samples, missing)], axis=1)
         self._missing = np.concatenate([self._missing, missing], axis=1)
-        # The last output whose kernel ends among the samples held.
-        last = self._first + self._held.shape[1] - 1 - self._half
-        count = max(0, int(np.ceil((last - self._start) / self._step)) - self._given)
-        while count and self._position(self._given + count - 1) >= last:
-            count -= 1
-        out = self._interpolated(self._position(self._given + np.arange(count)))
+        # Outputs whose kernel ends among the samples held: before the last one that has a half.
+        end = (self._first + self._held.shape[1] - 1 - self._half) * self._parts
+        count = max(0, -((self._start - end) // self._step) - self._given)
+        out = self._filtered(count)
         self._given += count
-        self._forget(int(np.floor(self._position(self._given))) - self._half)
+        self._forget((self._start + self._given * self._step) // self._parts - self._half)
         return out
 
     def _bridged(self, samples: Array, missing: NDArray[np.bool_]) -> Array:
@@ -101,20 +98,23 @@ class Resampler:
             self._last_value[row] = values[-1]
         return samples
 
-    def _interpolated(self, position: Array) -> Array:
-        whole = np.floor(position).astype(np.int64)
-        phase = (position - whole) * _PHASES
-        near = np.minimum(phase.astype(np.int64), _PHASES - 1)
-        share = phase - near
-        at = whole - self._first
-        out = np.zeros((len(self._held), len(position)))
-        for tap in range(self._table.shape[1]):
-            column = self._table[:, tap]
-            weight = column[near] * (1.0 - share) + column[near + 1] * share
-            out += self._held[:, at + tap - self._half + 1] * weight
-        lost = self._missing[:, at] | (self._missing[:, at + 1] & (position > whole))
-        out[lost] = np.nan
-        return out
+    def _filtered(self, count: int) -> Array:
+        """The next outputs; the filter's first one is moved to them by zeros put before."""
+        if count == 0:
+            return np.empty((len(self._held), 0))
+        from scipy.signal import upfirdn
+
+        at = self._start + self._given * self._step - self._first * self._parts
+        place = at + self._half * self._parts
+        zeros = -place * pow(self._parts, -1, self._step) % self._step if self._step > 1 else 0
+        skip = (place + zeros * self._parts) // self._step
+        padded = np.pad(self._held, ((0, 0), (zeros, 0)))
+        out = upfirdn(self._kernel, padded, self._parts, self._step, axis=1)[:, skip : skip + count]
+        if self._missing.any():
+            before, part = np.divmod(at + np.arange(count) * self._step, self._parts)
+            after = before + (part > 0)
+            out[self._missing[:, before] | self._missing[:, after]] = np.nan
+        return np.asarray(out)
 
     def _forget(self, below: int) -> None:
         drop = min(max(below - self._first, 0), self._held.shape[1] - 1)
@@ -123,15 +123,20 @@ class Resampler:
         self._first += drop
 
 
-def _kernel_table(rate_hz: float, lower_hz: float) -> Array:
-    """Weights of the samples about a moment between two of them, (phases + 1, taps).
+def _ratio(rate_hz: float, to_hz: float) -> Fraction:
+    """Samples taken for each one given."""
+    if rate_hz >= to_hz:
+        return Fraction(rate_hz / to_hz).limit_denominator(_LARGEST)
+    return 1 / Fraction(to_hz / rate_hz).limit_denominator(_LARGEST)
 
-    Tap `half - 1` is the sample before the moment; every row sums to one, so that means stay.
+
+def _kernel(half: int, parts: int, offset: float, cutoff: float) -> Array:
+    """Weights of samples at distances in parts of a sample, from -half to half, ``(n,)``.
+
+    `offset` is that of the outputs from whole parts. The weights that meet in one output sum to
+    one, so that means stay.
     """
-    half = int(np.ceil(0.5 * _LENGTH * rate_hz / lower_hz)) + 1
-    cutoff = 0.5 * (1.0 - _TRANSITION) * lower_hz / rate_hz  # cycles a sample
-    phase = np.arange(_PHASES + 1)[:, None] / _PHASES
-    distance = np.arange(1 - half, half + 1)[None, :] - phase
+    distance = (np.arange(2 * half * parts) + offset) / parts - half
     window = np.i0(_BETA * np.sqrt(np.clip(1.0 - (distance / half) ** 2, 0.0, None)))
-    table = np.sinc(2.0 * cutoff * distance) * window
-    return np.asarray(table / table.sum(axis=1, keepdims=True))
+    weights = (np.sinc(2.0 * cutoff * distance) * window).reshape(2 * half, parts)
+    return np.asarray((weights / weights.sum(axis=0)).ravel())

@@ -72,10 +72,10 @@ def test_noise_has_the_spectrum_it_had() -> None:
     assert psd[inside].mean() == pytest.approx(2 / 1000, rel=0.02)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     st.integers(1, 400),
-    st.floats(0.05, 20.0),
+    st.one_of(st.sampled_from([0.05, 0.2, 0.75, 1.0, 2.5, 20.0]), st.floats(0.9, 1.1)),
     st.floats(0.0, 3.0),
     st.lists(st.integers(1, 90), min_size=1, max_size=8),
 )
