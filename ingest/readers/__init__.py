@@ -76,5 +76,6 @@ def _open_source(path: Path, file: FileOptions) -> TableSource:
         path,
         "",
         f"the content is binary (it begins with {beginning.content[:8].hex(' ')}), not text",
-        "export the recording as delimited text (plain, .gz or .zip)",
+        "export the recording as delimited text (plain, .gz or .zip), NumPy .npy or .npz, "
+        "MATLAB .mat or WAV",
     )

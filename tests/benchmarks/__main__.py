@@ -5,11 +5,13 @@ from __future__ import annotations
 import sys
 
 from tests.benchmarks.engine import engine_figures
+from tests.benchmarks.reading import reading_figures
 
 
 def main(arguments: list[str]) -> int:
     """Print all figures."""
-    for figure in engine_figures(float(arguments[0]) if arguments else 1.0):
+    share = float(arguments[0]) if arguments else 1.0
+    for figure in [*engine_figures(share), *reading_figures(share)]:
         print(figure)
     return 0
 

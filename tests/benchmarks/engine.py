@@ -49,11 +49,9 @@ def engine_figures(share: float = 1.0) -> list[Figure]:
     forces = tuple(range(8))
     rounds = [
         (
-            _seconds(
-                lambda: signal.welch(samples, RATE_HZ, "hann", SEGMENT_SAMPLES, detrend=False)
-            ),
-            _seconds(lambda: _engine(samples, SegmentSettings(RATE_HZ, SEGMENT_SAMPLES))),
-            _seconds(
+            seconds(lambda: signal.welch(samples, RATE_HZ, "hann", SEGMENT_SAMPLES, detrend=False)),
+            seconds(lambda: _engine(samples, SegmentSettings(RATE_HZ, SEGMENT_SAMPLES))),
+            seconds(
                 lambda: _engine(samples, SegmentSettings(RATE_HZ, SEGMENT_SAMPLES, forces, 400.0))
             ),
         )
@@ -73,7 +71,8 @@ def _engine(samples: Array, settings: SegmentSettings) -> None:
     engine.finish()
 
 
-def _seconds(work: Callable[[], object]) -> float:
+def seconds(work: Callable[[], object]) -> float:
+    """Time that a piece of work takes."""
     start = time.perf_counter()
     work()
     return time.perf_counter() - start

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from scipy.io import wavfile
 
 from ingest.errors import RecordingError
-from ingest.readers import stored_columns
+from ingest.readers import open_recording, stored_columns
+from ingest.recording import ClockOptions, FileOptions
 from tests.ingest.array_support import columns, read_within_bounds, recording, source
 
 RATE_HZ = 5000
@@ -211,6 +212,15 @@ def test_a_file_that_is_refused(tmp_path: Path, chunks: list[bytes], words: str)
 
     with pytest.raises(RecordingError, match=r"014\.wav[:,].*" + words):
         columns(path)
+
+
+def test_the_header_says_the_rate(tmp_path: Path) -> None:
+    """A recording goes by it where it is told to."""
+    path = riff(tmp_path / "014.wav", form(), DATA)
+
+    by_header = open_recording(path, FileOptions(), ClockOptions(rate_in_file=True))
+    assert by_header.rate_hz == RATE_HZ
+    assert [block.samples.shape for block in by_header.blocks([0, 1])] == [(2, 2)]
 
 
 def test_no_rate_in_the_header(tmp_path: Path) -> None:

@@ -1,0 +1,122 @@
+"""Readers of recordings beside the plain libraries' reading of the whole file."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.io import loadmat, savemat, wavfile
+
+from ingest.readers import open_recording
+from ingest.recording import ClockOptions, FileOptions
+from tests.benchmarks.engine import CHANNELS, DURATION_S, RATE_HZ, seconds
+
+ROUNDS = 3
+# Samples as a 16-bit converter gives them in volts.
+FULL_SCALE_V, COUNTS = 10.0, 1 << 15
+
+
+@dataclass(frozen=True)
+class Case:
+    """A format: how the samples (n, channels) are written, and read whole by the library."""
+
+    name: str
+    suffix: str  # which some libraries add or go by
+    write: Callable[[Path, NDArray[np.float64]], object]
+    read_whole: Callable[[Path], object]
+
+
+def _npz_whole(path: Path) -> list[NDArray[Any]]:
+    with np.load(path) as archive:
+        return [archive[name] for name in archive.files]
+
+
+def _write_npz(path: Path, samples: NDArray[np.float64]) -> None:
+    names = (f"p{channel:02d}" for channel in range(samples.shape[1]))
+    np.savez_compressed(path, **dict(zip(names, samples.T, strict=True)))
+
+
+CASES = [
+    Case("NumPy .npy, a row a sample", ".npy", np.save, np.load),
+    Case("NumPy .npy, a row a channel", ".npy", lambda path, x: np.save(path, x.T.copy()), np.load),
+    Case("NumPy .npz, deflated, an array a channel", ".npz", _write_npz, _npz_whole),
+    Case("MATLAB 5, one matrix", ".mat", lambda path, x: savemat(path, {"x": x}), loadmat),
+    Case(
+        "MATLAB 5, one matrix, compressed",
+        ".mat",
+        lambda path, x: savemat(path, {"x": x}, do_compression=True),
+        loadmat,
+    ),
+    Case(
+        "WAV, 16 bits",
+        ".wav",
+        lambda path, x: wavfile.write(
+            path, int(RATE_HZ), (x * COUNTS / FULL_SCALE_V).astype(np.int16)
+        ),
+        wavfile.read,
+    ),
+]
+
+
+@dataclass(frozen=True)
+class ReadingFigure:
+    """One line of the table."""
+
+    what: str
+    file_bytes: int
+    samples_bytes: int
+    own_s: float
+    library_s: float
+    sha256_s: float  # of the file alone, which the library does not look for
+
+    def __str__(self) -> str:
+        mb, samples_mb = self.file_bytes / 1e6, self.samples_bytes / 1e6
+        return (
+            f"{self.what:42} {mb:6.1f} MB: {mb / self.own_s:4.0f} MB/s of file, "
+            f"{samples_mb / self.own_s:4.0f} MB/s of samples, {self.own_s:.3f} s; the library "
+            f"whole {mb / self.library_s:4.0f} MB/s, ratio {self.own_s / self.library_s:5.2f}; "
+            f"with SHA-256 ({self.sha256_s:.3f} s) "
+            f"{self.own_s / (self.library_s + self.sha256_s):5.2f}"
+        )
+
+
+def reading_figures(share: float = 1.0) -> list[ReadingFigure]:
+    """All columns of each format through `open_recording`, SHA-256 included.
+
+    `share` is that of the full record length; samples count as doubles.
+    """
+    n = int(DURATION_S * RATE_HZ * share)
+    rng = np.random.default_rng(1)
+    counts = (rng.standard_normal((n, CHANNELS)) * COUNTS / 8).clip(-COUNTS, COUNTS - 1)
+    samples = counts.astype(np.int16) * (FULL_SCALE_V / COUNTS)
+    with tempfile.TemporaryDirectory() as folder:
+        return [_figure(case, samples, Path(folder)) for case in CASES]
+
+
+def _figure(case: Case, samples: NDArray[np.float64], folder: Path) -> ReadingFigure:
+    path = folder / f"014{case.suffix}"
+    case.write(path, samples)
+    rounds = [
+        (
+            seconds(lambda: _read(path)),
+            seconds(lambda: case.read_whole(path)),
+            seconds(lambda: hashlib.sha256(path.read_bytes()).digest()),
+        )
+        for _ in range(ROUNDS)
+    ]
+    own_s, library_s, sha256_s = (min(column) for column in zip(*rounds, strict=True))
+    size = path.stat().st_size
+    path.unlink()
+    return ReadingFigure(case.name, size, samples.nbytes, own_s, library_s, sha256_s)
+
+
+def _read(path: Path) -> None:
+    recording = open_recording(path, FileOptions(), ClockOptions(rate_hz=RATE_HZ))
+    for _ in recording.blocks(range(len(recording.columns))):
+        pass
