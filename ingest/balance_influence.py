@@ -46,6 +46,8 @@ def written_term(kind: TermKind, inputs: Sequence[str]) -> str:
 def influences(balance: Balance) -> tuple[Influence, ...]:
     """Every coefficient but the main ones, largest first; none where the full scale is not known.
 
+    Linear ones are all there, others where they are not nought.
+
     The iterative form's inputs are the loads at full scale; the direct form's are the bridges at
     their largest reading under a single full-scale load.
     """
@@ -68,6 +70,7 @@ def influences(balance: Balance) -> tuple[Influence, ...]:
             entries += [
                 (term.kind, term.inputs, value)
                 for term, value in zip(balance.terms, of_terms, strict=True)
+                if value != 0.0
             ]
         found += [
             Influence(
@@ -78,7 +81,6 @@ def influences(balance: Balance) -> tuple[Influence, ...]:
                 set(places) == {int(main[row])},
             )
             for kind, places, value in entries
-            if value != 0.0
         ]
     return tuple(sorted(found, key=lambda one: -abs(one.share)))
 
@@ -86,7 +88,7 @@ def influences(balance: Balance) -> tuple[Influence, ...]:
 def interaction_finding(balance: Balance, run: str) -> Iterator[Finding]:
     """A note of the largest interaction."""
     largest = next((one for one in influences(balance) if not one.is_main), None)
-    if largest is None:
+    if largest is None or largest.share == 0.0:
         return
     what = "reading" if balance.form == "iterative" else "load"
     yield Finding(

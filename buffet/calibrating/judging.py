@@ -25,6 +25,8 @@ LEVEL = 0.05
 # A loading's own fit without it this much worse than with it: the terms follow the scatter
 # (engineering judgement; 1.2 where half as many terms as loadings are fitted to mere scatter).
 OVERFITTED = 1.5
+# Of full scale: what is smaller is arithmetic, and nothing is to be read from it.
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,8 @@ def judge(calibration: Calibration) -> Judgement:
 def _cautions(calibration: Calibration) -> Iterator[str]:
     yield from _outliers(calibration)
     fit, table = calibration.fit, calibration.table
-    ratio = calibration.deletion_deviation / calibration.load_deviation
+    own = np.maximum(calibration.load_deviation, ROUNDING * table.full_scale)
+    ratio = calibration.deletion_deviation / own
     if ratio.max() > OVERFITTED:
         load = table.loads[int(ratio.argmax())]
         yield (
@@ -95,7 +98,7 @@ def _outliers(calibration: Calibration) -> Iterator[str]:
 def studentised_residuals(calibration: Calibration) -> NDArray[np.float64]:
     """Load residuals over their own standard deviations, ``(n, n_loads)``."""
     left = np.sqrt(np.maximum(1.0 - calibration.fit.leverage, 1.0 - WHOLE_LEVERAGE))
-    deviation = np.maximum(calibration.load_deviation, np.finfo(float).tiny)
+    deviation = np.maximum(calibration.load_deviation, ROUNDING * calibration.table.full_scale)
     return np.asarray(calibration.load_residuals / deviation / left[:, None])
 
 

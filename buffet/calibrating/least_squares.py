@@ -49,8 +49,10 @@ class LeastSquares:
     @property
     def t_values(self) -> Array:
         """Each coefficient over its standard error, ``(n_kept, n_outputs)``."""
-        with np.errstate(divide="ignore"):
-            return np.asarray(self.coefficients / self.standard_errors)
+        t = np.zeros_like(self.coefficients)
+        with np.errstate(divide="ignore"):  # of outputs without any scatter
+            np.divide(self.coefficients, self.standard_errors, out=t, where=self.coefficients != 0)
+        return t
 
     @property
     def p_values(self) -> Array:

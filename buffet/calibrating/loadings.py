@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import hashlib
-import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,6 +18,8 @@ from ingest import FORCES, MOMENTS, QuantityError, bridge_scale, parse_quantity
 Array = NDArray[np.float64]
 
 SERIES = "series"
+# Beyond any load or reading in any unit; the squares of third powers of it are still numbers.
+LARGEST = 1e30
 _WITH_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*")
 _DELIMITERS = (",", ";", "\t")
 
@@ -72,17 +73,17 @@ class _Sheet:
             if value is None:
                 raise CalibrationError(
                     f"{self.path}, line {row.line}, column {name}: got {row.cells[index]!r}; "
-                    "wanted a finite number: complete the row, or remove it"
+                    f"wanted a number up to {LARGEST:g}: complete the row, or remove it"
                 )
         return np.array(values, float)
 
     def number(self, cell: str) -> float | None:
-        """A cell's finite number, or None."""
+        """A cell's number, or None."""
         try:
             value = float(cell.replace(",", ".") if self.decimal_comma else cell)
         except ValueError:
             return None
-        return value if math.isfinite(value) else None
+        return value if abs(value) <= LARGEST else None
 
     def has_numbers(self, name: str) -> bool:
         """Whether a column holds any."""

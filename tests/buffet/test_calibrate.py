@@ -16,7 +16,6 @@ from buffet.calibrating.equations import TermSet
 from buffet.calibrating.fit import Calibration, CalibrationSettings, calibrate
 from buffet.calibrating.judging import judge
 from buffet.calibrating.loadings import read_loadings
-from buffet.errors import CalibrationError
 from buffet.report.calibration_figure import draw_residuals
 from ingest import Form, open_campaign, read_balance
 from tests.buffet.campaigns import run_buffet
@@ -131,6 +130,23 @@ def test_the_word_follows_the_worst_load(tmp_path: Path, noise: float, word: str
     assert judge(fitted(planted(8, 300, noise=noise), tmp_path)).word == word
 
 
+@pytest.mark.parametrize("form", ["iterative", "direct"])
+def test_a_table_without_scatter_is_judged(tmp_path: Path, form: Form) -> None:
+    """Whole numbers, each bridge one load: no scatter, no interaction, no caution."""
+    pairs = [(1, 0), (0, 1), (-1, 0), (0, -1), (2, 0), (0, 2), (-2, 0), (0, -2)]
+    rows = "\n".join(f"{a},{b},{a},{b}" for a, b in pairs)
+    (tmp_path / "x.csv").write_text(f"lift (N),drag (N),b1 (V),b2 (V)\n{rows}\n")
+
+    done = run_buffet("calibrate", tmp_path / "x.csv", "--form", form)
+
+    assert done.exit_code == 0
+    assert done.stdout.startswith("Calibration from x.csv: good.")
+    assert "Caution" not in done.stdout
+    assert done.stdout.count("main") == 2
+    assert done.stdout.count("0.00°") == 2
+    assert run_buffet("calibrate", tmp_path / "x.csv", "--form", form, "--json").exit_code == 0
+
+
 def test_few_loadings_carry_fewer_terms(tmp_path: Path) -> None:
     """Two loadings a term: 60 carry 27 terms, 30 carry 12, 20 six; what is asked for is done."""
     sets = {n: fitted(planted(9, n), tmp_path).term_set for n in (60, 30, 20)}
@@ -209,26 +225,6 @@ def test_the_file_reads_back_as_the_balance(tmp_path: Path) -> None:
     assert [channel.name for channel in channels] == ["drag", "side force"]
 
 
-def test_a_table_written_elsewhere(tmp_path: Path) -> None:
-    """Semicolons, decimal commas, a byte-order mark, comments, a units row, names in capitals."""
-    case = planted(13, 50, 2, n_series=1)
-    body = case.text(";", ",").splitlines()[1:]
-    units = "-;N;N;mV/V;mV/V;;"
-    rows = [f"{line};{i};by hand" for i, line in enumerate(body)]
-    header = "Series;Drag;SIDE_FORCE;b1;b2;no;note"
-    text = "\n".join(["\ufeff# made up", header, units, "", *rows])
-    (tmp_path / "else.csv").write_text(text, encoding="utf-8")
-
-    table = read_loadings(tmp_path / "else.csv", ["b1", "b2"])
-
-    np.testing.assert_array_equal(table.load_values, case.loads)
-    np.testing.assert_array_equal(table.bridge_values, case.readings)
-    assert (table.loads, table.bridge_unit, table.ignored) == (
-        ("drag", "side force"), "mV/V", ("no", "note"),
-    )  # fmt: skip
-    assert table.lines[0] == 5
-
-
 def test_other_units_are_carried(tmp_path: Path) -> None:
     """kN and kN m: the same balance in SI as from N and N m."""
     case = planted(14, 80, 4)
@@ -290,91 +286,3 @@ def test_plot_and_file_are_written_together(tmp_path: Path) -> None:
     assert (tmp_path / "r.svg").is_file()
     assert run_buffet("calibrate", loads, "-o", tmp_path / "b.json").exit_code == 2
     assert run_buffet("calibrate", loads, "--plot", tmp_path / "r.txt").exit_code == 2
-
-
-def table_text(rows: int = 12) -> str:
-    """Two loads and bridges, by hand."""
-    lines = ["lift (N),drag (N),b1 (V),b2 (V)"]
-    for i in range(rows):
-        lift, drag = (-1) ** i * (10.0 + i), 3.0 * (i % 5) - 7.0
-        lines.append(f"{lift},{drag},{0.01 * lift + 1e-4 * (i % 3)},{0.02 * drag + 0.001 * lift}")
-    return "\n".join(lines) + "\n"
-
-
-BAD: list[tuple[str, str, str, tuple[str, ...], str]] = [
-    ("text", ",0.1,", ",abc,", (), "line 2, column b1: got 'abc'; wanted a finite number"),
-    ("empty", ",0.1,", ",,", (), "line 2, column b1: got ''; wanted a finite number"),
-    ("nan", "10.0,", "nan,", (), "line 2, column lift: got 'nan'; wanted a finite number"),
-    ("infinite", "10.0,", "1e999,", (), "line 2, column lift: got '1e999'; wanted a finite"),
-    ("cells", "10.0,", "10.0,1,", (), "line 2: has 5 cells, the header 4"),
-    ("no loads", "lift (N),drag (N)", "a (N),b (N)", (), "no column is named like a load"),
-    ("twice", "drag (N)", "lift (N)", (), "line 1: the header names lift twice"),
-    ("nameless", "b2 (V)", "(V)", (), "line 1: the header has a nameless column"),
-    ("no unit", "lift (N)", "lift", (), "column lift: has no unit; write 'lift (N)'"),
-    ("unit", "lift (N)", "lift (N m)", (), "column lift: 'N m' is no unit of a force"),
-    ("bridge unit", "b1 (V)", "b1 (mV)", (), "all bridges must have one unit, got b1 in mV"),
-    ("no bridge unit", "b1 (V),b2 (V)", "b1,b2", (), "column b1: has no unit"),
-    ("bridges", "b1", "b1", ("--bridges", "b1,b3"), "there is no bridge 'b3'"),
-    ("same bridge", "b1", "b1", ("--bridges", "b1,b1"), "--bridges names one twice"),
-    ("one bridge", "b1", "b1", ("--bridges", "b1"), "needs as many bridges as loads, got bridges"),
-    ("no terms", "b1", "b1", ("--terms", "all"), "12 loadings are too few for"),
-    ("point", "b1", "b1", ("--reference-point", "a", "b", "c"), "balance.reference_point"),
-]
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "options", "says"), [case[1:] for case in BAD], ids=[case[0] for case in BAD]
-)
-def test_bad_tables_end_with_one_message(
-    tmp_path: Path, old: str, new: str, options: tuple[str, ...], says: str
-) -> None:
-    """Place, what was given and what is wanted; exit code 1, and nothing is written."""
-    text = table_text()
-    assert old in text
-    (tmp_path / "loads.csv").write_text(text.replace(old, new, 1), encoding="utf-8")
-
-    done = run_buffet(
-        "calibrate", tmp_path / "loads.csv", "-o", tmp_path / "balance.toml", *options
-    )
-
-    assert done.exit_code == 1
-    assert says in done.stderr
-    assert done.stdout == ""
-    assert not (tmp_path / "balance.toml").exists()
-
-
-def test_loads_that_are_not_varied_are_named(tmp_path: Path) -> None:
-    """Drag always half the lift, then drag never applied."""
-    case = planted(19, 40, 2)
-    for drag in (0.5 * case.loads[:, 1], np.zeros(40)):
-        loads = np.column_stack([drag, case.loads[:, 1]])
-        with pytest.raises(CalibrationError, match="do not determine the linear part"):
-            fitted(replace(case, loads=loads), tmp_path)
-
-
-def test_bridges_that_do_not_tell_loads_apart_are_refused(tmp_path: Path) -> None:
-    """Two bridges that read the same."""
-    case = planted(20, 40, 2, n_series=1)
-    readings = case.readings[:, [0, 0]]
-    with pytest.raises(CalibrationError, match=r"balance\.matrix is singular"):
-        fitted(replace(case, readings=readings), tmp_path, "linear")
-
-
-def test_files_that_are_no_tables(tmp_path: Path) -> None:
-    """Missing, empty, a header alone, bytes, a series of one loading."""
-
-    def refused(data: bytes) -> str:
-        (tmp_path / "x.csv").write_bytes(data)
-        with pytest.raises(CalibrationError) as caught:
-            read_loadings(tmp_path / "x.csv")
-        return str(caught.value)
-
-    with pytest.raises(CalibrationError, match="cannot be read"):
-        read_loadings(tmp_path / "none.csv")
-    assert "holds no loadings" in refused(b"")
-    assert "holds no loadings" in refused(b"lift (N),b1 (V)\n")
-    assert "holds no loadings below its units" in refused(b"lift,b1\nN,V\n")
-    assert "no delimited text in UTF-8" in refused(b"\xff\xfe\x00")
-    assert "no column with numbers is left for the bridges" in refused(b"lift (N)\n1\n2\n")
-    one = b"series,lift (N),b1 (V)\na,1,2\na,2,3\nb,3,4\n"
-    assert "line 4: series 'b' has this loading alone" in refused(one)
