@@ -16,7 +16,7 @@ TESTS = sorted((ROOT / "tests").rglob("*.py"))
 LONGEST_FILE = 400
 LONGEST_BODY = 50
 EMPTY_NAMES = {"utils", "util", "helpers", "common", "misc", "core", "manager"}
-HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic")
+HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic", "h5py", "pyarrow")
 # Levels of `buffet`, lowest first: a module imports from its own level and those below it.
 LEVELS = (
     ("interval", "errors", "cautions", "writing", "usable_band"),

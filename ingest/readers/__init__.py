@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from ingest.errors import RecordingError
 from ingest.readers.beginning import Beginning
+from ingest.readers.binary_signatures import is_hdf5
 from ingest.readers.joined import JoinedSource
 from ingest.readers.matlab import is_mat5
 from ingest.readers.matlab4 import is_mat4
@@ -37,6 +38,7 @@ _READERS: tuple[_Reader, ...] = (
     _Reader(lambda file: is_wav(file.raw), "wav:open_wav"),
     _Reader(lambda file: is_mat5(file.raw), "matlab:open_mat5"),
     _Reader(lambda file: is_mat4(file.raw), "matlab4:open_mat4"),
+    _Reader(is_hdf5, "hdf5:open_hdf5"),
     _Reader(lambda file: is_text(file.content), "delimited_text:open_text"),
 )
 

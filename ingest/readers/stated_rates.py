@@ -13,7 +13,7 @@ _RATES = (
 )
 _STEPS = (
     "dt ts tsample tsamp sampletime samplingtime timestep sampleperiod samplingperiod "
-    "sampleinterval samplinginterval"
+    "sampleinterval samplinginterval increment wfincrement"
 )
 # Numbers that say the same rate agree to this share: steps are often stored rounded, in single
 # precision (engineering judgement).
