@@ -61,3 +61,34 @@ def read_within_bounds(path: Path) -> str:
         env={**os.environ, "MALLOC_ARENA_MAX": "1", "OPENBLAS_NUM_THREADS": "1"},
     )
     return done.stdout.strip() or done.stderr.strip().splitlines()[-1]
+
+
+_PEAK = """
+import sys
+from pathlib import Path
+from ingest.readers import open_recording
+from ingest.recording import ClockOptions, FileOptions
+def resident(name):
+    lines = Path("/proc/self/status").read_text().splitlines()
+    return int(next(line for line in lines if line.startswith(name)).split()[1]) * 1024
+before = resident("VmRSS")
+recording = open_recording(Path(sys.argv[1]), FileOptions(), ClockOptions(rate_hz=1000.0))
+blocks = recording.blocks(range(len(recording.columns)))
+print(sum(block.samples.shape[1] for block in blocks), resident("VmHWM") - before)
+"""
+
+
+def read_resident(path: Path) -> tuple[int, int]:
+    """Rows read by a child, and its memory in use at the most, over that of its own start.
+
+    For libraries that set aside room which they do not use, so that its bound says nothing.
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", _PEAK, path],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(__file__).parents[2],
+    )
+    rows, peak = done.stdout.split()
+    return int(rows), int(peak)
