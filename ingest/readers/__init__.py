@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from ingest.errors import RecordingError
 from ingest.readers.beginning import Beginning
-from ingest.readers.binary_signatures import is_arrow, is_hdf5, is_parquet
+from ingest.readers.binary_signatures import is_arrow, is_hdf5, is_mdf, is_parquet
 from ingest.readers.joined import JoinedSource
 from ingest.readers.matlab import is_mat5
 from ingest.readers.matlab4 import is_mat4
@@ -41,6 +41,7 @@ _READERS: tuple[_Reader, ...] = (
     _Reader(is_hdf5, "hdf5:open_hdf5"),
     _Reader(is_parquet, "parquet:open_parquet"),
     _Reader(is_arrow, "arrow:open_arrow"),
+    _Reader(is_mdf, "mdf4:open_mdf4"),
     _Reader(lambda file: is_text(file.content), "delimited_text:open_text"),
 )
 
