@@ -27,7 +27,7 @@ import numpy as np
 from ingest.errors import RecordingError
 from ingest.readers import open_recording
 from ingest.recording import ClockOptions, FileOptions
-from tests.ingest import fuzz_files
+from tests.ingest import fuzz_files, fuzz_library_files
 
 ROOT = Path(__file__).parents[2]
 # What a reader may take for one file, and what is a hang.
@@ -72,6 +72,14 @@ FORMATS = [
     Format("mat 5, compressed", fuzz_files.compressed_mat),
     Format("mat 5, deflated array", fuzz_files.mat_of_one, fuzz_files.deflated_mat),
     Format("mat 4", fuzz_files.mat4),
+    Format("HDF5", fuzz_library_files.hdf5),
+    Format("HDF5 table", fuzz_library_files.hdf5_table),
+    Format("MATLAB 7.3", fuzz_library_files.matlab_73),
+    Format("Parquet", fuzz_library_files.parquet),
+    Format("Feather", fuzz_library_files.feather),
+    Format("Arrow stream", fuzz_library_files.arrow_stream),
+    Format("MDF 4", fuzz_library_files.mdf4),
+    Format("MDF 4, packed", fuzz_library_files.mdf4_packed),
 ]
 
 
