@@ -13,12 +13,10 @@ if TYPE_CHECKING:
     from ingest.air import viscosity_pa_s as viscosity_pa_s
     from ingest.axes import Quantity as Quantity
     from ingest.axes import run_quantities as run_quantities
-    from ingest.balance import TERM_KINDS as TERM_KINDS
     from ingest.balance import Balance as Balance
     from ingest.balance import Form as Form
     from ingest.balance import NotSettledError as NotSettledError
     from ingest.balance import Term as Term
-    from ingest.balance import TermKind as TermKind
     from ingest.balance import term_values as term_values
     from ingest.balance_influence import Influence as Influence
     from ingest.balance_influence import influences as influences
@@ -108,9 +106,7 @@ _HOME = {
     "StatedAir": "air",
     "Steering": "vehicle",
     "Step": "provenance",
-    "TERM_KINDS": "balance",
     "Term": "balance",
-    "TermKind": "balance",
     "TestSection": "model",
     "USABLE_SHARE_OF_RESONANCE": "rig",
     "UnknownRunError": "errors",

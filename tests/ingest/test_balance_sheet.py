@@ -152,6 +152,18 @@ def test_the_campaigns_balance_is_the_default(tmp_path: Path) -> None:
     assert fault == "runs/014.toml: balance.file: names a file that does not exist: '../other.toml'"
 
 
+def test_bridges_of_no_balance_stay_channels(tmp_path: Path) -> None:
+    """Loads stand where the first bridge of the balance was; all else keeps its order."""
+    b1, b2 = bridges()
+    channels = [LIFT | {"name": "other lift"}, b1 | {"name": "b9"}, b1, LIFT | {"name": "x"}, b2]
+    assert not campaign_faults(tmp_path, channels, "../balance.toml")
+
+    run = open_campaign(tmp_path).run("014")
+
+    assert [c.name for c in run.channels] == ["other lift", "b9", "drag", "lift", "x"]
+    assert run.channels[1].measures == "bridge"
+
+
 def test_faults_of_a_shared_file_are_told_once(tmp_path: Path) -> None:
     """Two runs name it, and one of them is at fault itself."""
     runs = {n: run_sheet(n) | {"channel": bridges()} for n in ("1", "2")}
