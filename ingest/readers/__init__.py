@@ -80,7 +80,7 @@ def _open_source(path: Path, file: FileOptions) -> TableSource:
     raise RecordingError(
         path,
         "",
-        f"the content is binary (it begins with {beginning.content[:8].hex(' ')}), not text",
-        "export the recording as delimited text (plain, .gz or .zip), NumPy .npy or .npz, "
-        "MATLAB .mat or WAV",
+        f"no reader knows this content (it begins with {beginning.content[:8].hex(' ')})",
+        "wanted delimited text (plain, gzip or zip), .npy, .npz, .mat, .wav, HDF5, Parquet, "
+        "Feather or MDF 4; unpack what is packed, or export the recording anew",
     )

@@ -208,8 +208,8 @@ def test_nothing_between_from_and_to(tmp_path: Path, clock: ClockOptions, words:
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        (b"\x89HDF\r\n\x1a\n\x00\x00", r"the content is binary \(it begins with 89 48 44 46 0d 0a"),
-        (b"FLAC\x00\x00\x00\x22\x10", r"binary .* export the recording as delimited text"),
+        (b"fLaC\x00\x00\x00\x22\x10", r"no reader .* \(it begins with 66 4c 61 43 00 00 00 22\)"),
+        (b"\x7fELF\x02\x01\x01\x00\x00", r"wanted delimited text .* or MDF 4; unpack what is"),
     ],
 )
 def test_a_file_that_is_no_text(tmp_path: Path, content: bytes, words: str) -> None:

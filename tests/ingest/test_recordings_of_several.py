@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from asammdf import MDF, Signal
 from numpy.typing import NDArray
 
 from ingest import IngestError, RecordingError, open_campaign
@@ -176,3 +177,29 @@ def test_checks_see_what_was_logged(tmp_path: Path) -> None:
     (found,) = [finding for finding in record.findings if finding.code == "clipped"]
 
     assert found.message.startswith(f"{np.count_nonzero(clipped == 40)} samples")
+
+
+def test_groups_with_time_channels_of_their_own(tmp_path: Path) -> None:
+    """MDF 4 with groups at 500 and 50 Hz, the slower begins 3 ms later: both on one clock."""
+    sheet = run_sheet("014", recording="014.mf4")
+    lift, tap = sheet["channel"]
+    for key in ("full_scale", "natural_frequency", "damping"):
+        del lift[key]
+    del tap["tubing"]
+    lift["column"] = "fz"
+    sheet["sampling"] = {"time_column": "time", "resample_to": "500 Hz"}
+    folder = write_campaign(tmp_path, {"014": sheet}, CAMPAIGN)
+    fast, slow = np.arange(10_000) / 500, 0.003 + np.arange(1_000) / 50
+    with MDF(version="4.10") as file:
+        file.append([Signal(np.sin(2 * np.pi * 4 * fast), fast, name="fz")])
+        file.append([Signal(np.sin(2 * np.pi * 4 * slow), slow, name="p07")])
+        file.save(folder / "runs" / "014.mf4", overwrite=True)
+
+    record = open_campaign(folder).run("014").open()
+    samples = np.concatenate(list(record.blocks()), axis=1)
+
+    inside = slice(300, -300)
+    assert samples.shape[1] == pytest.approx(10_000, abs=20)
+    assert samples[0, inside] / 250 == pytest.approx(samples[1, inside], abs=1e-3)
+    start_s = np.arcsin(samples[0, 250] / 250) / (2 * np.pi * 4)
+    assert start_s % 0.002 == pytest.approx(0.001, abs=2e-5)
