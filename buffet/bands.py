@@ -8,12 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.interval import Interval
+from buffet.noise_floor import ONLY_NOISE, SignalToNoise, signal_to_noise
 from buffet.road_speed import bin_shares, frequency_ratio
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
 from buffet.spectral.uncertainty import LogEstimate, half_value, log_estimate
 
 Array = NDArray[np.float64]
+
+BEYOND = "beyond the usable band"
 
 
 @dataclass(frozen=True)
@@ -26,6 +29,7 @@ class BandRms:
     road_high_hz: float | None
     rms: Interval | None
     why: str | None  # why there is none
+    noise: SignalToNoise
 
 
 def band_rms(analysis: RunAnalysis, speed_m_s: float | None) -> list[tuple[BandRms, ...]]:
@@ -50,6 +54,7 @@ def band_rms(analysis: RunAnalysis, speed_m_s: float | None) -> list[tuple[BandR
         return np.asarray(np.einsum("gqf,bf->gqb", spectra.group_psd, shares) * step[0])
 
     samples = analysis.quantity_samples(in_bands)
+    noise = analysis.noise_samples(in_bands)
     estimates = [
         half_value(log_estimate(samples[:, i], analysis.resampling(i).blocks))
         for i in range(len(signal.quantities))
@@ -57,7 +62,17 @@ def band_rms(analysis: RunAnalysis, speed_m_s: float | None) -> list[tuple[BandR
     road = ratio if on_road else None
     return [
         tuple(
-            _band(estimates[i], j, low[j], high[j], signal.usable_hz[i], road)
+            _band(
+                estimates[i],
+                j,
+                low[j],
+                high[j],
+                signal.usable_hz[i],
+                road,
+                signal_to_noise(
+                    analysis, i, samples[:, i, j], None if noise is None else noise[:, i, j]
+                ),
+            )
             for j in range(len(low))
         )
         for i in range(len(signal.quantities))
@@ -79,14 +94,16 @@ def _band(
     high_hz: float,
     usable_hz: float,
     ratio: float | None,
+    noise: SignalToNoise,
 ) -> BandRms:
     road_low = None if ratio is None else float(low_hz * ratio)
     road_high = None if ratio is None else float(high_hz * ratio)
     rms, why = None, None
     if high_hz > usable_hz * (1 + 1e-9):
-        why = "beyond the usable band"
+        why = BEYOND
+        noise = SignalToNoise(None, why)
     elif not estimate.value[index] > 0:
-        why = "nothing rises above the wind-off noise"
+        why = ONLY_NOISE
     else:
         rms = estimate.interval(index)
-    return BandRms(float(low_hz), float(high_hz), road_low, road_high, rms, why)
+    return BandRms(float(low_hz), float(high_hz), road_low, road_high, rms, why, noise)

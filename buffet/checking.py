@@ -2,28 +2,59 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from functools import partial
 
 from buffet.analysis import CampaignAnalysis, Failure, analyse
+from buffet.carrying import Carrying, carrying, not_read
 from buffet.following import follow
 from buffet.run_spectra import RunResult, run_result
+from buffet.usable_band import JUDGED_SPEED_M_S
 from ingest import SEVERITIES, Campaign, Finding, IngestError, Quantity, Run
 
 Progress = Callable[[str], None]
 
 
-def check(
-    campaign: Campaign, progress: Progress = lambda text: None
-) -> tuple[tuple[Finding, ...], tuple[Failure, ...]]:
-    """Findings of all runs, worst first, and the runs that could not be analysed."""
+@dataclass(frozen=True)
+class Checked:
+    """What `check` found."""
+
+    findings: tuple[Finding, ...]  # of all runs, worst first
+    failed: tuple[Failure, ...]  # runs that could not be analysed
+    carrying: tuple[Carrying, ...]  # of every wind-on run; none where the campaign has no model
+
+
+def check(campaign: Campaign, progress: Progress = lambda text: None) -> Checked:
+    """Read every run once; its findings, and whether it can carry a rating."""
     analysis = analyse(campaign, progress=progress)
-    findings = [*analysis.findings, *campaign_findings(tuple(_results(analysis, progress)))]
+    results = tuple(_results(analysis, progress))
+    verdicts = _verdicts(analysis, results)
+    findings = [*analysis.findings, *campaign_findings(results)]
     for failure in analysis.failed:
         findings += _unanalysed(campaign.run(failure.run))
+    lost = {failure.run for failure in analysis.failed}
+    findings += [one.finding for one in verdicts if one.finding and one.run not in lost]
     rank: Mapping[str, int] = {severity: i for i, severity in enumerate(SEVERITIES)}
     findings.sort(key=lambda finding: (rank[finding.severity], finding.run))
-    return tuple(findings), analysis.failed
+    return Checked(tuple(findings), analysis.failed, verdicts)
+
+
+def _verdicts(analysis: CampaignAnalysis, results: tuple[RunResult, ...]) -> tuple[Carrying, ...]:
+    campaign = analysis.campaign
+    if campaign.model is None:
+        return ()
+    read = {result.analysis.run.number: result for result in results}
+    blocks: dict[str | None, float] = defaultdict(float)
+    for one in analysis.runs:
+        blocks[one.run.configuration] += one.vertical.blocks
+    return tuple(
+        carrying(read[run.number], blocks[run.configuration])
+        if run.number in read
+        else not_read(run.number)
+        for run in campaign.wind_on
+    )
 
 
 def campaign_findings(results: tuple[RunResult, ...]) -> tuple[Finding, ...]:
@@ -36,7 +67,7 @@ def _results(analysis: CampaignAnalysis, progress: Progress) -> Iterator[RunResu
     runs = analysis.chosen(None)
     for position, run in enumerate(runs, 1):
         progress(f"peaks of run {run.run.number} ({position} of {len(runs)})")
-        yield run_result(run, partial(_is_logged, run.run))
+        yield run_result(run, partial(_is_logged, run.run), JUDGED_SPEED_M_S)
 
 
 def _is_logged(run: Run, quantity: Quantity) -> bool:

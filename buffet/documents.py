@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
 from buffet.analysis import CampaignAnalysis
-from buffet.band_ratios import BandRatio
 from buffet.bands import BandRms
 from buffet.blockage import CampaignBlockage
-from buffet.comparing import AXLES, AddOn, Comparison
+from buffet.checking import Checked
 from buffet.interval import Interval
+from buffet.noise_floor import SignalToNoise
 from buffet.peak_classes import PeakClass
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.table import TableRow
@@ -21,7 +21,6 @@ from buffet.rating.verdict import CriterionRating
 from buffet.run_spectra import NO_CALIBRATION, NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
 from buffet.spectral.resolution import MARKED_SEGMENTS
-from buffet.trade import AxleLift
 from buffet.tunnel_part import NOTHING_FOLLOWS, TunnelPart
 from ingest import Finding, Provenance
 
@@ -40,14 +39,15 @@ def interval(value: Interval | None) -> Document | None:
     if value is None:
         return None
     return {
-        "value": _number(value.value),
-        "low": _number(value.low),
-        "high": _number(value.high),
+        "value": number(value.value),
+        "low": number(value.low),
+        "high": number(value.high),
         "level": value.level,
     }
 
 
-def _number(value: float | None) -> float | None:
+def number(value: float | None) -> float | None:
+    """As JSON knows it; null where it is not finite."""
     return None if value is None or not math.isfinite(value) else float(value)
 
 
@@ -61,9 +61,9 @@ def spectra_document(analysis: CampaignAnalysis, results: tuple[RunResult, ...])
     }
 
 
-def failures(analysis: CampaignAnalysis) -> list[Document]:
+def failures(read: CampaignAnalysis | Checked) -> list[Document]:
     """Runs that could not be read."""
-    return [{"run": failure.run, "error": failure.error} for failure in analysis.failed]
+    return [{"run": failure.run, "error": failure.error} for failure in read.failed]
 
 
 def _run(result: RunResult) -> Document:
@@ -76,11 +76,11 @@ def _run(result: RunResult) -> Document:
         "strouhal": interval(result.strouhal),
         "strouhal_why": result.strouhal_why,
         "frequency_hz": interval(result.fundamental.frequency_hz) if result.fundamental else None,
-        "speed_m_s": None if flow is None else _number(flow.speed_m_s),
-        "dynamic_pressure_pa": None if flow is None else _number(flow.dynamic_pressure_pa),
+        "speed_m_s": None if flow is None else number(flow.speed_m_s),
+        "dynamic_pressure_pa": None if flow is None else number(flow.dynamic_pressure_pa),
         "flow_why": "no wind is stated or measured" if flow is None else None,
         "blockage": None if flow is None else asdict(flow.blockage),
-        "reynolds": None if flow is None else _number(flow.reynolds),
+        "reynolds": None if flow is None else number(flow.reynolds),
         "sample_rate_hz": analysis.sample_rate_hz,
         "duration_s": analysis.spectra.duration_s,
         "segment_s": analysis.segment_s,
@@ -115,7 +115,7 @@ def _plain(value: Any) -> Any:
     if isinstance(value, bool | int | str) or value is None:
         return value
     if isinstance(value, float):
-        return _number(value)
+        return number(value)
     if hasattr(value, "items"):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
@@ -133,18 +133,19 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "rms": interval(result.rms),
         "rms_why": NO_RMS if result.rms is None else None,
         "rms_reliable": result.reliable,
-        "noise_rms": _number(result.noise_rms),
-        "calibration_uncertainty": _number(result.calibration_uncertainty),
+        "noise_rms": number(result.noise_rms),
+        **_over_noise(result.noise),
+        "calibration_uncertainty": number(result.calibration_uncertainty),
         "calibration_uncertainty_why": NO_CALIBRATION
         if result.calibration_uncertainty is None
         else None,
-        "variance_below_resolution": _number(result.below_resolution),
-        "unresolved_share": _number(result.unresolved_share),
-        "usable_to_hz": _number(result.usable_to_hz),
+        "variance_below_resolution": number(result.below_resolution),
+        "unresolved_share": number(result.unresolved_share),
+        "usable_to_hz": number(result.usable_to_hz),
         "inertia_removed": result.quantity.inertial_row is not None,
-        "inertial_share": _number(result.inertial_share),
+        "inertial_share": number(result.inertial_share),
         "bands": [_band(band) for band in result.bands],
-        "fit_deviance": _number(result.fit_deviance),
+        "fit_deviance": number(result.fit_deviance),
         "peaks": [_peak(peak, kind, strouhal_per_hz) for peak, kind in result.followed],
         "frequency_hz": result.frequency_hz.tolist(),
         "psd": result.psd.tolist(),
@@ -179,6 +180,14 @@ def _band(band: BandRms) -> Document:
         "road_high_hz": band.road_high_hz,
         "rms": interval(band.rms),
         "rms_why": band.why,
+        **_over_noise(band.noise),
+    }
+
+
+def _over_noise(noise: SignalToNoise) -> Document:
+    return {
+        "signal_to_noise_db": interval(noise.decibels),
+        "signal_to_noise_why": noise.why,
     }
 
 
@@ -208,13 +217,17 @@ def _finding(finding: Finding) -> Document:
     }
 
 
-def check_document(findings: tuple[Finding, ...], failed: list[Document]) -> Document:
+def check_document(checked: Checked) -> Document:
     """What `check` prints."""
     return {
         "format": "buffet/check",
         "version": 1,
-        "findings": [_finding(finding) for finding in findings],
-        "failed": failed,
+        "findings": [_finding(finding) for finding in checked.findings],
+        "carries": [
+            {"run": one.run, "verdict": one.verdict, "why": list(one.why)}
+            for one in checked.carrying
+        ],
+        "failed": failures(checked),
     }
 
 
@@ -228,7 +241,7 @@ def rating_document(rating: Rating) -> Document:
         "road_unevenness_m3": rating.road.unevenness_m3,
         "criteria_source": rating.criteria.source,
         "road_reynolds": rating.road_reynolds,
-        **_blockage(rating.analysis.blockage),
+        **blockage_entries(rating.analysis.blockage),
         "without_tunnel": rating.with_tunnel is not None,
         "configurations": [
             _configuration(one, rating.as_read(one.name)) for one in rating.configurations
@@ -238,7 +251,7 @@ def rating_document(rating: Rating) -> Document:
     }
 
 
-def _blockage(blockage: CampaignBlockage) -> Document:
+def blockage_entries(blockage: CampaignBlockage) -> Document:
     """The method, its size over the runs, and why there is no ratio."""
     ratio = blockage.area_ratio
     return {
@@ -295,8 +308,8 @@ def _criterion(rating: CriterionRating, as_read: CriterionRating | None) -> Docu
         "unit": row.unit,
         "limit_possible": row.possible,
         "limit_likely": row.likely,
-        "p_possible": _number(rating.p_possible),
-        "p_likely": _number(rating.p_likely),
+        "p_possible": number(rating.p_possible),
+        "p_likely": number(rating.p_likely),
         "verdict": rating.verdict,
         "why": rating.why,
         "octave_hz": None if rating.octave_hz is None else list(rating.octave_hz),
@@ -310,81 +323,7 @@ def table_document(rows: tuple[TableRow, ...], rating: Rating) -> Document:
     return {
         "format": "buffet/table",
         "version": 1,
-        **_blockage(rating.analysis.blockage),
+        **blockage_entries(rating.analysis.blockage),
         "rows": [row.as_dict() for row in rows],
         "failed": failures(rating.analysis),
     }
-
-
-def comparison_document(comparison: Comparison) -> Document:
-    """What `compare` prints."""
-    return {
-        "format": "buffet/comparison",
-        "version": 1,
-        "baseline": comparison.baseline.name,
-        "speed_m_s": comparison.speed_m_s,
-        **_blockage(comparison.rating.analysis.blockage),
-        "baseline_lift": _lift_balance(comparison.baseline_lift),
-        "without_tunnel": comparison.with_tunnel is not None,
-        "configurations": [
-            _add_on(one, comparison.as_read(one.name)) for one in comparison.add_ons
-        ],
-        "repeated": comparison.repeated,
-        "repeats": comparison.repeats,
-        "fuel_elasticity": comparison.fuel_elasticity,
-        "recommendation": {
-            "configuration": comparison.recommendation.configuration,
-            "why": comparison.recommendation.why,
-            "rule_of_thumb": comparison.recommendation.rule_of_thumb,
-        },
-        "failed": failures(comparison.rating.analysis),
-    }
-
-
-def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
-    return {
-        "name": add_on.name,
-        "rms_ratio": {word: interval(ratio) for word, ratio in add_on.rms_ratio.items()},
-        "rms_ratio_with_tunnel": None
-        if as_read is None
-        else {word: interval(ratio) for word, ratio in as_read.rms_ratio.items()},
-        "p_value": dict(add_on.p_value),
-        "rms_ratio_in_bands": {
-            word: [_band_ratio(band) for band in bands] for word, bands in add_on.bands.items()
-        },
-        "unreliable": list(add_on.unreliable),
-        "delta_drag": interval(add_on.delta_drag),
-        "delta_front_lift": interval(add_on.delta_front_lift),
-        "delta_rear_lift": interval(add_on.delta_rear_lift),
-        "delta_p_value": dict(add_on.delta_p_value),
-        **_lift_balance(add_on.lift_balance, deltas=True),
-        "drag_change_percent": interval(add_on.drag_change_percent),
-        "fuel_change_percent": interval(add_on.fuel_change_percent),
-        "top_speed_change_percent": interval(add_on.top_speed_change_percent),
-        "missing": dict(add_on.missing),
-        "verdict": add_on.rating.verdict,
-    }
-
-
-def _band_ratio(band: BandRatio) -> Document:
-    return {
-        "road_low_hz": band.road_low_hz,
-        "road_high_hz": band.road_high_hz,
-        "ratio": interval(band.ratio),
-        "p_value": _number(band.p_value),
-        "why": band.why,
-    }
-
-
-def _lift_balance(axles: Mapping[str, AxleLift], *, deltas: bool = False) -> Document:
-    """Front and rear lift as loads; null where not measured."""
-    found: Document = {}
-    for word in AXLES:
-        axle = axles.get(word) or AxleLift(None, None, None, None)
-        name = word.replace(" ", "_")
-        found[f"{name}_n"] = interval(axle.lift_n)
-        found[f"{name}_share_of_axle_weight"] = interval(axle.share)
-        if deltas:
-            found[f"delta_{name}_n"] = interval(axle.delta_n)
-            found[f"delta_{name}_share_of_axle_weight"] = interval(axle.delta_share)
-    return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from buffet import documents
+from buffet.comparison_document import comparison_document
 from buffet.interval import Interval
 from buffet.writing import Writer, row_writers, text_writer
 
@@ -133,5 +134,5 @@ def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
         for one in comparison.add_ons
         for word, ratio in one.rms_ratio.items()
     ]
-    text = documents.dumps(documents.comparison_document(comparison))
+    text = documents.dumps(comparison_document(comparison))
     return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}

@@ -74,10 +74,13 @@ class RunAnalysis:
         `functional` takes reduced spectra to ``(n_groups, ...)``; the result has shape
         ``(1 + n_resamples, ...)`` with the measured value in row 0. Negative values stay.
         """
-        result = resampling.means(functional(self.signal))
-        for floor in self.noise:
-            result = result - floor.resampling.means(functional(floor.spectra)) / len(self.noise)
-        return result
+        read, noise = resampling.means(functional(self.signal)), self.noise_samples(functional)
+        return read if noise is None else read - noise
+
+    def noise_samples(self, functional: Callable[[ReducedSpectra], Array]) -> Array | None:
+        """What is taken out there: the mean of the wind-off runs; None where there is none."""
+        parts = [floor.resampling.means(functional(floor.spectra)) for floor in self.noise]
+        return np.asarray(np.mean(parts, axis=0)) if parts else None
 
     def quantity_samples(self, functional: Callable[[ReducedSpectra], Array]) -> Array:
         """The same of a functional to ``(n_groups, n_quantities, ...)``, family by family."""

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from buffet.bands import BandRms, band_rms
 from buffet.interval import Interval
+from buffet.noise_floor import SignalToNoise, signal_to_noise
 from buffet.peak_classes import NOT_FOLLOWED, PeakClass
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.peaks import Peak, PeakFit, fit_peaks
@@ -54,6 +55,7 @@ class QuantityResult:
     psd: Array  # (n,), noise not removed
     psd_factors: tuple[float, float]  # to the confidence limits
     noise_psd: Array | None  # (n,)
+    noise: SignalToNoise  # over the usable band
     classes: tuple[PeakClass, ...] = ()  # of `peaks`, once they were followed over the wind speeds
     calibration_uncertainty: float | None = None  # k = 1; no interval holds it
     tunnel: TunnelPart | None = None  # what follows the reference probes, where there are any
@@ -105,6 +107,7 @@ def run_result(
         for i, samples in enumerate(analysis.total_samples.T)
     ]
     noise = analysis.noise_psd
+    noise_totals = analysis.noise_samples(ReducedSpectra.group_totals)
     fits = [
         _peaks(analysis, i) if not analysis.dead[i] and looked_at(quantity) else PeakFit((), None)
         for i, quantity in enumerate(signal.quantities)
@@ -122,7 +125,7 @@ def run_result(
                 _mean(analysis, i),
                 totals[i].interval() if positive else None,
                 totals[i].reliable,
-                _noise_rms(analysis, i),
+                _noise_rms(noise_totals, i),
                 float(signal.below_resolution[i]),
                 float(unresolved[i]),
                 float(signal.usable_hz[i]),
@@ -134,6 +137,7 @@ def run_result(
                 signal.psd[i, bins],
                 factors,
                 None if noise is None else noise[i, bins],
+                _over_noise(analysis, i, noise_totals),
                 calibration_uncertainty=analysis.calibration_uncertainty[i],
                 tunnel=tunnel_part(analysis, i),
             )
@@ -224,13 +228,10 @@ def _inertial_share(analysis: RunAnalysis, index: int) -> float | None:
     return part / reading if reading > 0 else None
 
 
-def _noise_rms(analysis: RunAnalysis, index: int) -> float | None:
-    if not analysis.noise:
-        return None
-    totals = [
-        float(
-            np.average(floor.spectra.group_totals()[:, index], weights=floor.spectra.group_segments)
-        )
-        for floor in analysis.noise
-    ]
-    return float(np.sqrt(max(float(np.mean(totals)), 0.0)))
+def _noise_rms(noise_totals: Array | None, index: int) -> float | None:
+    return None if noise_totals is None else float(np.sqrt(max(noise_totals[0, index], 0.0)))
+
+
+def _over_noise(analysis: RunAnalysis, index: int, noise_totals: Array | None) -> SignalToNoise:
+    noise = None if noise_totals is None else noise_totals[:, index]
+    return signal_to_noise(analysis, index, analysis.total_samples[:, index], noise)

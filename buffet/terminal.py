@@ -7,7 +7,9 @@ from collections.abc import Sequence
 
 from buffet.analysis import Failure
 from buffet.blockage import CampaignBlockage, blockage_text
+from buffet.carrying import RATING
 from buffet.cautions import CAUTIONS
+from buffet.checking import Checked
 from buffet.interval import Interval
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
@@ -237,7 +239,7 @@ def _run_text(result: RunResult) -> str:
     if inertia := _inertia(result.quantities):
         parts.append(paragraph(inertia))
     if result.quantities and result.quantities[0].bands:
-        parts.append(_band_table(result.quantities))
+        parts += _band_tables(result.quantities)
     if peaks:
         columns = ("peak of", "Hz", "St", "width Hz", "RMS", "p", "kind", "class")
         parts.append(table(columns, peaks, gap=" "))
@@ -289,18 +291,23 @@ def _quantity_row(result: QuantityResult) -> tuple[str, ...]:
     )
 
 
-def _band_table(results: Sequence[QuantityResult]) -> str:
-    """RMS in octaves, without intervals, which the other outputs hold."""
+def _band_tables(results: Sequence[QuantityResult]) -> list[str]:
+    """RMS in octaves, and over the noise where that is known; other outputs hold the intervals."""
     first = results[0].bands
-    on_road = first[0].road_low_hz is not None
-    edges = [(b.road_low_hz if on_road else b.low_hz) or 0.0 for b in first]
-    title = "RMS from, road Hz" if on_road else "RMS from, Hz"
-    header = (title, *(f"{edge:.4g}" for edge in edges))
-    rows = [
+    road = "road " if first[0].road_low_hz is not None else ""
+    edges = [f"{b.low_hz if b.road_low_hz is None else b.road_low_hz:.4g}" for b in first]
+    rms = [
         (r.quantity.name, *(number(b.rms.value if b.rms else None, ".2g") for b in r.bands))
         for r in results
     ]
-    return table(header, rows)
+    tables = [table((f"RMS from, {road}Hz", *edges), rms)]
+    levels = [(r.quantity.name, [b.noise.decibels for b in r.bands]) for r in results]
+    if any(level for _, own in levels for level in own):
+        rows = [
+            (name, *(number(v.value if v else None, "z.0f") for v in own)) for name, own in levels
+        ]
+        tables.append(table((f"dB over noise, {road}Hz", *edges), rows))
+    return tables
 
 
 def _peak_rows(result: QuantityResult, per_hz: float | None) -> list[tuple[str, ...]]:
@@ -340,6 +347,18 @@ def _width(bandwidth_hz: Interval) -> str:
     """A line's bandwidth is known only from above."""
     value = bandwidth_hz.value
     return f"{value:.2g}" if value > 0 else f"<{number(bandwidth_hz.high, '.2g')}"
+
+
+def checked_text(checked: Checked) -> str:
+    """Findings, and how many runs can carry a rating."""
+    parts = [findings_text(checked.findings, checked.failed)]
+    if every := checked.carrying:
+        words = [one.verdict for one in every]
+        text = f"{words.count('carries')} of {len(every)} runs can carry {RATING}"
+        if in_part := words.count("carries in part"):
+            text += f", {in_part} more in part"
+        parts.append(paragraph(f"{text}."))
+    return "\n".join(parts)
 
 
 def findings_text(findings: Sequence[Finding], failed: Sequence[Failure] = ()) -> str:

@@ -10,7 +10,7 @@ from ingest import PRESSURES, Finding, FlowState, Model, Run, inertia_findings, 
 # Road speed at which the usable band is judged, and the road frequencies a vertical criterion
 # needs at least and wants altogether.
 JUDGED_SPEED_M_S = 130 / 3.6
-NEEDED_HZ = 8.0
+NEEDED_FROM_HZ, NEEDED_HZ = 1.0, 8.0
 WANTED_HZ = 20.0
 # Stated against measured wind speed: 2 % is 4 % of every coefficient (engineering judgement).
 WIND_TOLERANCE = 0.02

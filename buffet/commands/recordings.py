@@ -21,17 +21,16 @@ def check(campaign: Path, as_json: bool) -> None:
     from buffet.checking import check as check_campaign
     from ingest import open_campaign
 
-    findings, failed = check_campaign(open_campaign(campaign), progress)
+    checked = check_campaign(open_campaign(campaign), progress)
     done()
     if as_json:
-        lost = [{"run": failure.run, "error": failure.error} for failure in failed]
-        click.echo(documents.dumps(documents.check_document(findings, lost)))
+        click.echo(documents.dumps(documents.check_document(checked)))
     else:
-        click.echo(terminal.findings_text(findings, failed))
-    if any(finding.severity == "error" for finding in findings):
-        tell_failed(failed)
+        click.echo(terminal.checked_text(checked))
+    if any(finding.severity == "error" for finding in checked.findings):
+        tell_failed(checked.failed)
         sys.exit(1)
-    exit_for(failed)
+    exit_for(checked.failed)
 
 
 @click.command()

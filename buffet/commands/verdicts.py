@@ -125,8 +125,8 @@ def compare(
     output: Path | None,
 ) -> None:
     """Add-ons against the baseline, and which to fit."""
-    from buffet import documents
     from buffet.comparing import compare as compare_rating
+    from buffet.comparison_document import comparison_document
     from buffet.comparison_text import comparison_text
     from buffet.outputs import comparison_writers
 
@@ -136,7 +136,7 @@ def compare(
         output,
         as_json,
         lambda: comparison_writers(comparison),
-        lambda: documents.comparison_document(comparison),
+        lambda: comparison_document(comparison),
         lambda: comparison_text(comparison),
     )
     exit_for(comparison.rating.analysis.failed)

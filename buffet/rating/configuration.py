@@ -14,13 +14,14 @@ from buffet.rating.seat_scatter import VERTICAL_BAND_HZ
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.uncertainty import LogEstimate, Unseen, half_value, log_estimate
+from buffet.usable_band import NEEDED_FROM_HZ, NEEDED_HZ
 
 Array = NDArray[np.float64]
 Rows = Callable[[Array], NDArray[np.complex128]]
 
 # A vertical criterion is covered from 1 to 8 Hz at least, and if carrying the last level on flat
 # to the top of its band changes the metric by less than this share (engineering judgement).
-VERTICAL_NEEDS_HZ = (1.0, 8.0)
+VERTICAL_NEEDS_HZ = (NEEDED_FROM_HZ, NEEDED_HZ)
 CARRIED_ON_SHARE = 0.2
 # What a metric cannot do without; a missing drag or pitch moment leaves the seat's motion a
 # little off, which the verdict's sentence says, but moves load from one axle to the other.

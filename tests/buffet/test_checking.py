@@ -35,18 +35,19 @@ def test_findings_of_samples_segments_and_spectra(tmp_path: Path) -> None:
     short = replace(lift_run("2", 0.03, seconds=8.0), zero="0")
     folder = write_runs(tmp_path / "c", [wind_off("0"), replace(spiky, zero="0"), short])
 
-    findings, failed = check(open_campaign(folder))
-    told = {(finding.run, finding.code, finding.channel) for finding in findings}
+    checked = check(open_campaign(folder))
+    told = {(finding.run, finding.code, finding.channel) for finding in checked.findings}
 
-    assert failed == ()
+    assert checked.failed == ()
     assert {
         ("1", "spikes", "lift"),
         ("1", "mean-drifts", "drag"),
         ("1", "aliasing", None),
+        ("1", "cannot-carry-rating", None),
         ("2", "few-segments", None),
         ("2", "aliasing", None),
     } == told
-    ranks = [SEVERITIES.index(finding.severity) for finding in findings]
+    ranks = [SEVERITIES.index(finding.severity) for finding in checked.findings]
     assert ranks == sorted(ranks)
 
 

@@ -111,6 +111,7 @@ def _run(
         configuration=configuration,
         yaw_rad=0.0,
         channels=(SimpleNamespace(name=WORD),),
+        kind="wind-on",
     )
     resampling = resample(signal.group_segments, signal.group_totals(), rng)
     noise: tuple[NoiseFloor, ...] = ()

@@ -1,0 +1,84 @@
+"""The JSON document of a comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from buffet.band_ratios import BandRatio
+from buffet.comparing import AXLES, AddOn, Comparison
+from buffet.documents import Document, blockage_entries, failures, interval, number
+from buffet.trade import AxleLift
+
+
+def comparison_document(comparison: Comparison) -> Document:
+    """What `compare` prints."""
+    return {
+        "format": "buffet/comparison",
+        "version": 1,
+        "baseline": comparison.baseline.name,
+        "speed_m_s": comparison.speed_m_s,
+        **blockage_entries(comparison.rating.analysis.blockage),
+        "baseline_lift": _lift_balance(comparison.baseline_lift),
+        "without_tunnel": comparison.with_tunnel is not None,
+        "configurations": [
+            _add_on(one, comparison.as_read(one.name)) for one in comparison.add_ons
+        ],
+        "repeated": comparison.repeated,
+        "repeats": comparison.repeats,
+        "fuel_elasticity": comparison.fuel_elasticity,
+        "recommendation": {
+            "configuration": comparison.recommendation.configuration,
+            "why": comparison.recommendation.why,
+            "rule_of_thumb": comparison.recommendation.rule_of_thumb,
+        },
+        "failed": failures(comparison.rating.analysis),
+    }
+
+
+def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
+    return {
+        "name": add_on.name,
+        "rms_ratio": {word: interval(ratio) for word, ratio in add_on.rms_ratio.items()},
+        "rms_ratio_with_tunnel": None
+        if as_read is None
+        else {word: interval(ratio) for word, ratio in as_read.rms_ratio.items()},
+        "p_value": dict(add_on.p_value),
+        "rms_ratio_in_bands": {
+            word: [_band_ratio(band) for band in bands] for word, bands in add_on.bands.items()
+        },
+        "unreliable": list(add_on.unreliable),
+        "delta_drag": interval(add_on.delta_drag),
+        "delta_front_lift": interval(add_on.delta_front_lift),
+        "delta_rear_lift": interval(add_on.delta_rear_lift),
+        "delta_p_value": dict(add_on.delta_p_value),
+        **_lift_balance(add_on.lift_balance, deltas=True),
+        "drag_change_percent": interval(add_on.drag_change_percent),
+        "fuel_change_percent": interval(add_on.fuel_change_percent),
+        "top_speed_change_percent": interval(add_on.top_speed_change_percent),
+        "missing": dict(add_on.missing),
+        "verdict": add_on.rating.verdict,
+    }
+
+
+def _band_ratio(band: BandRatio) -> Document:
+    return {
+        "road_low_hz": band.road_low_hz,
+        "road_high_hz": band.road_high_hz,
+        "ratio": interval(band.ratio),
+        "p_value": number(band.p_value),
+        "why": band.why,
+    }
+
+
+def _lift_balance(axles: Mapping[str, AxleLift], *, deltas: bool = False) -> Document:
+    """Front and rear lift as loads; null where not measured."""
+    found: Document = {}
+    for word in AXLES:
+        axle = axles.get(word) or AxleLift(None, None, None, None)
+        name = word.replace(" ", "_")
+        found[f"{name}_n"] = interval(axle.lift_n)
+        found[f"{name}_share_of_axle_weight"] = interval(axle.share)
+        if deltas:
+            found[f"delta_{name}_n"] = interval(axle.delta_n)
+            found[f"delta_{name}_share_of_axle_weight"] = interval(axle.delta_share)
+    return found
