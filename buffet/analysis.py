@@ -298,7 +298,7 @@ def _one_pass(
 ) -> SegmentSpectra:
     """Feed the record to the engine; its length is looked ahead for, within bounds."""
     blocks = record.blocks()
-    held = list(_look_ahead(blocks))
+    held = list(look_ahead(blocks))
     seen = sum(block.shape[1] for block in held)
     rate = record.sample_rate_hz
     wind_on = record.run.kind == "wind-on"
@@ -351,7 +351,7 @@ def _wanted_by_channels(record: Record, held: Sequence[Array], model: Model) -> 
     return None if flow is None else segment_for_peaks_s(model.strouhal_length_m, flow.speed_m_s)
 
 
-def _look_ahead(blocks: Iterator[Array]) -> Iterator[Array]:
+def look_ahead(blocks: Iterator[Array]) -> Iterator[Array]:
     """Blocks up to the bound; the rest stays in `blocks`."""
     held = 0
     for block in blocks:

@@ -7,6 +7,7 @@ BuffetError
 ├── NotRateableError      a campaign that lacks what a road speed needs
 ├── NoReferenceProbeError runs whose tunnel's part was to be taken out, but is not known
 ├── CalibrationError      a loading table with faults, or one that determines no balance
+├── NoResonanceError      a record that no natural frequency can be taken from
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 └── ImpossibleCarError    a car whose masses contradict each other (vehicle/ride.py)
@@ -95,6 +96,10 @@ class NoReferenceProbeError(BuffetError):
 
 class CalibrationError(BuffetError):
     """A loading table has faults, or does not determine what was asked for."""
+
+
+class NoResonanceError(BuffetError):
+    """A record that no natural frequency and damping can be taken from."""
 
 
 class OutputError(BuffetError):
