@@ -9,11 +9,13 @@ from tests.thorough.alarms import print_alarms
 from tests.thorough.coverage import print_coverage
 from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
+from tests.thorough.resonance import print_resonance
 
 # What a check simulates, and how many of them unless told.
 CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "coverage": (print_coverage, "campaigns a kind", 2000),
     "alarms": (print_alarms, "pairs a kind", 4000),
+    "resonance": (print_resonance, "tap tests and records a kind", 2000),
     "peaks": (print_false_peaks, "records a kind", 4000),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
 }
