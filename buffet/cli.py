@@ -10,7 +10,7 @@ import click
 from buffet.commands.example import demo
 from buffet.commands.exporting import export
 from buffet.commands.recordings import check, spectra
-from buffet.commands.rig import calibrate
+from buffet.commands.rig import calibrate, resonance
 from buffet.commands.verdicts import compare, rate, report, table
 
 
@@ -27,5 +27,6 @@ def main() -> None:
             stream.reconfigure(errors="replace")  # a terminal without the sign for "m²"
 
 
-for command in (check, spectra, rate, table, compare, report, export, calibrate, demo):
+COMMANDS = (check, spectra, rate, table, compare, report, export, calibrate, resonance, demo)
+for command in COMMANDS:
     main.add_command(command)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from buffet.comparing import Comparison
     from buffet.rating.rate import Rating
     from buffet.rating.table import TableRow
+    from buffet.resonance.estimate import CampaignResonance
     from buffet.run_spectra import RunResult
 
 PICTURES = (".png", ".svg", ".pdf")
@@ -69,6 +70,35 @@ def _columns(name: str, interval: Interval | None) -> dict[str, float | None]:
     if interval is None:
         return {name: None, f"{name}_low": None, f"{name}_high": None}
     return {name: interval.value, f"{name}_low": interval.low, f"{name}_high": interval.high}
+
+
+def resonance_writers(found: CampaignResonance) -> dict[str, Writer]:
+    """JSON, one table row a run, channel and mode, or a picture of decays and spectra."""
+    from buffet.resonance_document import resonance_document
+
+    def draw(path: Path) -> None:
+        from buffet.report import draw_resonance
+
+        draw_resonance(found.runs, path)
+
+    rows = [
+        {
+            "run": run.run.number,
+            "kind": run.kind,
+            "channel": one.channel.name,
+            "measures": one.channel.measures,
+            **_columns("natural_frequency_hz", mode.natural_frequency_hz if mode else None),
+            **_columns("damping", mode.damping if mode else None),
+            "share": mode.share if mode else None,
+            "strikes": mode.count if mode and run.kind == "tap" else None,
+            "why": one.why or None,
+        }
+        for run in found.runs
+        for one in run.channels
+        for mode in (one.modes or (None,))
+    ]
+    text = documents.dumps(resonance_document(found))
+    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
 
 
 def rating_writers(rating: Rating) -> dict[str, Writer]:

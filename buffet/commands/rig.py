@@ -1,13 +1,17 @@
-"""Commands on the rig itself: `calibrate`."""
+"""Commands on the rig itself: `calibrate` and `resonance`."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from buffet.commands.running import told
-from buffet.options import JSON, output_option, plot_option
+from buffet.commands.running import done, exit_for, give, progress, told
+from buffet.options import CAMPAIGN, JSON, output_option, plot_option
+
+if TYPE_CHECKING:
+    from buffet.resonance.estimate import AskedKind
 
 
 @click.command()
@@ -76,3 +80,38 @@ def calibrate(
     for written in (plot, output):
         if written is not None:
             click.echo(f"wrote {written}", err=True)
+
+
+@click.command()
+@CAMPAIGN
+@click.option("--run", "number", help="One run's number; all wind-off runs without it.")
+@click.option(
+    "--kind",
+    type=click.Choice(["auto", "tap", "wind-off"]),
+    default="auto",
+    show_default=True,
+    help="Decays after strikes, or the record's spectrum.",
+)
+@JSON
+@output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@told
+def resonance(
+    campaign: Path, number: str | None, kind: AskedKind, as_json: bool, output: Path | None
+) -> None:
+    """Natural frequency and damping of the balance, from a tap test or without wind."""
+    from buffet.outputs import resonance_writers
+    from buffet.resonance.estimate import resonances
+    from buffet.resonance_document import resonance_document
+    from buffet.resonance_text import resonance_text
+    from ingest import open_campaign
+
+    found = resonances(open_campaign(campaign), number, kind, progress)
+    done()
+    give(
+        output,
+        as_json,
+        lambda: resonance_writers(found),
+        lambda: resonance_document(found),
+        lambda: resonance_text(found),
+    )
+    exit_for(found.failed)

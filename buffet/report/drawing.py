@@ -9,9 +9,11 @@ from buffet.comparing import Comparison
 from buffet.rating.rate import Rating
 from buffet.report.figures import configuration_styles
 from buffet.report.look import save
+from buffet.report.resonance_figures import resonance_figure
 from buffet.report.rms_figures import comparison_figure
 from buffet.report.spectrum_figures import run_figure
 from buffet.report.speed_figure import decisive_criteria, speed_figure
+from buffet.resonance.result import RunResonance
 from buffet.run_spectra import RunResult
 
 
@@ -24,6 +26,17 @@ def draw_spectra(results: Sequence[RunResult], path: Path) -> None:
         The suffix is none of .png, .svg, .pdf, or the file cannot be written.
     """
     save(lambda: run_figure(results), path)
+
+
+def draw_resonance(runs: Sequence[RunResonance], path: Path) -> None:
+    """Draw each channel's decay or spectrum with what was fitted to it.
+
+    Raises
+    ------
+    OutputError
+        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
+    """
+    save(lambda: resonance_figure(runs), path)
 
 
 def draw_speed_curves(rating: Rating, path: Path) -> None:

@@ -181,14 +181,15 @@ def _run_panel(axes: Axes, result: RunResult, quantity: QuantityResult) -> None:
     unit = quantity.quantity.unit
     run = result.analysis.run
     title = f"run {run.number}, {shortened(quantity.quantity.name)}"
-    _loglog(axes, title, "frequency, Hz", f"PSD, {_per_hertz(unit)}", RUN_DECADES)
+    _loglog(axes, title, "frequency, Hz", f"PSD, {per_hertz(unit)}", RUN_DECADES)
     axes.fill_between(frequency, psd * low, psd * high, color=INK, alpha=0.18, linewidth=0)
     if quantity.noise_psd is not None:
         axes.plot(frequency, quantity.noise_psd[1:], color=FAINT, linewidth=0.9, linestyle="--")
     _mark_peaks(axes, quantity, result.strouhal_per_hz)
 
 
-def _per_hertz(unit: str) -> str:
+def per_hertz(unit: str) -> str:
+    """Unit of a PSD."""
     if unit == "1":
         return "coefficient²/Hz"
     return f"({unit})²/Hz" if " " in unit or "/" in unit else f"{unit}²/Hz"
