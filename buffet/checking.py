@@ -11,6 +11,7 @@ from buffet.analysis import CampaignAnalysis, Failure, analyse
 from buffet.carrying import Carrying, carrying, not_read
 from buffet.following import follow
 from buffet.run_spectra import RunResult, run_result
+from buffet.stated_resonance import stated_resonance_findings
 from buffet.usable_band import JUDGED_SPEED_M_S
 from ingest import SEVERITIES, Campaign, Finding, IngestError, Quantity, Run
 
@@ -32,6 +33,9 @@ def check(campaign: Campaign, progress: Progress = lambda text: None) -> Checked
     results = tuple(_results(analysis, progress))
     verdicts = _verdicts(analysis, results)
     findings = [*analysis.findings, *campaign_findings(results)]
+    for one in analysis.wind_off:
+        progress(f"stated resonances of run {one.run.number}")
+        findings += stated_resonance_findings(one)
     for failure in analysis.failed:
         findings += _unanalysed(campaign.run(failure.run))
     lost = {failure.run for failure in analysis.failed}

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import degrees, log
-from statistics import NormalDist
 
-from buffet.interval import Interval
 from buffet.peak_classes import PeakClass, peak_class
 from buffet.rig_findings import rig_findings
 from buffet.run_spectra import QuantityResult, RunResult, named
 from buffet.spectral.peaks import Peak
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.tracks import UNDECIDED, Sighting, Spectrogram, Verdict, classify
-from buffet.spectral.uncertainty import LARGEST_LOG
+from buffet.spectral.uncertainty import log_error
 
 # Bins of half-power width up to which a peak counts as a line: a line among noise is often fitted
 # so, while resolved peaks have four bins where the record allows.
@@ -37,7 +35,8 @@ def follow(results: Sequence[RunResult]) -> tuple[RunResult, ...]:
     verdicts: dict[tuple[str, str], tuple[Verdict, ...]] = {}  # by run and quantity
     for group in groups.values():
         verdicts |= _verdicts(group, still)
-    return tuple(_with_classes(result, verdicts) for result in results)
+    told = [_with_classes(result, verdicts) for result in results]
+    return tuple(replace(one, rig=rig_findings(one, told)) for one in told)
 
 
 def _verdicts(
@@ -62,7 +61,7 @@ def _verdicts(
 def _with_classes(
     result: RunResult, verdicts: Mapping[tuple[str, str], tuple[Verdict, ...]]
 ) -> RunResult:
-    """The result with classes, named again, and with what of it is not flow."""
+    """The result with classes, and named again."""
     number = result.analysis.run.number
     why = NO_WIND if result.analysis.run.kind == "wind-off" else NO_SPEED
     quantities = []
@@ -70,8 +69,7 @@ def _with_classes(
         unknown = (Verdict(UNDECIDED, why),) * len(quantity.peaks)
         own = verdicts.get((number, quantity.quantity.name), unknown)
         quantities.append(replace(quantity, classes=_classes(result, quantity, own)))
-    told = named(result.analysis, quantities)
-    return replace(told, rig=rig_findings(told))
+    return named(result.analysis, quantities)
 
 
 def _classes(
@@ -89,12 +87,6 @@ def _classes(
         )
         for peak, verdict in zip(quantity.peaks, verdicts, strict=True)
     )
-
-
-def log_error(interval: Interval) -> float:
-    """Standard deviation of the logarithm of a positive value, from its upper limit."""
-    half = LARGEST_LOG if interval.high is None else log(interval.high / interval.value)
-    return half / NormalDist().inv_cdf(0.5 + interval.level / 2)
 
 
 def _group(result: RunResult) -> tuple[str | None, float]:

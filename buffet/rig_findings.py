@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 
+from buffet.interval import Interval
 from buffet.peak_classes import PeakClass
+from buffet.resonance.ambient import peak_damping
+from buffet.resonance.combining import combined
+from buffet.resonance.result import agrees
 from buffet.run_spectra import QuantityResult, RunResult
 from buffet.spectral.peaks import LOBE_BINS, Peak
 from buffet.spectral.tracks import FIXED, SCALES
+from buffet.spectral.uncertainty import log_error
 from ingest import Finding
 
 # Share of a channel's variance from which a peak is told: half a percent of the RMS.
 TOLD_SHARE = 0.01
 # From which it is a warning: five percent of the RMS (engineering judgement).
 WARNING_SHARE = 0.1
+# Peaks of several runs that are one resonance's; a mount or another add-on moves it a little.
+SAME_RESONANCE = 0.05
+RESONANCES = ("unstated-resonance", "resonance-disagrees")
 NO_MATTER = 0.003  # relative change of an RMS that nobody needs to hear of
 
 _ADVICE = {
@@ -30,11 +39,14 @@ _ADVICE = {
     "fixed-line": "look for what hums or vibrates at this frequency, with the wind off as well",
     "unstated-resonance": "state natural_frequency and damping of this channel, from a tap test, "
     "so that the resonance is taken out",
+    "resonance-disagrees": "measure natural_frequency and damping of this channel afresh, by a tap "
+    "test: what is stated is taken out at the wrong frequency",
 }
 _NAMES = {
     "scaling-line": "a line that scales with the wind speed",
     "fixed-line": "a line of fixed frequency",
     "unstated-resonance": "a broad peak of fixed frequency, a resonance nobody stated",
+    "resonance-disagrees": "a broad peak of fixed frequency where no resonance is stated",
 }
 
 
@@ -51,27 +63,41 @@ class RigShare:
     share: float  # of the variance of `rms`
     rms: float | None  # wind-off noise taken out
     rms_without: float | None
+    peak: Peak
+    stated_hz: float | None  # the channel's natural frequency, as its sheet states it
 
 
 def rig_shares(result: RunResult) -> tuple[RigShare, ...]:
     """Every peak of a run that its class gives to rig, mains or machinery."""
     return tuple(
-        _share(quantity, peak, kind, code)
-        for quantity in result.quantities
+        _share(quantity, peak, kind, code, stated)
+        for quantity, stated in _with_stated(result)
         for peak, kind in quantity.followed
-        if (code := _code(kind)) is not None
+        if (code := _code(kind, peak, stated)) is not None
     )
 
 
-def _code(kind: PeakClass) -> str | None:
+def _with_stated(result: RunResult) -> Iterator[tuple[QuantityResult, float | None]]:
+    """Each quantity with the natural frequency that its own channel's sheet states."""
+    stated = {c.name: c.natural_frequency_hz for c in result.analysis.run.channels}
+    for quantity in result.quantities:
+        yield quantity, stated.get(quantity.quantity.name)
+
+
+def _code(kind: PeakClass, peak: Peak, stated_hz: float | None) -> str | None:
     if kind.source is not None:
         return f"{kind.source.kind}-line"
+    if kind.name == FIXED and kind.narrow:
+        return "fixed-line"
     if kind.name == FIXED:
-        return "fixed-line" if kind.narrow else "unstated-resonance"
+        there = stated_hz is None or agrees(peak.frequency_hz, stated_hz)
+        return "unstated-resonance" if there else "resonance-disagrees"
     return "scaling-line" if kind.name == SCALES and kind.narrow else None
 
 
-def _share(quantity: QuantityResult, peak: Peak, kind: PeakClass, code: str) -> RigShare:
+def _share(
+    quantity: QuantityResult, peak: Peak, kind: PeakClass, code: str, stated_hz: float | None
+) -> RigShare:
     variance = peak.rms.value**2
     left = above_noise(quantity, peak)
     rms = None if quantity.rms is None else quantity.rms.value
@@ -87,6 +113,8 @@ def _share(quantity: QuantityResult, peak: Peak, kind: PeakClass, code: str) -> 
         min(left / total, 1.0) if total > 0 else 0.0,
         rms,
         None if rms is None else float(np.sqrt(max(total - left, 0.0))),
+        peak,
+        stated_hz,
     )
 
 
@@ -111,33 +139,65 @@ def _in_noise(quantity: QuantityResult, peak: Peak) -> float:
     return float((lobe - min(lobe[0], lobe[-1])).sum() * step_hz)
 
 
-def rig_findings(result: RunResult) -> tuple[Finding, ...]:
+def rig_findings(result: RunResult, every: Sequence[RunResult]) -> tuple[Finding, ...]:
     """A finding for each logged channel and peak that is not flow and holds enough of it.
 
-    Of runs with wind: what the others hold is noise anyhow.
+    Of runs with wind: what the others hold is noise anyhow. `every` holds all runs, which together
+    say what to state of a resonance.
     """
     if result.analysis.run.kind == "wind-off":
         return ()
     logged = {channel.name for channel in result.analysis.run.channels}
-    return tuple(_findings(result, logged))
+    return tuple(_findings(result, logged, every))
 
 
-def _findings(result: RunResult, logged: set[str]) -> Iterator[Finding]:
+def _findings(result: RunResult, logged: set[str], every: Sequence[RunResult]) -> Iterator[Finding]:
     for one in rig_shares(result):
         if one.quantity in logged and one.as_logged >= TOLD_SHARE:
+            advice = _ADVICE[one.code]
+            if one.code in RESONANCES:
+                advice = f"{advice}; until then, {_to_state(one, every)}"
             yield Finding(
                 "warning" if one.share >= WARNING_SHARE else "note",
                 one.code,
                 result.analysis.run.number,
                 one.quantity,
                 _message(one),
-                _ADVICE[one.code],
+                advice,
             )
+
+
+def _to_state(one: RigShare, every: Sequence[RunResult]) -> str:
+    """What the peaks of all runs say together of this resonance, as a sheet may state it."""
+    peaks = [
+        other.peak
+        for result in every
+        for other in rig_shares(result)
+        if other.quantity == one.quantity
+        and other.code == one.code
+        and abs(log(other.frequency_hz / one.frequency_hz)) < SAME_RESONANCE
+    ]
+    frequency = _together([peak.frequency_hz for peak in peaks])
+    damping = _together([peak_damping(peak) for peak in peaks])
+    told = " and ".join(
+        f"{name} {value.text()}" for name, value in (("f_n", frequency), ("damping", damping))
+    )
+    shown = [value.text().split(" ")[0] for value in (frequency, damping)]
+    return (
+        f'natural_frequency = "{shown[0]} Hz", damping = {shown[1]} '
+        f"(from the peaks of {len(peaks)} run{'s'[: len(peaks) > 1]}: {told})"
+    )
+
+
+def _together(intervals: Sequence[Interval]) -> Interval:
+    return combined([one.value for one in intervals], [log_error(one) for one in intervals])
 
 
 def _message(one: RigShare) -> str:
     what = str(one.kind.source) if one.kind.source else _NAMES[one.code]
     text = f"{what}: {one.as_logged:.0%} of the variance at {one.frequency_hz:.4g} Hz"
+    if one.code == "resonance-disagrees":
+        text = f"{text}, and the sheet states {one.stated_hz:.4g} Hz"
     if one.rms is None or one.rms_without is None:
         return text
     if one.rms_without > (1 - NO_MATTER) * one.rms:

@@ -30,7 +30,7 @@ LEVELS = (
     ("noise_floor",),
     ("bands",),
     ("run_spectra",),
-    ("rig_findings", "carrying"),
+    ("rig_findings", "stated_resonance", "carrying"),
     ("following",),
     ("checking",),
     ("rating",),

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buffet.following import log_error
 from buffet.interval import LEVEL, Interval
 from buffet.rating.configuration import ConfigurationCurves
 from buffet.run_spectra import RunResult
+from buffet.spectral.uncertainty import log_error
 
 
 @dataclass(frozen=True)

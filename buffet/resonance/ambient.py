@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from math import ceil, sqrt
 
 import numpy as np
@@ -14,7 +15,7 @@ from buffet.rotation import mains_source, rotation_source
 from buffet.spectral.peaks import LOBE_BINS, MOST_PEAKS, Peak, fit_peaks
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.whittle import resonance
-from ingest import Channel, Rotation
+from ingest import Channel, Rotation, Run, usable_to_hz
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,12 @@ def segment_samples(n_samples: int, rate_hz: float) -> int:
     """Even number of samples a segment."""
     longest = int(LONGEST_SEGMENT_S * rate_hz)
     return max(min(2 * n_samples // (SEGMENTS + 1), longest) // 2 * 2, 4)
+
+
+def logged_to_hz(run: Run, channel: Channel, rate_hz: float) -> float:
+    """Highest frequency that the logger leaves as it is, whatever resonance is stated."""
+    as_logged = replace(channel, natural_frequency_hz=None)
+    return usable_to_hz(as_logged, rate_hz, run.antialias_cutoff_hz)
 
 
 def ambient_modes(
@@ -110,7 +117,7 @@ def _why_not(peak: Peak, step_hz: float, rotation: Rotation) -> str | None:
         return f"{value.value:.4g} Hz: {source}"
     if peak.kind == "line":
         return f"{value.value:.4g} Hz: a line without width, hum or something that turns"
-    if _damping(peak).value > HIGHEST_DAMPING:
+    if peak_damping(peak).value > HIGHEST_DAMPING:
         return f"{value.value:.3g} Hz: too broad for a resonance"
     high = peak.bandwidth_hz.high
     if (
@@ -122,8 +129,10 @@ def _why_not(peak: Peak, step_hz: float, rotation: Rotation) -> str | None:
     return None
 
 
-def _damping(peak: Peak) -> Interval:
-    """ζ = B / (2 f_n), both errors on the log scale; they hardly depend on one another.
+def peak_damping(peak: Peak) -> Interval:
+    """ζ = B / (2 f_n) of a fitted resonance.
+
+    Both errors are on the log scale and hardly depend on one another.
 
     In |H|² = f_n⁴ / ((f² - f_n²)² + (2 ζ f_n f)²) the fit's B is 2 ζ f_n.
     """
@@ -137,7 +146,7 @@ def _damping(peak: Peak) -> Interval:
 
 
 def _mode(peak: Peak, total: float) -> Mode:
-    return Mode(peak.frequency_hz, _damping(peak), min(peak.rms.value**2 / total, 1.0), 1)
+    return Mode(peak.frequency_hz, peak_damping(peak), min(peak.rms.value**2 / total, 1.0), 1)
 
 
 def _density(frequency_hz: Array, peak: Peak) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import chain
 from typing import Literal
 
@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from buffet.analysis import Failure, look_ahead
 from buffet.errors import BuffetError, NoResonanceError
-from buffet.resonance.ambient import ambient_modes, segment_samples
+from buffet.resonance.ambient import ambient_modes, logged_to_hz, segment_samples
 from buffet.resonance.result import ALSO, ChannelResonance, RunResonance
 from buffet.resonance.strikes import LOOKBACK_S, StrikeCutter
 from buffet.resonance.tap import TapTest
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
-from ingest import FORCES, MOMENTS, Campaign, Channel, IngestError, Record, Run, usable_to_hz
+from ingest import FORCES, MOMENTS, Campaign, Channel, IngestError, Record, Run
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
@@ -161,15 +161,13 @@ def _ambient(
     results: list[ChannelResonance] = []
     for i, channel in enumerate(channels):
         progress(f"run {run.number}, {channel.name} ({i + 1} of {len(channels)})")
-        as_logged = replace(channel, natural_frequency_hz=None)
-        to_hz = usable_to_hz(as_logged, rate_hz, run.antialias_cutoff_hz)
         results.append(
             ambient_modes(
                 channel,
                 spectra.frequency_hz,
                 spectra.psd[i],
                 spectra.effective_segments,
-                to_hz,
+                logged_to_hz(run, channel, rate_hz),
                 run.rotation,
             )
         )

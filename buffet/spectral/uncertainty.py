@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import log
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,6 +96,12 @@ def half_width(variance: Array, freedom: Array | float) -> Array:
     from scipy.special import stdtrit
 
     return np.asarray(stdtrit(freedom, 0.5 + LEVEL / 2) * np.sqrt(variance))
+
+
+def log_error(interval: Interval) -> float:
+    """Standard deviation of the logarithm of a positive value, from its upper limit."""
+    half = LARGEST_LOG if interval.high is None else log(interval.high / interval.value)
+    return half / NormalDist().inv_cdf(0.5 + interval.level / 2)
 
 
 @dataclass(frozen=True)
