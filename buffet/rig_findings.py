@@ -179,13 +179,10 @@ def _to_state(one: RigShare, every: Sequence[RunResult]) -> str:
     ]
     frequency = _together([peak.frequency_hz for peak in peaks])
     damping = _together([peak_damping(peak) for peak in peaks])
-    told = " and ".join(
-        f"{name} {value.text()}" for name, value in (("f_n", frequency), ("damping", damping))
-    )
-    shown = [value.text().split(" ")[0] for value in (frequency, damping)]
+    texts = [value.text().rstrip(")").split(" (") for value in (frequency, damping)]
     return (
-        f'natural_frequency = "{shown[0]} Hz", damping = {shown[1]} '
-        f"(from the peaks of {len(peaks)} run{'s'[: len(peaks) > 1]}: {told})"
+        f'natural_frequency = "{texts[0][0]} Hz", damping = {texts[1][0]} (95 %: {texts[0][1]} Hz '
+        f"and {texts[1][1]}, from the peaks of {len(peaks)} run{'s'[: len(peaks) > 1]})"
     )
 
 
