@@ -16,6 +16,19 @@ from scipy.io import loadmat, savemat, wavfile
 from ingest.readers import open_recording
 from ingest.recording import ClockOptions, FileOptions
 from tests.benchmarks.engine import CHANNELS, DURATION_S, RATE_HZ, seconds
+from tests.benchmarks.library_files import (
+    read_feather,
+    read_hdf5,
+    read_mdf4,
+    read_parquet,
+    write_deflated_hdf5,
+    write_deflated_mdf4,
+    write_feather,
+    write_hdf5,
+    write_hdf5_matrix,
+    write_mdf4,
+    write_parquet,
+)
 
 ROUNDS = 3
 # Samples as a 16-bit converter gives them in volts.
@@ -61,6 +74,13 @@ CASES = [
         ),
         wavfile.read,
     ),
+    Case("HDF5, a dataset a channel", ".h5", write_hdf5, read_hdf5),
+    Case("HDF5, a dataset a channel, deflated", ".h5", write_deflated_hdf5, read_hdf5),
+    Case("HDF5, one matrix, a row a sample", ".h5", write_hdf5_matrix, read_hdf5),
+    Case("Parquet", ".parquet", write_parquet, read_parquet),
+    Case("Feather", ".feather", write_feather, read_feather),
+    Case("MDF 4", ".mf4", write_mdf4, read_mdf4),
+    Case("MDF 4, deflated", ".mf4", write_deflated_mdf4, read_mdf4),
 ]
 
 
