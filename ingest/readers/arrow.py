@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest.errors import RecordingError
-from ingest.readers.array_source import ArraySource, Columns
+from ingest.readers.array_source import ArraySource, Columns, block_rows
 from ingest.readers.arrow_batches import FILE_MAGIC, batches_in
 from ingest.readers.arrow_columns import ArrowColumns, check_rows
 from ingest.readers.outside_library import (
@@ -19,7 +19,6 @@ from ingest.readers.outside_library import (
 from ingest.readers.tables import TableSource
 from ingest.recording import FileOptions
 
-_BLOCK_ROWS = 65_536
 # A batch is unpacked whole: this much in any file, in a larger one as much as the file has.
 _BATCH_BYTES = 1 << 26
 
@@ -92,13 +91,13 @@ class _ArrowFile:
             opened.__exit__(None, None, None)
 
     def _read(self, reader: Any, places: list[int]) -> Iterator[Columns]:
-        read = 0
+        read, most = 0, block_rows(8 * len(places))
         for number, rows in enumerate(self._batch_rows):
             with library_call(self._path, f"batch {number}"):
                 batch = reader.get_batch(number) if self._is_file else reader.read_next_batch()
                 check_rows(self._path, batch.num_rows, rows)
-            for start in range(0, batch.num_rows, _BLOCK_ROWS):
+            for start in range(0, batch.num_rows, most):
                 with library_call(self._path, f"row {read + start}"):
-                    block = self._schema.block(batch.slice(start, _BLOCK_ROWS), places)
+                    block = self._schema.block(batch.slice(start, most), places)
                 yield block
             read += batch.num_rows

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,7 +12,7 @@ from typing import Any
 from numpy.typing import NDArray
 
 from ingest.errors import RecordingError
-from ingest.readers.array_source import ArraySource, Columns
+from ingest.readers.array_source import BLOCK_ROWS, ArraySource, Columns, block_rows
 from ingest.readers.hdf5_columns import Place, placed_columns
 from ingest.readers.hdf5_walk import Walk
 from ingest.readers.outside_library import (
@@ -23,18 +23,16 @@ from ingest.readers.outside_library import (
 from ingest.readers.tables import TableSource
 from ingest.recording import FileOptions
 
-_BLOCK_ROWS = 65_536
-# Bytes of one piece of an array with many channels, of which few may be wanted.
-_PIECE_BYTES = 1 << 25
 # A chunk is read and unpacked whole, with up to two copies on the way: this much in any file,
 # and in a large one an eighth of its size.
 _CHUNK_BYTES = 1 << 25
 _CHUNK_SHARE = 8
 # Of each dataset, which is enough for chunks that two blocks share; HDF5 2 takes 8 MB.
 _CACHE_BYTES = 1 << 20
-# Chunks kept because they are longer than a block: this much, and half as much again as the file
-# has. What does not fit is unpacked anew for each block, which is slow and bounded.
-_KEPT_BYTES, _KEPT_SIZES = 3 << 24, 1.5
+# Chunks longer than a block are kept from block to block, where there is room: this much and twice
+# the file's size, less what two blocks of samples take. What does not fit is unpacked anew for each
+# block, which is slow and bounded.
+_KEPT_BYTES, _KEPT_SIZES = 96_000_000, 2
 # Filters that every HDF5 library has (deflate, shuffle, Fletcher's check sum, n-bit, scale-offset)
 # and h5py's own LZF; anything else would be looked for among plug-ins, which are not ours to run.
 _FILTERS = {1, 2, 3, 5, 6, 32000}
@@ -86,19 +84,18 @@ class _HDF5File:
             file.close()
 
     def _slabs(self, file: Any, places: Sequence[Place]) -> dict[str, _Slab]:
-        paths = dict.fromkeys(place.dataset for place in places)
-        limit = max(_CHUNK_BYTES, self._path.stat().st_size // _CHUNK_SHARE)
+        size = self._path.stat().st_size
         slabs = {}
-        for path in paths:
+        for path in dict.fromkeys(place.dataset for place in places):
             dataset = file[path]
-            self._check_stored(dataset, limit)
+            self._check_stored(dataset, max(_CHUNK_BYTES, size // _CHUNK_SHARE))
             slabs[path] = _Slab.of(dataset, [p for p in places if p.dataset == path])
-        # Chunks longer than a block are kept from block to block, as many as there is room for.
-        room = _KEPT_BYTES + _KEPT_SIZES * self._path.stat().st_size
+        rows = _rows_at_once(slabs.values(), places)
+        room = _KEPT_BYTES + _KEPT_SIZES * size - 2 * 8 * BLOCK_ROWS * len(places)
         for path, slab in slabs.items():
-            if slab.chunk > _BLOCK_ROWS and slab.chunk_row_bytes <= room:
-                slabs[path] = slab.kept(self._h5py, file)
+            if slab.chunk > rows and slab.chunk_row_bytes <= room:
                 room -= slab.chunk_row_bytes
+                slabs[path] = slab.kept(self._h5py, file)
         return slabs
 
     def _check_stored(self, dataset: Any, limit: int) -> None:
@@ -139,7 +136,7 @@ class _HDF5File:
             )
 
     def _read(self, slabs: dict[str, _Slab], places: Sequence[Place], n: int) -> Iterator[Columns]:
-        step = min([_BLOCK_ROWS, *(slab.rows for slab in slabs.values())])
+        step = _rows_at_once(slabs.values(), places)
         for start in range(0, n, step):
             end = min(start + step, n)
             with library_call(self._path, f"samples {start} to {end - 1}"):
@@ -158,7 +155,6 @@ class _Slab:
     first: int  # wanted channels, first to last
     last: int
     fields: tuple[str, ...]
-    rows: int  # to read at once
 
     @classmethod
     def of(cls, dataset: Any, places: Sequence[Place]) -> _Slab:
@@ -168,10 +164,12 @@ class _Slab:
         fields = tuple(dict.fromkeys(place.field for place in places if place.field))
         first, last = (0, 0) if fields or dataset.ndim == 1 else (min(indices), max(indices))
         chunk = dataset.chunks[axis] if dataset.chunks else 1
-        rows = max(
-            1, min(_BLOCK_ROWS, _PIECE_BYTES // (dataset.dtype.itemsize * (last - first + 1)))
-        )
-        return cls(dataset, axis, chunk, first, last, fields, rows // chunk * chunk or rows)
+        return cls(dataset, axis, chunk, first, last, fields)
+
+    @property
+    def row_bytes(self) -> int:
+        """Read for one sample, channels between the wanted ones among them."""
+        return int(self.dataset.dtype.itemsize) * (self.last - self.first + 1)
 
     @property
     def chunk_row_bytes(self) -> int:
@@ -185,10 +183,12 @@ class _Slab:
 
     def kept(self, h5py: Any, file: Any) -> _Slab:
         """The same with a cache that holds one row of chunks."""
+        size, name = self.chunk_row_bytes, self.dataset.name.encode()
         access = h5py.h5p.create(h5py.h5p.DATASET_ACCESS)
         # Slots: a prime far above the number of chunks in use, as the HDF5 manual advises.
-        access.set_chunk_cache(10_007, max(_CACHE_BYTES, self.chunk_row_bytes), 1.0)
-        dataset = h5py.Dataset(h5py.h5d.open(file.id, self.dataset.name.encode(), access))
+        access.set_chunk_cache(10_007, max(_CACHE_BYTES, size), 1.0)
+        self.dataset.id.close()  # one that is open keeps the cache it has
+        dataset = h5py.Dataset(h5py.h5d.open(file.id, name, access))
         return replace(self, dataset=dataset)
 
     def piece(self, start: int, end: int) -> NDArray[Any]:
@@ -202,6 +202,13 @@ class _Slab:
         else:
             piece = self.dataset[self.first : self.last + 1, start:end]
         return piece
+
+
+def _rows_at_once(slabs: Collection[_Slab], places: Sequence[Place]) -> int:
+    """Samples of a block: whole chunks, if a block may be as long as that."""
+    rows = block_rows(max(8 * len(places), sum(slab.row_bytes for slab in slabs)))
+    chunk = max((slab.chunk for slab in slabs if slab.chunk <= rows), default=1)
+    return rows // chunk * chunk
 
 
 def _column(piece: NDArray[Any], slab: _Slab, place: Place) -> NDArray[Any]:

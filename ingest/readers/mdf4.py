@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 from ingest.errors import RecordingError
-from ingest.readers.array_source import ArrayColumn, ArraySource, Columns
+from ingest.readers.array_source import ArrayColumn, ArraySource, Columns, block_rows
 from ingest.readers.mdf4_blocks import BlockFile, Channel, ChannelGroup, DataGroup, data_groups
-from ingest.readers.mdf4_records import records, rows_at_once
+from ingest.readers.mdf4_records import records
 from ingest.readers.mdf4_values import MASTER, VIRTUAL_MASTER, physical, why_refused
 from ingest.readers.outside_library import library_call, refuse_absurd_length
 from ingest.readers.tables import TableSource
@@ -93,7 +93,8 @@ class _Mdf4File:
 
     def _read(self, file: BlockFile, placed: Sequence[_Placed]) -> Iterator[Columns]:
         # Groups whose master stands in another group are read beside it, record by record.
-        rows = rows_at_once({p.group.place: p.group for p in placed}.values())
+        widths = {p.group.place: p.group.record_bytes for p in placed}
+        rows = block_rows(max(sum(widths.values()), 8 * len(placed)))
         streams = {p.group.place: records(file, p.data, p.group, rows) for p in placed}
         first = 0
         while True:

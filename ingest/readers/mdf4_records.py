@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.readers.array_source import BLOCK_BYTES
 from ingest.readers.mdf4_blocks import BlockFile, ChannelGroup, DataGroup
 
-_BLOCK_ROWS = 65_536
 _PIECE_BYTES = 1 << 22
-# Rows of one block may not need more than this, however long the records are.
-_BLOCK_BYTES = 1 << 25
 # A compressed block is unpacked whole. The standard advises 4 MB; in a large file more is no harm.
 _UNPACKED_BYTES = 1 << 25
 _UNPACKED_SHARE = 4
@@ -23,12 +21,6 @@ _HEADER_BYTES = 24
 _PLAIN = (b"##DT", b"##DV", b"##SD", b"##RD")
 _INVALID_BITS_APART = 1 << 31  # flag of a list of column-oriented data
 _VLSD_GROUP = 1  # flag of a channel group whose records carry their own length
-
-
-def rows_at_once(groups: Iterable[ChannelGroup]) -> int:
-    """Records of a block of groups that are read beside each other."""
-    width = sum(group.record_bytes for group in groups)
-    return max(1, min(_BLOCK_ROWS, _BLOCK_BYTES // max(width, 1)))
 
 
 def records(
@@ -164,7 +156,7 @@ def _sorted_out(
                 starts.append(place)
             place += size
         rest = buffer[place:]
-        if len(rest) > _BLOCK_BYTES:
+        if len(rest) > BLOCK_BYTES:
             raise file.damaged(group.place, "a record does not end")
         if starts:
             at = np.array(starts)[:, None] + columns

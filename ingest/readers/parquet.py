@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest.errors import RecordingError
-from ingest.readers.array_source import ArraySource, Columns
+from ingest.readers.array_source import ArraySource, Columns, block_rows
 from ingest.readers.arrow_columns import ArrowColumns, check_rows
 from ingest.readers.outside_library import (
     library_call,
@@ -19,7 +19,6 @@ from ingest.readers.parquet_pages import page_bytes
 from ingest.readers.tables import TableSource
 from ingest.recording import FileOptions
 
-_BLOCK_ROWS = 65_536
 # Read ahead, per column.
 _BUFFER_BYTES = 1 << 18
 # A page is unpacked whole, one of each column at a time: this much, and as much as the file has.
@@ -90,7 +89,7 @@ class _ParquetFile:
     def _read(self, file: Any, names: list[str], wanted: tuple[int, ...]) -> Iterator[Columns]:
         read = 0
         with library_call(self._path):
-            batches = file.iter_batches(_BLOCK_ROWS, columns=names)
+            batches = file.iter_batches(block_rows(8 * len(wanted)), columns=names)
         while True:
             with library_call(self._path, f"row {read}"):
                 batch = next(batches, None)

@@ -14,13 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.errors import RecordingError
-from ingest.readers.array_source import ArrayColumn, Columns
+from ingest.readers.array_source import ArrayColumn, Columns, block_rows
 from ingest.readers.stored_bytes import Bytes, Content, SharedFile, Stream
 from ingest.recording import Orientation
 
-# Rows of a block, fewer where a row is long (engineering judgement: 16 MB are 65,536 rows of 32
-# channels in double precision).
-BLOCK_ROWS, BLOCK_BYTES = 65_536, 1 << 24
 # More are taken for damage or for a matrix that is no set of channels; each place inside
 # compressed data that is read at the same time holds some 50 kB (engineering judgement).
 MOST_COLUMNS = 4096
@@ -192,8 +189,7 @@ def _blocks(
     """The next block is read while one is worked on."""
     streams = _opened(file, list(dict.fromkeys(place.stretch for place in places)))
     n = next(iter(streams)).n
-    block_rows = BLOCK_BYTES // sum(stretch.row_bytes for stretch in streams)
-    block_rows = max(1, min(BLOCK_ROWS, block_rows))
+    most = block_rows(sum(stretch.row_bytes for stretch in streams))
 
     def read(rows: int) -> dict[_Stretch, Future[Bytes]]:
         return {
@@ -201,14 +197,14 @@ def _blocks(
             for stretch, stream in streams.items()
         }
 
-    waiting = read(min(block_rows, n))
-    for start in range(0, n, block_rows):
+    waiting = read(min(most, n))
+    for start in range(0, n, most):
         rows = {
             stretch: np.frombuffer(data.result(), stretch.dtype).reshape(-1, stretch.width)
             for stretch, data in waiting.items()
         }
-        left = n - start - block_rows
-        waiting = read(min(block_rows, left)) if left > 0 else {}
+        left = n - start - most
+        waiting = read(min(most, left)) if left > 0 else {}
         yield [_column(rows[place.stretch], place.field) for place in places]
     for stream in streams.values():
         stream.finish()

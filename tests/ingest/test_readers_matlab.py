@@ -18,7 +18,7 @@ from scipy import sparse
 from scipy.io import loadmat, savemat
 
 from ingest.errors import RecordingError
-from ingest.readers import stored_columns
+from ingest.readers import array_source
 from tests.ingest.array_support import columns, read_within_bounds, recording, source
 from tests.ingest.mat_files import (
     COMPLEX_FLAG,
@@ -56,7 +56,7 @@ def test_what_scipy_writes_is_read(
         array = array.astype("f8") if array.dtype.str[1:] in ("i8", "u8", "u4", "i1") else array
     table = array.T if sideways else array
     with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(stored_columns, "BLOCK_ROWS", block_rows)
+        patch.setattr(array_source, "BLOCK_ROWS", block_rows)
         path = Path(folder) / "014.mat"
         version = "4" if kind == "4" else "5"
         savemat(path, {"a": table}, format=version, do_compression=kind == "compressed")

@@ -20,7 +20,7 @@ from hypothesis.extra import numpy as arrays
 from numpy.typing import NDArray
 
 from ingest.errors import RecordingError
-from ingest.readers import open_recording, stored_columns
+from ingest.readers import array_source, open_recording
 from ingest.recording import ClockOptions, FileOptions
 from tests.ingest.array_support import columns, read_within_bounds, recording, source
 
@@ -164,7 +164,7 @@ def test_what_numpy_writes_is_read(
     """Any type, order, shape and compression, in blocks of any length."""
     array = np.asfortranarray(array) if fortran else array
     with tempfile.TemporaryDirectory() as name, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(stored_columns, "BLOCK_ROWS", block_rows)
+        patch.setattr(array_source, "BLOCK_ROWS", block_rows)
         folder = Path(name)
         path = npy(folder, array) if kind == "npy" else npz(folder, kind == "deflated", a=array)
         found = []

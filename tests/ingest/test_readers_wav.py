@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.io import wavfile
 
 from ingest.errors import RecordingError
-from ingest.readers import open_recording, stored_columns
+from ingest.readers import array_source, open_recording
 from ingest.recording import ClockOptions, FileOptions
 from tests.ingest.array_support import columns, read_within_bounds, recording, source
 
@@ -75,7 +75,7 @@ def packed(counts: NDArray[np.int64], width: int, order: str = "<") -> bytes:
 def test_what_scipy_writes_is_read(samples: NDArray[Any], block_rows: int) -> None:
     """Counts and floats as they are, eight bits about their zero at 128."""
     with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(stored_columns, "BLOCK_ROWS", block_rows)
+        patch.setattr(array_source, "BLOCK_ROWS", block_rows)
         path = Path(folder) / "014.wav"
         wavfile.write(path, RATE_HZ, samples)
         opened = source(path)
