@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -82,13 +82,10 @@ class _ArrowFile:
                 "write the file in batches of some 65,536 rows",
             )
         fields = sorted(set(wanted))
-        opened = self._opened(fields)
-        with library_call(self._path):
-            reader = opened.__enter__()
-        try:
+        with ExitStack() as stack:
+            with library_call(self._path):
+                reader = stack.enter_context(self._opened(fields))
             yield self._read(reader, [fields.index(index) for index in wanted])
-        finally:
-            opened.__exit__(None, None, None)
 
     def _read(self, reader: Any, places: list[int]) -> Iterator[Columns]:
         read, most = 0, block_rows(8 * len(places))

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import io
+from typing import BinaryIO
+
 from ingest.readers.beginning import Beginning
 
 _HDF5 = b"\x89HDF\r\n\x1a\n"
@@ -9,24 +12,28 @@ _SMALLEST_USER_BLOCK = 512
 
 
 def is_hdf5(file: Beginning) -> bool:
-    """An HDF5 file; a block of the user's own may stand before its signature.
-
-    The signature stands at byte 0, 512, 1024, 2048 and so on (HDF5 File Format Specification 3.0,
-    section II.A); MATLAB 7.3 writes it at 512.
-    """
+    """An HDF5 file, such as MATLAB 7.3 writes."""
     if file.raw.startswith(_HDF5):
         return True
     if len(file.raw) < _SMALLEST_USER_BLOCK:
         return False
     with open(file.path, "rb") as stream:
-        size = stream.seek(0, 2)
-        place = _SMALLEST_USER_BLOCK
-        while place < size:
-            stream.seek(place)
-            if stream.read(len(_HDF5)) == _HDF5:
-                return True
-            place *= 2
-    return False
+        return hdf5_begins(stream) > 0
+
+
+def hdf5_begins(stream: BinaryIO | io.FileIO) -> int:
+    """Where an HDF5 file's signature stands, behind a block of the user's own; -1 if nowhere.
+
+    At byte 0, 512, 1024, 2048 and so on (HDF5 File Format Specification 3.0, section II.A).
+    """
+    size = stream.seek(0, io.SEEK_END)
+    place = 0
+    while place < size:
+        stream.seek(place)
+        if stream.read(len(_HDF5)) == _HDF5:
+            return place
+        place = max(2 * place, _SMALLEST_USER_BLOCK)
+    return -1
 
 
 def is_parquet(file: Beginning) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ingest.errors import RecordingError
 from ingest.readers.array_source import BLOCK_ROWS, ArraySource, Columns, block_rows
+from ingest.readers.hdf5_bytes import HeapChecked
 from ingest.readers.hdf5_columns import Place, placed_columns
 from ingest.readers.hdf5_walk import Walk
 from ingest.readers.outside_library import (
@@ -64,8 +65,13 @@ class _HDF5File:
         self.columns = tuple(p.column for p in placed)
         self._places = [p.place for p in placed]
 
-    def _opened(self) -> Any:
-        return self._h5py.File(self._path, "r", locking="best-effort", rdcc_nbytes=_CACHE_BYTES)
+    @contextmanager
+    def _opened(self) -> Iterator[Any]:
+        with (
+            HeapChecked(self._path) as raw,
+            self._h5py.File(raw, "r", rdcc_nbytes=_CACHE_BYTES) as file,
+        ):
+            yield file
 
     @contextmanager
     def blocks(self, wanted: tuple[int, ...]) -> Iterator[Iterator[Columns]]:
@@ -74,14 +80,11 @@ class _HDF5File:
         for index in wanted:
             refuse_absurd_length(self._path, self.columns[index].name, n)
         places = [place for index in wanted if (place := self._places[index])]
-        with library_call(self._path):
-            file = self._opened()
-        try:
+        with ExitStack() as stack:
             with library_call(self._path):
+                file = stack.enter_context(self._opened())
                 slabs = self._slabs(file, places)
             yield self._read(slabs, places, n)
-        finally:
-            file.close()
 
     def _slabs(self, file: Any, places: Sequence[Place]) -> dict[str, _Slab]:
         size = self._path.stat().st_size

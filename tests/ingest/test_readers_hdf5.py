@@ -357,3 +357,22 @@ def test_options_of_text_make_no_difference(tmp_path: Path) -> None:
     samples = read(open_recording(path, FileOptions(missing=("999",)), AT_1_KHZ))
 
     np.testing.assert_equal(samples, [[1.0, np.nan]])
+
+
+def test_a_heap_of_texts_that_leads_nowhere(tmp_path: Path) -> None:
+    """The library would never return from it: the unit's text has no length, nor what follows."""
+
+    def fill(file: h5py.File) -> None:
+        file["p"] = np.arange(3.0)
+        file["p"].attrs["unit"] = "N"
+
+    path = written(tmp_path, fill)
+    raw = bytearray(path.read_bytes())
+    heap = raw.index(b"GCOL")
+    piece = heap + 16
+    assert raw[piece : piece + 9] == b"\1\0\0\0\0\0\0\0\1"  # number 1, in use by none, of one byte
+    raw[piece + 8] = 65
+    path.write_bytes(raw)
+
+    with pytest.raises(RecordingError, match=r"'p': it cannot be read \(.*heap collection"):
+        columns(path)

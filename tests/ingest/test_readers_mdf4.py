@@ -244,7 +244,7 @@ def test_parts_of_a_structure_are_channels(tmp_path: Path) -> None:
 
 
 def test_it_needs_no_library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """MDF 4 is read without asammdf, which would run code that stands in a file."""
+    """Neither to follow its blocks nor to convert its numbers."""
     path = one_group(tmp_path, bytes(16), 2, 8)
     monkeypatch.setitem(sys.modules, "asammdf", None)
 
