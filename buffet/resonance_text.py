@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 
 from buffet.resonance.estimate import CampaignResonance
@@ -150,10 +149,10 @@ def _below(run: RunResonance) -> Iterator[str]:
 
 def _lines_seen(run: RunResonance) -> Iterator[str]:
     """What stands out and is no resonance."""
-    seen: Counter[str] = Counter(line for one in run.channels for line in one.lines)
+    seen = dict.fromkeys(line for one in run.channels for line in one.lines)
     names = {line: [o.channel.name for o in run.channels if line in o.lines] for line in seen}
     for line in seen:
-        yield f"No resonance: {line} ({_listed(names[line])})."
+        yield f"No resonance: {line} in {_listed(names[line])}."
 
 
 def _listed(names: tuple[str, ...] | list[str]) -> str:
@@ -174,9 +173,8 @@ def _lines(best: tuple[tuple[RunResonance, ChannelResonance], ...]) -> str:
 def suggestion(one: ChannelResonance) -> tuple[str, str]:
     """Natural frequency and damping as a run sheet may state them, no finer than they are known."""
     mode = one.modes[0]
-    return tuple(  # type: ignore[return-value]
-        value.text().split(" ")[0] for value in (mode.natural_frequency_hz, mode.damping)
-    )
+    frequency, damping = mode.natural_frequency_hz.text(), mode.damping.text()
+    return frequency.split(" ")[0], damping.split(" ")[0]
 
 
 def _effects(best: tuple[tuple[RunResonance, ChannelResonance], ...]) -> str:

@@ -114,7 +114,7 @@ def _why_not(peak: Peak, step_hz: float, rotation: Rotation) -> str | None:
     narrow = peak.kind == "line" or peak.bandwidth_hz.value < HUM_BINS * step_hz
     source = (mains_source(value) or rotation_source(value, rotation, None)) if narrow else None
     if source is not None:
-        return f"{value.value:.4g} Hz: {source}"
+        return str(source)
     if peak.kind == "line":
         return f"{value.value:.4g} Hz: a line without width, hum or something that turns"
     if peak_damping(peak).value > HIGHEST_DAMPING:
