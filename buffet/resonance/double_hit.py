@@ -31,16 +31,15 @@ class SecondHit:
     time_s: float | None
 
 
-def second_hit(fit: DecayFit) -> SecondHit | None:
-    """What speaks against a free decay; None where nothing does.
+def second_hit(fit: DecayFit, strongest: DampedMode) -> SecondHit | None:
+    """What speaks against a free decay, mostly of one mode; None where nothing does.
 
     A free decay follows from its own past: the filter whose zeros are the modes' poles leaves
     noise of it. At a hit it leaves a jump.
     """
-    strongest = fit.modes[0]
     rate_hz = 1 / float(fit.time_s[1])
     every = max(1, int(rate_hz / (PER_PERIOD * strongest.natural_hz)))
-    taps = _own_filter(fit, every)
+    taps = _own_filter(fit, strongest, every)
     left = _prediction_errors(fit, every, taps)
     period = int(rate_hz / every / strongest.natural_hz) + 1
     gap = len(taps) + 1  # a hit reaches so far
@@ -55,12 +54,12 @@ def second_hit(fit: DecayFit) -> SecondHit | None:
     return _uneven(fit)
 
 
-def _own_filter(fit: DecayFit, every: int) -> Array:
+def _own_filter(fit: DecayFit, strongest: DampedMode, every: int) -> Array:
     """Filter that leaves nothing of the modes, but for those that may stand in for a hit."""
     step_s = every * float(fit.time_s[1])
     taps = np.ones(1)
     for mode in fit.modes:
-        if mode.damping < STANDS_IN * fit.modes[0].damping:
+        if mode.damping < STANDS_IN * strongest.damping:
             taps = np.convolve(taps, _zeros(mode, step_s))
     return taps
 

@@ -95,7 +95,7 @@ def one_decay(strike: Strike, index: int, channel: Channel, rate_hz: float) -> O
     ringing = [mode for mode in fit.modes if _rings(mode)]
     if not ringing:
         return _no_mode(fit)
-    if (hit := second_hit(fit)) is not None:
+    if (hit := second_hit(fit, ringing[0])) is not None:
         if hit.time_s is None:
             return Unusable("not a free decay: struck again, or something rattles")
         after_s = hit.time_s + SETTLING_PERIODS * 2 * np.pi / start[1]

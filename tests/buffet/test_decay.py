@@ -169,7 +169,21 @@ def test_a_free_decay_is_no_second_hit(seed: int) -> None:
     planted = [Planted(38.0, 0.01), Planted(90.0, 0.02, 0.3)]
     samples = struck(planted, [(0.0, 1.0)], 4.0) + noise((0.002, 0.05)[seed % 2], 2000, seed)
 
-    assert second_hit(fit_decay(samples[7:], RATE_HZ)) is None
+    fit = fit_decay(samples[7:], RATE_HZ)
+
+    assert second_hit(fit, fit.modes[0]) is None
+
+
+def test_hum_stronger_than_the_decay_hides_nothing() -> None:
+    """Of the mains and the mode, the mode alone rings; a second hit is seen through the hum."""
+    hum = 2 * np.sin(2 * np.pi * 50.0 * np.arange(2000) / RATE_HZ) + noise(0.002, 2000, 10)
+    once = after_a_strike(struck([Planted(38.0, 0.01)], [(0.0, 1.0)], 4.0) + hum)
+    twice = after_a_strike(struck([Planted(38.0, 0.01)], [(0.0, 1.0), (0.1, 0.7)], 4.0) + hum)
+
+    assert isinstance(once, OneDecay)
+    assert [mode.natural_hz for mode in once.modes] == pytest.approx([38.0], rel=1e-3)
+    assert once.modes[0].damping == pytest.approx(0.01, rel=0.01)
+    assert isinstance(twice, Unusable)
 
 
 def test_the_decrement_checks_the_fit() -> None:
