@@ -177,14 +177,14 @@ def _forces_first(result: RunResult) -> list[QuantityResult]:
 def _run_panel(axes: Axes, result: RunResult, quantity: QuantityResult) -> None:
     frequency, psd = quantity.frequency_hz[1:], quantity.psd[1:]
     low, high = quantity.psd_factors
+    if quantity.noise_psd is not None:
+        axes.plot(frequency, quantity.noise_psd[1:], color=FAINT, linewidth=0.9, linestyle="--")
     axes.plot(frequency, psd, color=INK, linewidth=0.9)
     unit = quantity.quantity.unit
     run = result.analysis.run
     title = f"run {run.number}, {shortened(quantity.quantity.name)}"
     _loglog(axes, title, "frequency, Hz", f"PSD, {per_hertz(unit)}", RUN_DECADES)
     axes.fill_between(frequency, psd * low, psd * high, color=INK, alpha=0.18, linewidth=0)
-    if quantity.noise_psd is not None:
-        axes.plot(frequency, quantity.noise_psd[1:], color=FAINT, linewidth=0.9, linestyle="--")
     _mark_peaks(axes, quantity, result.strouhal_per_hz)
 
 
