@@ -64,7 +64,7 @@ RUN_FAULTS: list[Case] = [
     ("tubing", ("channel", 1, "tubing", "lenght"), "1 m", "channel[1].tubing[0].lenght: unknown key; did you mean 'length'?"),
     ("same name", ("channel", 1, "name"), "lift", "channel: 2 channels have the name 'lift'; wanted one each"),
     ("no channels", ("channel",), [], "channel: got []; wanted at least one entry"),
-    ("channels as table", ("channel",), {"name": "x"}, "channel: got {'name': 'x'}; wanted a list"),
+    ("channels as table", ("channel",), {"name": "x"}, "channel: got {'name': 'x'}; wanted [[channel]] tables"),
     ("balance", ("balance",), {"file": "balance.toml"}, "balance.file: names a file that does not exist: 'balance.toml'"),
     ("fan speed", ("tunnel",), {"fan_speed": "12 m/s"}, "tunnel.fan_speed: got '12 m/s'; wanted a rotation frequency such as '900 rpm'"),
     ("fan backwards", ("tunnel",), {"fan_speed": "-900 rpm"}, "tunnel.fan_speed: must be at least 0, got '-900 rpm'"),
