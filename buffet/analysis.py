@@ -21,6 +21,7 @@ from buffet.spectral.resolution import (
 )
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from buffet.spectral.uncertainty import Resampling, resample, run_seed
+from buffet.tubing import noisy_from_hz, tubing_findings
 from buffet.tunnel_part import all_without_tunnel
 from buffet.usable_band import band_findings
 from ingest import (
@@ -33,11 +34,12 @@ from ingest import (
     Model,
     Provenance,
     Record,
+    RigResponse,
     Run,
     ZeroReading,
     flow_state,
+    rig_response,
     run_quantities,
-    usable_to_hz,
     with_blockage,
 )
 
@@ -182,11 +184,11 @@ def _analyse_run(
         off.zeros[run.number] = record.zero_reading()
     flow = _flow(campaign, run, spectra.mean)
     rows = run_quantities(record.channels, campaign.model, flow)
-    usable = _usable(run, record.sample_rate_hz)
-    signal = reduce(spectra, record.channels, rows, usable)
     named = dict.fromkeys((run.zero_before, run.zero_after))
     zeros = [off.runs[number] for number in named if number is not None and number in off.runs]
-    floors = [_noise_floor(zero, record.channels, signal, usable) for zero in zeros]
+    rig = _rig(run, spectra, zeros)
+    signal = reduce(spectra, record.channels, rows, rig)
+    floors = [_noise_floor(zero, record.channels, signal, rig) for zero in zeros]
     return RunAnalysis(
         run,
         campaign.model,
@@ -201,12 +203,14 @@ def _analyse_run(
         _resamplings(run, signal),
         (
             *record.findings,
-            *band_findings(run, record.sample_rate_hz, flow, campaign.model),
+            *band_findings(run, rig, flow, campaign.model),
+            *tubing_findings(run, rig, flow, campaign.model),
             *blockage_findings(run, flow, campaign.test_section),
-            *record_findings(run, spectra, usable, zeros, record.findings),
+            *record_findings(run, spectra, rig.usable_to_hz, zeros, record.findings),
             *(noise_left(run, z.run) for z, f in zip(zeros, floors, strict=True) if f is None),
         ),
         _provenance(record, flow),
+        rig,
     )
 
 
@@ -217,6 +221,13 @@ def _flow(campaign: Campaign, run: Run, means: Array) -> FlowState | None:
     if flow is None:
         return None
     return with_blockage(flow, run, campaign.model, campaign.test_section, means.tolist())
+
+
+def _rig(run: Run, spectra: SegmentSpectra, zeros: Sequence[RunAnalysis]) -> RigResponse:
+    """The rig with the air of the channels' means, and where wind-off noise ends its correction."""
+    means = dict(zip((channel.name for channel in run.channels), spectra.mean, strict=True))
+    rig = rig_response(run, spectra.settings.sample_rate_hz, means)
+    return replace(rig, noisy_from_hz=noisy_from_hz(run.channels, spectra, zeros, rig))
 
 
 def _provenance(record: Record, flow: FlowState | None) -> Provenance:
@@ -238,18 +249,11 @@ def _resamplings(run: Run, signal: ReducedSpectra) -> dict[str, Resampling]:
     }
 
 
-def _usable(run: Run, sample_rate_hz: float) -> Callable[[Channel], float]:
-    def limit(channel: Channel) -> float:
-        return usable_to_hz(channel, sample_rate_hz, run.antialias_cutoff_hz)
-
-    return limit
-
-
 def _noise_floor(
     wind_off: RunAnalysis,
     channels: Sequence[Channel],
     signal: ReducedSpectra,
-    usable: Callable[[Channel], float],
+    rig: RigResponse,
 ) -> NoiseFloor | None:
     """The wind-off run seen through the wind-on run's rows; None where a channel is missing."""
     own = wind_off.run.channels
@@ -259,7 +263,7 @@ def _noise_floor(
         return None
     order = [position[channel.name] for channel in channels]
     segments = _reordered(wind_off.spectra, order)
-    noise = reduce(segments, channels, signal.quantities, usable)
+    noise = reduce(segments, channels, signal.quantities, rig)
     resampling = resample(noise.group_segments, noise.group_totals(), run_seed(wind_off.run.number))
     return NoiseFloor(wind_off.run.number, noise, resampling, segments)
 
@@ -308,8 +312,8 @@ def _one_pass(
     insist = settings.resolution_hz is not None and wind_on
     wished = WISHED_SEGMENTS if wind_on else FEWEST_SEGMENTS
     length = segment_samples(rate, seen / rate, wanted_s, insist=insist, wished=wished)
-    usable = _usable(record.run, rate)
-    reach = max(usable(channel) for channel in record.channels)
+    rig = rig_response(record.run, rate, {})
+    reach = max(rig.untubed_to_hz(channel) for channel in record.channels)
     cut = SegmentSettings(
         rate,
         length,

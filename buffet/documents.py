@@ -22,7 +22,7 @@ from buffet.run_spectra import NO_CALIBRATION, NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
 from buffet.spectral.resolution import MARKED_SEGMENTS
 from buffet.tunnel_part import NOTHING_FOLLOWS, TunnelPart
-from ingest import Finding, Provenance
+from ingest import Finding, Provenance, TubingCorrection
 
 Document = dict[str, Any]
 
@@ -144,6 +144,8 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "usable_to_hz": number(result.usable_to_hz),
         "inertia_removed": result.quantity.inertial_row is not None,
         "inertial_share": number(result.inertial_share),
+        "tubing": None if result.tubing is None else _tubing(result.tubing),
+        "tubing_why": result.tubing_why,
         "bands": [_band(band) for band in result.bands],
         "fit_deviance": number(result.fit_deviance),
         "peaks": [_peak(peak, kind, strouhal_per_hz) for peak, kind in result.followed],
@@ -153,6 +155,15 @@ def _quantity(result: QuantityResult, strouhal_per_hz: float | None) -> Document
         "psd_high_factor": high,
         "noise_psd": None if result.noise_psd is None else result.noise_psd.tolist(),
         **_tunnel(result.tunnel),
+    }
+
+
+def _tubing(done: TubingCorrection) -> Document:
+    return {
+        "corrected_to_hz": done.to_hz,
+        "largest_amplification": done.largest_amplification,
+        "lag_s": done.lag_s,
+        "model": done.model,
     }
 
 

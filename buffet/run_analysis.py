@@ -21,7 +21,17 @@ from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.segments import SegmentSpectra
 from buffet.spectral.strouhal import LATERAL, VERTICAL
 from buffet.spectral.uncertainty import Resampling
-from ingest import PRESSURES, PROBE, Finding, FlowState, Model, Provenance, Quantity, Run
+from ingest import (
+    PRESSURES,
+    PROBE,
+    Finding,
+    FlowState,
+    Model,
+    Provenance,
+    Quantity,
+    RigResponse,
+    Run,
+)
 
 Array = NDArray[np.float64]
 
@@ -55,6 +65,7 @@ class RunAnalysis:
     resamplings: Mapping[str, Resampling]  # by family of quantities
     findings: tuple[Finding, ...]
     provenance: Provenance
+    rig: RigResponse
     as_read: RunAnalysis | None = None  # with the tunnel's part, where `signal` is without it
 
     def resampling(self, quantity: int) -> Resampling:
@@ -166,21 +177,18 @@ class RunAnalysis:
             return self.as_read.follows
         if self.no_probe_why is not None:
             return None
-        return probe_response(self.spectra, self.run.channels, self.signal, self.probes)
+        return probe_response(self.spectra, self.signal, self.probes)
 
     @cached_property
     def without_tunnel(self) -> RunAnalysis | None:
         """The run without what follows its reference probes; None where that is not known."""
         if self.as_read is not None or self.follows is None:
             return self if self.as_read is not None else None
-        follows, channels = self.follows, self.run.channels
-        signal = without_probes(self.spectra, channels, self.signal, follows, follows.unbiased)
+        follows = self.follows
+        signal = without_probes(self.spectra, self.signal, follows, follows.unbiased)
         # The probes' noise passes through the response as well: n_y - H n_x.
         noise = tuple(
-            replace(
-                floor,
-                spectra=without_probes(floor.segments, channels, floor.spectra, follows, 1.0),
-            )
+            replace(floor, spectra=without_probes(floor.segments, floor.spectra, follows, 1.0))
             if floor.segments is not None and has_probes(floor.segments, self.probes)
             else floor
             for floor in self.noise

@@ -24,8 +24,9 @@ from buffet.spectral.strouhal import (
 )
 from buffet.spectral.uncertainty import half_value, half_width, log_estimate
 from buffet.spectral.window import chi2_factors
+from buffet.tubing import tubing_of
 from buffet.tunnel_part import TunnelPart, tunnel_part
-from ingest import FORCES, MOMENTS, Finding, Quantity
+from ingest import FORCES, MOMENTS, Finding, Quantity, TubingCorrection
 
 Array = NDArray[np.float64]
 
@@ -59,6 +60,8 @@ class QuantityResult:
     classes: tuple[PeakClass, ...] = ()  # of `peaks`, once they were followed over the wind speeds
     calibration_uncertainty: float | None = None  # k = 1; no interval holds it
     tunnel: TunnelPart | None = None  # what follows the reference probes, where there are any
+    tubing: TubingCorrection | None = None
+    tubing_why: str | None = None  # why there is none
 
     @property
     def followed(self) -> tuple[tuple[Peak, PeakClass], ...]:
@@ -138,8 +141,10 @@ def run_result(
                 factors,
                 None if noise is None else noise[i, bins],
                 _over_noise(analysis, i, noise_totals),
-                calibration_uncertainty=analysis.calibration_uncertainty[i],
-                tunnel=tunnel_part(analysis, i),
+                (),
+                analysis.calibration_uncertainty[i],
+                tunnel_part(analysis, i),
+                *tubing_of(analysis, i),
             )
         )
     return named(analysis, results)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from ingest import PRESSURES, Finding, FlowState, Model, Run, inertia_findings, usable_to_hz
+from ingest import Finding, FlowState, Model, RigResponse, Run, inertia_findings
 
 # Road speed at which the usable band is judged, and the road frequencies a vertical criterion
 # needs at least and wants altogether.
@@ -17,15 +17,14 @@ WIND_TOLERANCE = 0.02
 
 
 def band_findings(
-    run: Run, sample_rate_hz: float, flow: FlowState | None, model: Model | None
+    run: Run, rig: RigResponse, flow: FlowState | None, model: Model | None
 ) -> list[Finding]:
     """What cuts or colours the band, and a wind that is not what the sheet states."""
     return [
         *inertia_findings(run, model),
-        *_antialias(run, sample_rate_hz),
-        *_tubing(run),
+        *_antialias(run, rig.sample_rate_hz),
         *(_wind(run, flow) if flow is not None else ()),
-        *(_resonances(run, sample_rate_hz, flow, model) if flow and model else ()),
+        *(_resonances(run, rig, flow, model) if flow and model else ()),
     ]
 
 
@@ -43,20 +42,6 @@ def _antialias(run: Run, sample_rate_hz: float) -> Iterator[Finding]:
             "Sample faster or filter lower (0.4 of the sample rate is usual), or correct the "
             "sheet.",
         )
-
-
-def _tubing(run: Run) -> Iterator[Finding]:
-    for channel in run.channels:
-        if channel.tubing and channel.measures in PRESSURES and run.kind == "wind-on":
-            yield Finding(
-                "note",
-                "tubing-not-corrected",
-                run.number,
-                channel.name,
-                "the response of the stated tubing is not corrected: fluctuations are those at the "
-                "sensor, not at the tap.",
-                "Trust the mean, and the fluctuations only well below the tubing's resonance.",
-            )
 
 
 def _wind(run: Run, flow: FlowState) -> Iterator[Finding]:
@@ -88,15 +73,13 @@ def _stated_speeds(run: Run, density_kg_m3: float) -> Iterator[tuple[str, float]
         yield "dynamic pressure", math.sqrt(2 * run.air.dynamic_pressure_pa / density_kg_m3)
 
 
-def _resonances(
-    run: Run, sample_rate_hz: float, flow: FlowState, model: Model
-) -> Iterator[Finding]:
+def _resonances(run: Run, rig: RigResponse, flow: FlowState, model: Model) -> Iterator[Finding]:
     """Resonances of the balance that cut the band a rating needs."""
     to_road = JUDGED_SPEED_M_S / flow.speed_m_s * model.scale
     for channel in run.channels:
         if channel.natural_frequency_hz is None or not channel.is_component:
             continue
-        reach = usable_to_hz(channel, sample_rate_hz, run.antialias_cutoff_hz)
+        reach = rig.usable_to_hz(channel)
         road = reach * to_road
         if road >= WANTED_HZ:
             continue

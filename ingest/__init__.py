@@ -56,9 +56,10 @@ if TYPE_CHECKING:
     from ingest.provenance import Step as Step
     from ingest.record import Record as Record
     from ingest.record import Run as Run
-    from ingest.rig import USABLE_SHARE_OF_RESONANCE as USABLE_SHARE_OF_RESONANCE
-    from ingest.rig import balance_gain as balance_gain
-    from ingest.rig import usable_to_hz as usable_to_hz
+    from ingest.rig import CorrectionBounds as CorrectionBounds
+    from ingest.rig import RigResponse as RigResponse
+    from ingest.rig import TubingCorrection as TubingCorrection
+    from ingest.rig import rig_response as rig_response
     from ingest.tunnel import Rotation as Rotation
     from ingest.units import parse_quantity as parse_quantity
     from ingest.vehicle import Axle as Axle
@@ -76,6 +77,7 @@ _HOME = {
     "Blockage": "flow",
     "Campaign": "campaign",
     "Channel": "channel",
+    "CorrectionBounds": "rig",
     "FORCES": "channel",
     "Finding": "findings",
     "FlowState": "flow",
@@ -96,6 +98,7 @@ _HOME = {
     "Record": "record",
     "RecordUseError": "errors",
     "RecordingError": "errors",
+    "RigResponse": "rig",
     "RoadAir": "air",
     "RoadLoad": "vehicle",
     "Rotation": "tunnel",
@@ -108,12 +111,11 @@ _HOME = {
     "Step": "provenance",
     "Term": "balance",
     "TestSection": "model",
-    "USABLE_SHARE_OF_RESONANCE": "rig",
+    "TubingCorrection": "rig",
     "UnknownRunError": "errors",
     "Vehicle": "vehicle",
     "ZeroReading": "zeros",
     "balance_from_table": "balance_sheet",
-    "balance_gain": "rig",
     "bridge_scale": "balance_sheet",
     "continuity_factor": "blockage",
     "density_kg_m3": "air",
@@ -126,9 +128,9 @@ _HOME = {
     "parse_quantity": "units",
     "read_balance": "balance_sheet",
     "read_vehicle": "vehicle_sheet",
+    "rig_response": "rig",
     "run_quantities": "axes",
     "term_values": "balance",
-    "usable_to_hz": "rig",
     "viscosity_pa_s": "air",
     "with_blockage": "blockage",
     "written_term": "balance_influence",

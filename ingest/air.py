@@ -26,6 +26,7 @@ _SUTHERLAND_K = 110.4
 # tunnels, and of the highest roads (common practice, no source).
 PLAUSIBLE_TEMPERATURE_K = (210.0, 350.0)
 PLAUSIBLE_PRESSURE_PA = (30e3, 120e3)
+DENSEST_AIR_KG_M3 = 2.0  # beyond a cold day at sea level (1.4); heavier is another fluid
 
 
 def is_plausible(condition: str, value: float) -> bool:

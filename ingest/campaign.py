@@ -14,6 +14,7 @@ from ingest.inertia import with_inertia
 from ingest.model import Model, TestSection
 from ingest.paths import PathFault, is_inside, named_file
 from ingest.record import Run
+from ingest.rig import CorrectionBounds
 from ingest.run_sheet import run_from_sheet
 from ingest.sheet_faults import nearest, read_toml, validate
 from ingest.sheet_models import CampaignSheet
@@ -75,7 +76,8 @@ def open_campaign(folder: str | Path) -> Campaign:
         raise NoCampaignError(folder)
     sheet, sheet_faults = _campaign_sheet(folder)
     vehicle, vehicle_faults = _vehicle(folder, sheet)
-    tables, runs, run_faults = _runs(folder)
+    bounds = sheet.corrections.over(CorrectionBounds()) if sheet else CorrectionBounds()
+    tables, runs, run_faults = _runs(folder, bounds)
     runs, balance_faults = _with_balances(folder, sheet, tables, runs)
     read = _sheets_read(sheet, vehicle, tables)
     faults = [*sheet_faults, *vehicle_faults, *run_faults, *balance_faults, *cross_faults(read)]
@@ -131,7 +133,9 @@ def _checked_toml(folder: Path, path: Path) -> tuple[dict[str, Any] | None, list
     return (None, [table]) if isinstance(table, SheetFault) else (table, [])
 
 
-def _runs(folder: Path) -> tuple[dict[str, dict[str, Any]], list[Run], list[SheetFault]]:
+def _runs(
+    folder: Path, bounds: CorrectionBounds
+) -> tuple[dict[str, dict[str, Any]], list[Run], list[SheetFault]]:
     """Tables of all readable run sheets by file, the runs among them, and all faults."""
     tables: dict[str, dict[str, Any]] = {}
     runs: list[Run] = []
@@ -142,7 +146,7 @@ def _runs(folder: Path) -> tuple[dict[str, dict[str, Any]], list[Run], list[Shee
         if table is None:
             continue
         tables[path.relative_to(folder).as_posix()] = table
-        run, found = run_from_sheet(folder, path, table)
+        run, found = run_from_sheet(folder, path, table, bounds)
         faults += found
         runs += [run] if run else []
     return tables, runs, faults

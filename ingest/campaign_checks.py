@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from ingest.air import DENSEST_AIR_KG_M3
 from ingest.errors import QuantityError, SheetFault
 from ingest.model import Model, TestSection
 from ingest.sheet_faults import nearest
@@ -18,7 +19,6 @@ from ingest.units import Dimension, parse_quantity
 from ingest.vehicle import Vehicle
 
 WHEELBASE_TOLERANCE = 0.01  # of model wheelbase over scale; the campaign's own contract
-DENSEST_AIR_KG_M3 = 2.0  # beyond a cold day at sea level (1.4); heavier is another fluid
 
 _WIND: tuple[tuple[str, Dimension], ...] = (("speed", "speed"), ("dynamic_pressure", "pressure"))
 _WIND_CHANNELS = {"air speed", "dynamic pressure"}

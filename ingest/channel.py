@@ -6,6 +6,9 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
+from ingest.measured_tubing import MeasuredResponse
+from ingest.tubing import Tube
+
 Measures = Literal[
     "drag",
     "side force",
@@ -47,6 +50,8 @@ MOMENTS = ("roll moment", "pitch moment", "yaw moment")
 PRESSURES = ("pressure", "cabin pressure")
 # Measures of a probe in the oncoming flow, ahead of the model.
 PROBE = "reference"
+# Measures that a sensor at the end of a tube can have.
+TUBED = (*PRESSURES, PROBE, "dynamic pressure", "static pressure", "other")
 
 
 @dataclass(frozen=True)
@@ -68,7 +73,8 @@ class Channel:
     inertial: tuple[tuple[str, float], ...] = ()
     made_of: tuple[str, ...] = ()  # channels behind a load of a balance calibrated as a whole
     standard_uncertainty: float | None = None  # of the calibration, in `unit`, k = 1
-    tubing: Any = None  # stated pieces; used once the tubing correction exists
+    # Between tap and sensor: pieces in series from the tap on, or their measured response.
+    tubing: tuple[Tube, ...] | MeasuredResponse | None = None
     stated: dict[str, Any] = field(default_factory=dict, compare=False)  # the sheet's own words
 
     @property

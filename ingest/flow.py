@@ -7,7 +7,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from ingest.air import ROAD_AIR, density_kg_m3, is_plausible, viscosity_pa_s
+from ingest.air import (
+    DENSEST_AIR_KG_M3,
+    ROAD_AIR,
+    density_kg_m3,
+    is_plausible,
+    viscosity_pa_s,
+)
 from ingest.model import BlockageMethod, Model
 
 if TYPE_CHECKING:
@@ -53,10 +59,18 @@ class FlowState:
 
 
 @dataclass(frozen=True)
-class _Fluid:
+class Fluid:
+    """Mean state of what flows over a record."""
+
     density_kg_m3: float
     viscosity_pa_s: float
-    assumed: tuple[str, ...]
+    static_pressure_pa: float
+    assumed: tuple[str, ...]  # conditions that nobody stated or measured
+
+    @property
+    def is_air(self) -> bool:
+        """Whether it can be air, as far as its density tells."""
+        return self.density_kg_m3 <= DENSEST_AIR_KG_M3
 
 
 def flow_state(
@@ -74,7 +88,7 @@ def flow_state(
     if run.kind == "wind-off":
         return None
     measured = _measured_conditions(run, channel_means)
-    fluid = _fluid(run, measured)
+    fluid = run_fluid(run, channel_means)
     wind = _wind(run, measured, fluid.density_kg_m3)
     if wind is None:
         return None
@@ -104,7 +118,12 @@ def can_be(measures: str, mean: float) -> bool:
     return measures in AIR and is_plausible(measures, mean)
 
 
-def _fluid(run: Run, measured: Mapping[str, float]) -> _Fluid:
+def run_fluid(run: Run, channel_means: Mapping[str, float]) -> Fluid:
+    """Fluid of a run, with wind or without, from its channels' means (by name, SI) and its sheet.
+
+    What is neither measured nor stated is the standard road air's.
+    """
+    measured = _measured_conditions(run, channel_means)
     air = run.air
     temperature_k = measured.get("temperature", air.temperature_k)
     pressure_pa = measured.get("static pressure", air.static_pressure_pa)
@@ -122,7 +141,12 @@ def _fluid(run: Run, measured: Mapping[str, float]) -> _Fluid:
         conditions = {}
     if viscosity is None:
         viscosity = viscosity_pa_s(temperature_k or ROAD_AIR.temperature_k)
-    return _Fluid(density, viscosity, tuple(k for k, v in conditions.items() if v is None))
+    return Fluid(
+        density,
+        viscosity,
+        ROAD_AIR.static_pressure_pa if pressure_pa is None else pressure_pa,
+        tuple(k for k, v in conditions.items() if v is None),
+    )
 
 
 def _wind(run: Run, measured: Mapping[str, float], density: float) -> tuple[float, float] | None:

@@ -23,6 +23,7 @@ from ingest.flow_findings import flow_findings
 from ingest.gaps import EndlessLeadingGapError, GapFiller
 from ingest.provenance import Provenance, SourceFile, Step, step
 from ingest.recording import ClockOptions, FileOptions, RawBlock
+from ingest.rig import CorrectionBounds
 from ingest.tunnel import Rotation
 from ingest.zeros import RunClock, ZeroLine, ZeroReading, has_zero, zero_line
 
@@ -50,6 +51,7 @@ class Run:
     zero_after: str | None = None
     yaw_rad: float = 0.0
     rotation: Rotation = field(default_factory=Rotation)  # the campaign's where a sheet is silent
+    bounds: CorrectionBounds = field(default_factory=CorrectionBounds)  # likewise
     excitation: Excitation | None = None  # of a wind-off run: it gives no zero and no noise
     note: str | None = None
     stated: Mapping[str, Any] = field(default_factory=dict, compare=False)  # the sheet's words

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -10,26 +12,56 @@ from typing import Any
 from ingest.air import StatedAir
 from ingest.channel import Channel
 from ingest.errors import SheetFault
+from ingest.measured_tubing import MeasuredResponse, ResponseFault, read_response
 from ingest.paths import PathFault, named_file
 from ingest.record import Run
 from ingest.recording import ClockOptions, FileOptions
+from ingest.rig import CorrectionBounds
 from ingest.sheet_faults import validate
 from ingest.sheet_models import AirTable, ChannelTable, FileTable, RunSheet
 from ingest.sheet_values import one_or_more, point
+from ingest.tubing import Tube
 from ingest.units import parse_quantity
 
 
 def run_from_sheet(
-    folder: Path, sheet: Path, table: dict[str, Any]
+    folder: Path, sheet: Path, table: dict[str, Any], bounds: CorrectionBounds
 ) -> tuple[Run | None, list[SheetFault]]:
-    """Turn one run sheet's table into a run, or list every fault it has."""
+    """Turn one run sheet's table into a run, or list every fault it has.
+
+    `bounds` are the campaign's, which hold where the sheet is silent.
+    """
     shown = sheet.relative_to(folder).as_posix()
     model, faults = validate(RunSheet, table, shown)
     recordings = _recordings(folder, sheet, table, shown, faults)
     if model is None or recordings is None:
         return None, faults
     faults += _repeated_names(model, shown)
-    return _run(folder, sheet, recordings, model, table), faults
+    tubing = _tubing(folder, sheet, model, faults)
+    run = _run(folder, sheet, recordings, model, table)
+    channels = tuple(replace(c, tubing=t) for c, t in zip(run.channels, tubing, strict=True))
+    bounds = model.corrections.over(bounds)
+    return replace(run, channels=channels, logged=channels, bounds=bounds), faults
+
+
+def _tubing(
+    folder: Path, sheet: Path, model: RunSheet, faults: list[SheetFault]
+) -> Iterator[tuple[Tube, ...] | MeasuredResponse | None]:
+    """Each channel's tubing; a response that cannot be read is a fault."""
+    shown = sheet.relative_to(folder).as_posix()
+    for index, channel in enumerate(model.channel):
+        name = channel.tubing[0].response if channel.tubing else None
+        if name is None:
+            sizes = ((p.length, p.diameter, p.volume) for p in channel.tubing)
+            yield (
+                tuple(Tube(a, b, c) for a, b, c in sizes if a is not None and b is not None) or None
+            )
+            continue
+        try:
+            yield read_response(named_file(folder, sheet, name), name)
+        except (PathFault, ResponseFault) as error:
+            faults.append(SheetFault(shown, f"channel[{index}].tubing.response", str(error)))
+            yield None
 
 
 def _recordings(
@@ -111,7 +143,6 @@ def _channel(model: ChannelTable, stated: dict[str, Any]) -> Channel:
         damping=model.damping,
         at_m=point(model.at),
         direction=model.direction,
-        tubing=tuple(model.tubing) or None,
         stated=stated,
     )
 

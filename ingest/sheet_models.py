@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, model_validator
 
 from ingest.calibration import CalibrationFault, StraightLine, straight_line
-from ingest.channel import Direction, Measures
+from ingest.channel import TUBED, Direction, Measures
 from ingest.errors import QuantityError
 from ingest.model import BlockageMethod
 from ingest.record import Excitation, Kind
+from ingest.rig import CorrectionBounds
 from ingest.sheet_values import (
     Angle,
     AnyPressure,
     Area,
+    AtLeastOne,
     Character,
     Column,
     Count,
@@ -35,6 +38,7 @@ from ingest.sheet_values import (
     Row,
     Scale,
     Share,
+    SomeShare,
     Speed,
     Started,
     Temperature,
@@ -46,7 +50,14 @@ from ingest.sheet_values import (
     rate_or_file,
 )
 from ingest.tunnel import Rotation
-from ingest.units import parse_quantity
+from ingest.units import parse_quantity, wanted_quantity
+
+# Beyond these a number was meant in another unit (engineering judgement).
+_LARGEST_TUBE = {
+    "length": (100.0, "100 m"),
+    "diameter": (0.05, "50 mm"),
+    "volume": (1e-3, "1 litre"),
+}
 
 
 class Table(BaseModel):
@@ -148,11 +159,24 @@ class WheelsTable(Table):
     diameter: Length | None = None
 
 
-class RotationTables(Table):
+class CorrectionsTable(Table):
+    """[corrections]: how far the rig's response is taken out."""
+
+    largest_amplification: AtLeastOne | None = None
+    largest_noise_share: SomeShare | None = None
+    usable_share_of_resonance: SomeShare | None = None
+
+    def over(self, bounds: CorrectionBounds) -> CorrectionBounds:
+        """These bounds with what is stated here in their place."""
+        return replace(bounds, **self.model_dump(exclude_none=True))
+
+
+class SharedTables(Table):
     """What campaign.toml and a run sheet may state alike; the run sheet's keys go first."""
 
     tunnel: TunnelTable = TunnelTable()
     wheels: WheelsTable = WheelsTable()
+    corrections: CorrectionsTable = CorrectionsTable()
 
     @property
     def rotation(self) -> Rotation:
@@ -166,7 +190,7 @@ class RotationTables(Table):
         )
 
 
-class CampaignSheet(Sheet, RotationTables):
+class CampaignSheet(Sheet, SharedTables):
     """campaign.toml."""
 
     campaign: Annotated[CampaignTable, Field(description="a [campaign] table with a title")]
@@ -270,11 +294,36 @@ class FileTable(Table):
 
 
 class TubingPiece(Table):
-    """One tube between tap and sensor."""
+    """One tube between tap and sensor, or the measured response of all of them."""
 
-    length: Length
-    diameter: Length
+    length: Length | None = None
+    diameter: Length | None = None
     volume: Volume = 0.0
+    response: FilePath | None = None
+
+    @model_validator(mode="after")
+    def _is_a_tube_or_a_response(self) -> TubingPiece:
+        if self.response is not None:
+            if self.model_fields_set != {"response"}:
+                raise fault("stands alone: it holds the whole tubing", "response")
+            return self
+        for key, value in (("length", self.length), ("diameter", self.diameter)):
+            if value is None:
+                raise fault(f"is missing; wanted {wanted_quantity('length')}", key)
+        return self
+
+    @model_validator(mode="after")
+    def _has_the_size_of_a_tube(self) -> TubingPiece:
+        for key, (largest, shown) in _LARGEST_TUBE.items():
+            if (value := getattr(self, key) or 0.0) > largest:
+                problem = (
+                    f"got {value:g} in SI units; wanted at most {shown} for a tube to a sensor"
+                )
+                raise fault(f"{problem}, a unit may be missing", key)
+        if self.length is not None and self.diameter is not None and self.diameter > self.length:
+            problem = f"must not exceed the length of {self.length:g} m, got {self.diameter:g} m"
+            raise fault(problem, "diameter")
+        return self
 
 
 class ChannelTable(Table):
@@ -307,6 +356,15 @@ class ChannelTable(Table):
         return self
 
     @model_validator(mode="after")
+    def _tubing_fits(self) -> ChannelTable:
+        if self.tubing and self.measures not in TUBED:
+            problem = f"only goes with a pressure's sensor, got measures {self.measures!r}"
+            raise fault(problem, "tubing")
+        if len(self.tubing) > 1 and any(piece.response for piece in self.tubing):
+            raise fault("a measured response stands alone: it holds the whole tubing", "tubing")
+        return self
+
+    @model_validator(mode="after")
     def _damping_has_a_frequency(self) -> ChannelTable:
         if self.damping is not None and self.natural_frequency is None:
             raise fault("only goes with natural_frequency", "damping")
@@ -322,7 +380,7 @@ class ChannelTable(Table):
         return self
 
 
-class RunSheet(Sheet, RotationTables):
+class RunSheet(Sheet, SharedTables):
     """One of runs/*.toml."""
 
     run: Annotated[RunTable, Field(description="a [run] table with number, kind and recording")]

@@ -23,7 +23,7 @@ LEVELS = (
     ("spectral", "vehicle", "perception", "calibrating", "demo"),
     ("rotation",),
     ("peak_classes",),
-    ("run_analysis", "stationarity", "record_findings", "blockage"),
+    ("run_analysis", "stationarity", "record_findings", "blockage", "tubing"),
     ("analysis", "tunnel_part"),
     ("resonance",),
     ("road_speed",),

@@ -11,7 +11,6 @@ Electroacoust. 21, 337-344; here n counts overlapping segments for what they are
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -20,7 +19,7 @@ from numpy.typing import NDArray
 
 from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.segments import SegmentSpectra
-from ingest import PROBE, Channel, balance_gain
+from ingest import PROBE
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -84,7 +83,6 @@ def has_probes(spectra: SegmentSpectra, probes: tuple[int, ...]) -> bool:
 
 def probe_response(
     spectra: SegmentSpectra,
-    channels: Sequence[Channel],
     reduced: ReducedSpectra,
     probes: tuple[int, ...],
 ) -> ProbeResponse:
@@ -92,20 +90,18 @@ def probe_response(
 
     Parameters
     ----------
-    channels : of `spectra`, in its order
     reduced : quantities of the same record
     probes : indices of the probes' channels; their cross-spectra with all others are kept
     """
     weights = reduced.group_segments
-    bins = len(reduced.frequency_hz)
-    inverse = _inverse(np.average(_probe_matrix(spectra, probes, bins), axis=0, weights=weights))
-    shape = (len(reduced.quantities), len(probes), bins)
-    response, coherence = np.zeros(shape, complex), np.zeros((shape[0], bins))
+    inverse = _inverse(np.average(_probe_matrix(spectra, reduced, probes), axis=0, weights=weights))
+    shape = (len(reduced.quantities), len(probes), len(reduced.frequency_hz))
+    response, coherence = np.zeros(shape, complex), np.zeros((shape[0], shape[2]))
     psd = reduced.psd
     for index, quantity in enumerate(reduced.quantities):
         if quantity.measures == PROBE:
             continue
-        cross = _cross(spectra, channels, reduced, index, probes)
+        cross = _cross(spectra, reduced, index, probes)
         mean = np.average(cross, axis=1, weights=weights)
         response[index] = np.einsum("pf,fpr->rf", mean, inverse)
         explained = np.sum(response[index] * np.conj(mean), axis=0).real
@@ -117,7 +113,6 @@ def probe_response(
 
 def without_probes(
     spectra: SegmentSpectra,
-    channels: Sequence[Channel],
     reduced: ReducedSpectra,
     follows: ProbeResponse,
     unbiased: float,
@@ -126,11 +121,10 @@ def without_probes(
 
     Parameters
     ----------
-    spectra, channels, reduced : of one record, which need not be the one `follows` comes from
+    spectra, reduced : of one record, which need not be the one `follows` comes from
     unbiased : factor on the spectra; `follows.unbiased` on its own record, 1 on another
     """
-    bins = len(reduced.frequency_hz)
-    among = _probe_matrix(spectra, follows.probes, bins)  # (n_groups, n_bins, p, p)
+    among = _probe_matrix(spectra, reduced, follows.probes)  # (n_groups, n_bins, p, p)
     response = follows.at(reduced.frequency_hz)
     places = [reduced.measured(word) for word in reduced.components]
     kept: dict[int, Complex] = {}
@@ -138,7 +132,7 @@ def without_probes(
     for index, quantity in enumerate(reduced.quantities):
         if quantity.measures == PROBE:
             continue
-        cross = _cross(spectra, channels, reduced, index, follows.probes)
+        cross = _cross(spectra, reduced, index, follows.probes)
         h = response[index]
         psd[:, index] += _change(h, h, cross, cross, among).real
         psd[:, index] *= unbiased
@@ -183,30 +177,31 @@ def _left_over(reduced: ReducedSpectra, psd: Array) -> Array:
     return np.asarray(after / np.where(before > 0, before, 1.0))
 
 
-def _probe_matrix(spectra: SegmentSpectra, probes: tuple[int, ...], bins: int) -> Complex:
+def _probe_matrix(
+    spectra: SegmentSpectra, reduced: ReducedSpectra, probes: tuple[int, ...]
+) -> Complex:
     """E[X X*] of the probes, ``(n_groups, n_bins, n_probes, n_probes)``."""
-    rows = [[spectra.group_cross_psd(a, b, bins) for b in probes] for a in probes]
+    rows = [[_corrected(spectra, reduced, a, b) for b in probes] for a in probes]
     return np.asarray(np.array(rows).transpose(2, 3, 0, 1))
 
 
 def _cross(
-    spectra: SegmentSpectra,
-    channels: Sequence[Channel],
-    reduced: ReducedSpectra,
-    index: int,
-    probes: tuple[int, ...],
+    spectra: SegmentSpectra, reduced: ReducedSpectra, index: int, probes: tuple[int, ...]
 ) -> Complex:
     """E[Y X*] of one quantity with each probe, ``(n_probes, n_groups, n_bins)``."""
     row = reduced.quantities[index].fluctuation_row
-    frequency = reduced.frequency_hz
-    shape = (len(probes), len(reduced.group_segments), len(frequency))
+    shape = (len(probes), len(reduced.group_segments), len(reduced.frequency_hz))
     result = np.zeros(shape, complex)
     for channel in np.flatnonzero(row).tolist():
-        gain = row[channel] * balance_gain(frequency, channels[channel])
         for position, probe in enumerate(probes):
-            cross = spectra.group_cross_psd(channel, probe, len(frequency))
-            result[position] += gain * cross
+            result[position] += row[channel] * _corrected(spectra, reduced, channel, probe)
     return result
+
+
+def _corrected(spectra: SegmentSpectra, reduced: ReducedSpectra, a: int, b: int) -> Complex:
+    """Cross-spectra of two channels' true values, ``(n_groups, n_bins)``."""
+    read = spectra.group_cross_psd(a, b, len(reduced.frequency_hz))
+    return np.asarray(read * reduced.gain[a] * np.conj(reduced.gain[b]))
 
 
 def _inverse(matrix: Complex) -> Complex:

@@ -1,8 +1,8 @@
-"""From the spectra of logged channels to those of coefficients, rig resonance removed."""
+"""From the spectra of logged channels to those of coefficients, the rig's response removed."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from buffet.spectral.segments import SegmentSpectra
 from buffet.spectral.uncertainty import half_width, variance_of_mean
-from ingest import Channel, Quantity, balance_gain
+from ingest import Channel, Quantity, RigResponse
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -44,6 +44,7 @@ class ReducedSpectra:
     mean: Array  # (n_quantities,)
     group_mean: Array  # (n_groups, n_quantities), about `mean`
     below_resolution: Array  # (n_quantities,), variance of the moments less that of all bins
+    gain: Complex  # (n_channels, n_bins), what took the channels' readings to the truth
 
     @property
     def psd(self) -> Array:
@@ -135,7 +136,7 @@ def reduce(
     spectra: SegmentSpectra,
     channels: Sequence[Channel],
     quantities: Sequence[Quantity],
-    usable: Callable[[Channel], float],
+    rig: RigResponse,
 ) -> ReducedSpectra:
     """Apply the quantities' rows to a record's spectra.
 
@@ -143,20 +144,22 @@ def reduce(
     ----------
     channels : of `spectra`, in its order
     quantities : their rows refer to `channels`
-    usable : upper end of a channel's trusted band, Hz
+    rig : takes each channel's reading to the truth and ends its band
     """
     bins = spectra.settings.retained_bins
     frequency = spectra.frequency_hz[:bins]
-    gain = np.array([balance_gain(frequency, channel) for channel in channels])
+    gain = np.array([rig.gain(frequency, channel) for channel in channels])
     rows = np.array([quantity.fluctuation_row for quantity in quantities])
     mean_rows = np.array([quantity.row for quantity in quantities])
     kept = list(spectra.settings.cross_channels)
     corrected = spectra.group_matrix(bins)
     corrected = corrected * np.einsum("if,jf->fij", gain[kept], np.conj(gain[kept]))
     shares, matrix_rows, words = _component_rows(quantities, kept)
-    limits = np.array([usable(channel) for channel in channels])
+    limits = np.array([rig.usable_to_hz(channel) for channel in channels])
     uses = rows != 0
     usable_hz = np.array([limits[used].min() if used.any() else 0.0 for used in uses])
+    group_psd = _group_psd(spectra, rows, gain, corrected, shares, bins)
+    psd = np.average(group_psd, axis=0, weights=spectra.group_segments)
     return ReducedSpectra(
         tuple(quantities),
         words,
@@ -166,11 +169,12 @@ def reduce(
         spectra.duration_s,
         spectra.effective_segments,
         spectra.group_segments,
-        _group_psd(spectra, rows, gain, corrected, shares, bins),
+        group_psd,
         np.einsum("qi,gfij,rj->gfqr", matrix_rows, corrected, matrix_rows, optimize=True),
         mean_rows @ spectra.mean + [quantity.mean_offset for quantity in quantities],
         spectra.group_mean @ mean_rows.T,
-        _below_resolution(spectra, rows, usable_hz),
+        _below_resolution(spectra, rows, np.where(frequency <= usable_hz[:, None], psd, 0.0)),
+        gain,
     )
 
 
@@ -233,21 +237,23 @@ def _group_psd(
     return result
 
 
-def _below_resolution(spectra: SegmentSpectra, rows: Array, usable_hz: Array) -> Array:
+def _below_resolution(spectra: SegmentSpectra, rows: Array, truth: Array) -> Array:
     """Variance by the moments less the sum over all bins, as far as it belongs to usable ones.
 
     The two differ since the ends of a record weigh less in segments: slow changes show there, but
     so does the chance of any frequency, whose variance goes with the square of its density. Hence
     the best linear guess of the usable bins' part: their share of the squares. A resonance of the
     balance beyond the band, with fifty times the force's variance, would else lend it 2 % of that.
+    What belongs to a bin is corrected as the bin is: `truth` ``(n_quantities, n_bins)`` are the
+    corrected densities, zero where they are not used. A resonance of a tube would else lend its
+    tap's variance what the correction takes out.
     """
     moments = np.einsum("qi,ij,qj->q", rows, spectra.covariance, rows)
     psd = np.array([combined_psd(spectra, row) for row in rows]).reshape(
         len(rows), len(spectra.frequency_hz)
     )
-    squares = psd**2
-    usable = np.sum(squares * (spectra.frequency_hz <= usable_hz[:, None]), axis=1)
-    every = squares.sum(axis=1)
+    usable = np.sum(psd[:, : truth.shape[1]] * truth, axis=1)
+    every = np.sum(psd**2, axis=1)
     missed = moments - psd.sum(axis=1) * spectra.frequency_step_hz
     return np.asarray(missed * usable / np.where(every > 0, every, 1.0))
 

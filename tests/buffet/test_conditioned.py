@@ -18,7 +18,7 @@ from buffet.spectral.conditioned import ProbeResponse, probe_response, without_p
 from buffet.spectral.reduction import ReducedSpectra, reduce
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from buffet.tunnel_part import TunnelPart, tunnel_part
-from ingest import Channel, Quantity, open_campaign
+from ingest import Channel, Quantity, RigResponse, open_campaign
 from tests.buffet.campaigns import PlantedRun, band_noise, write_runs
 
 Array = NDArray[np.float64]
@@ -67,9 +67,9 @@ def conditioned(
 ) -> tuple[ReducedSpectra, ProbeResponse, ReducedSpectra]:
     """As read, the response, and without the probes but with chance taken out."""
     spectra = spectra_of(samples)
-    read = reduce(spectra, channels, quantities(), lambda channel: RATE_HZ / 2)
-    follows = probe_response(spectra, channels, read, probes)
-    return read, follows, without_probes(spectra, channels, read, follows, 1.0)
+    read = reduce(spectra, channels, quantities(), RigResponse(RATE_HZ))
+    follows = probe_response(spectra, read, probes)
+    return read, follows, without_probes(spectra, read, follows, 1.0)
 
 
 def test_coherence_is_scipys() -> None:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from buffet.spectral.reduction import COMPONENTS, ReducedSpectra, reduce
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
-from ingest import Channel, Quantity
+from ingest import Channel, Quantity, RigResponse
 from tests.thorough.records import switching
 
 Array = NDArray[np.float64]
@@ -47,7 +47,7 @@ def spectra_of(samples: Array, length: int = 200) -> SegmentSpectra:
 
 def reduced(samples: Array, usable_hz: float = RATE_HZ / 2) -> ReducedSpectra:
     """All three quantities."""
-    return reduce(spectra_of(samples), CHANNELS, QUANTITIES, lambda channel: usable_hz)
+    return reduce(spectra_of(samples), CHANNELS, QUANTITIES, RigResponse(2 * usable_hz))
 
 
 def combined(samples: Array) -> Array:
@@ -94,11 +94,9 @@ def test_a_narrower_band_leaves_out_what_lies_above() -> None:
 
 def test_a_quantity_reaches_as_far_as_its_worst_channel() -> None:
     """Lift uses both forces, the tap only itself."""
-    limits = {"front lift": 30.0, "rear lift": 40.0, "tap": 90.0}
-    found = reduce(
-        spectra_of(signals()), CHANNELS, QUANTITIES, lambda channel: limits[channel.name]
-    )
-    np.testing.assert_array_equal(found.usable_hz, [30, 30, 90])
+    balance = [replace(FRONT, natural_frequency_hz=37.5), replace(REAR, natural_frequency_hz=50.0)]
+    found = reduce(spectra_of(signals()), [*balance, TAP], QUANTITIES, RigResponse(180.0))
+    np.testing.assert_allclose(found.usable_hz, [30, 30, 90])
 
 
 def test_functionals_are_band_variances_of_combined_samples() -> None:
@@ -124,7 +122,7 @@ def test_a_delay_in_the_rows_undoes_a_delay_in_the_samples() -> None:
     base = rng.standard_normal(20_003)
     samples = np.array([base[3:], base[:-3], base[3:]])  # the second lags by three samples
     rows = tuple(quantity(word, *row) for word, row in (("lift", (1, 0, 0)), ("drag", (0, 1, 0))))
-    found = reduce(spectra_of(samples, 1000), CHANNELS, rows, lambda channel: RATE_HZ / 2)
+    found = reduce(spectra_of(samples, 1000), CHANNELS, rows, RigResponse(RATE_HZ))
     assert found.components == ("drag", "lift")
     turn = np.exp(2j * np.pi * found.frequency_hz * 3 / RATE_HZ)
     whole = np.ones((1, 1, len(turn)))
@@ -146,7 +144,7 @@ def test_a_balance_resonance_is_taken_out() -> None:
     logged = np.fft.irfft(np.fft.rfft(force) / (1 - ratio**2 + 0.1j * ratio), 40_000)
     channels = [replace(c, natural_frequency_hz=60.0, damping=0.05) for c in (FRONT, REAR)]
     samples = np.concatenate([logged, logged[:1]])
-    found = reduce(spectra_of(samples), [*channels, TAP], (LIFT, PITCH), lambda channel: 40.0)
+    found = reduce(spectra_of(samples), [*channels, TAP], (LIFT, PITCH), RigResponse(80.0))
     expected = spectra_of(np.concatenate([force, force[:1]]))
     lift = 4 * (expected.psd[0] + expected.psd[1] + 2 * expected.cross_psd(0, 1).real)
     low = slice(2, 41)
@@ -179,7 +177,7 @@ def test_the_variance_of_a_mean_sees_what_is_slower_than_a_segment() -> None:
 def test_components_come_in_the_trades_order_once_each() -> None:
     """Two quantities that measure lift: the first counts."""
     twice = (PITCH, LIFT, quantity("lift", 1.0, 0.0, 0.0))
-    found = reduce(spectra_of(signals()), CHANNELS, twice, lambda channel: 50.0)
+    found = reduce(spectra_of(signals()), CHANNELS, twice, RigResponse(100.0))
     assert found.components == ("lift", "pitch moment")
     assert list(found.components) == sorted(found.components, key=COMPONENTS.index)
     np.testing.assert_allclose(found.group_matrix[:, :, 0, 0].real, found.group_psd[:, 1])

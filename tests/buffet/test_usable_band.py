@@ -8,12 +8,11 @@ from typing import Any
 import pytest
 
 from buffet.usable_band import band_findings
-from ingest import Channel, Finding, FlowState, Run, StatedAir
+from ingest import Channel, Finding, FlowState, RigResponse, Run, StatedAir
 from ingest.recording import ClockOptions
 
 Q = Channel("q", "q", "dynamic pressure", "Pa", 1.0)
 LIFT = Channel("lift", "fz", "lift", "N", 1.0)
-TAP = Channel("p07", "p07", "pressure", "Pa", 1.0, tubing=({"length": 0.5, "diameter": 0.0015},))
 
 
 def a_run(*channels: Channel, **stated: Any) -> Run:
@@ -35,7 +34,7 @@ def found(run: Run, speed_m_s: float = 40.0, density_kg_m3: float = 1.2) -> list
     """Findings at the speed that is used."""
     pressure_pa = density_kg_m3 * speed_m_s**2 / 2
     flow = FlowState(speed_m_s, pressure_pa, density_kg_m3, 1.8e-5, None)
-    return band_findings(run, 1000.0, flow, None)
+    return band_findings(run, RigResponse(1000.0), flow, None)
 
 
 @pytest.mark.parametrize(
@@ -72,7 +71,9 @@ def test_wind_within_two_per_cent_agrees() -> None:
 @pytest.mark.parametrize("cutoff_hz", [500.0, 2000.0])
 def test_filter_that_does_not_keep_aliases_out(cutoff_hz: float) -> None:
     """Half of 1 kHz is 500 Hz; said of runs without wind and model as well."""
-    (finding,) = band_findings(a_run(antialias_cutoff_hz=cutoff_hz), 1000.0, None, None)
+    (finding,) = band_findings(
+        a_run(antialias_cutoff_hz=cutoff_hz), RigResponse(1000.0), None, None
+    )
 
     assert (finding.severity, finding.code) == ("warning", "antialias-above-nyquist")
     assert f"cutoff of {cutoff_hz:g} Hz does not lie below 500 Hz" in finding.message
@@ -80,14 +81,4 @@ def test_filter_that_does_not_keep_aliases_out(cutoff_hz: float) -> None:
 
 def test_filter_below_half_the_rate_passes() -> None:
     """As it should be."""
-    assert band_findings(a_run(antialias_cutoff_hz=400.0), 1000.0, None, None) == []
-
-
-def test_tubing_is_not_corrected() -> None:
-    """One note for each tap with stated tubing, none without, none without wind."""
-    bare = Channel("p08", "p08", "pressure", "Pa", 1.0)
-    (finding,) = found(a_run(LIFT, TAP, bare))
-
-    assert (finding.severity, finding.code) == ("note", "tubing-not-corrected")
-    assert finding.channel == "p07"
-    assert found(a_run(TAP, kind="wind-off")) == []
+    assert band_findings(a_run(antialias_cutoff_hz=400.0), RigResponse(1000.0), None, None) == []

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from ingest import Channel, balance_gain, usable_to_hz
+from ingest import Channel, CorrectionBounds, RigResponse
+from ingest.rig import balance_gain
 
 LIFT = Channel("lift", 0, "lift", "N", 1.0, natural_frequency_hz=38.0, damping=0.02)
 MASS_KG = 60.0
@@ -58,10 +59,17 @@ def test_the_lowest_limit_counts(
     """The lowest counts: 0.8 of the resonance, 0.7 of the cutoff, or Nyquist (at 500 Hz)."""
     channel = Channel("lift", 0, "lift", "N", 1.0, natural_frequency_hz=natural_hz)
 
-    assert usable_to_hz(channel, 500.0, cutoff_hz) == pytest.approx(expected)
+    assert RigResponse(500.0, cutoff_hz).usable_to_hz(channel) == pytest.approx(expected)
 
 
 def test_an_accelerometer_lifts_the_resonances_limit() -> None:
     """38 Hz no longer ends the band; the filter's 0.7 x 200 Hz does."""
-    assert usable_to_hz(LIFT, 500.0, 200.0) == pytest.approx(30.4)
-    assert usable_to_hz(ON_MODEL, 500.0, 200.0) == pytest.approx(140.0)
+    rig = RigResponse(500.0, 200.0)
+    assert rig.usable_to_hz(LIFT) == pytest.approx(30.4)
+    assert rig.usable_to_hz(ON_MODEL) == pytest.approx(140.0)
+
+
+def test_a_stated_share_of_the_resonance_counts() -> None:
+    """Half of 38 Hz instead of 0.8 of it."""
+    rig = RigResponse(500.0, 200.0, CorrectionBounds(usable_share_of_resonance=0.5))
+    assert rig.usable_to_hz(LIFT) == pytest.approx(19.0)

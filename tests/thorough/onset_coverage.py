@@ -92,6 +92,7 @@ def _exact(kind: Kind) -> RunAnalysis:
         group_segments=np.ones(1),
         group_psd=density[None, None],
         group_matrix=density[None, :, None, None].astype(complex),
+        gain=np.ones((1, len(frequency)), complex),
     )
     alone = Resampling(np.ones((3, 1)), 1000.0)
     return replace(run, signal=signal, resamplings=dict.fromkeys(run.resamplings, alone))

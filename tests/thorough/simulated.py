@@ -14,7 +14,7 @@ from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis
 from buffet.spectral.reduction import ReducedSpectra, reduce
 from buffet.spectral.segments import SegmentEngine, SegmentSettings
 from buffet.spectral.uncertainty import resample, run_seed
-from ingest import Channel, FlowState, Model, Quantity
+from ingest import Channel, FlowState, Model, Quantity, RigResponse
 from tests.thorough.records import MEAN, RATE_HZ, Kind
 
 Array = NDArray[np.float64]
@@ -76,7 +76,7 @@ def spectra_of(records: Array) -> list[ReducedSpectra]:
     quantities = [Quantity(WORD, WORD, "1", rows[i]) for i in range(n)]
     engine = SegmentEngine(n, SegmentSettings(RATE_HZ, SEGMENT_SAMPLES))
     engine.push(records)
-    together = reduce(engine.finish(), channels, quantities, lambda channel: RATE_HZ / 2)
+    together = reduce(engine.finish(), channels, quantities, RigResponse(RATE_HZ))
     return [_only(together, i) for i in range(n)]
 
 
@@ -92,6 +92,7 @@ def _only(spectra: ReducedSpectra, index: int) -> ReducedSpectra:
         mean=spectra.mean[one],
         group_mean=spectra.group_mean[:, one],
         below_resolution=spectra.below_resolution[one],
+        gain=spectra.gain[one],
     )
 
 
@@ -132,4 +133,5 @@ def _run(
         {VERTICAL_FAMILY: resampling},
         (),
         cast(Any, None),
+        RigResponse(RATE_HZ),
     )
