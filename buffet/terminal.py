@@ -236,6 +236,8 @@ def _run_text(result: RunResult) -> str:
         )
     if any(q.tunnel for q in result.quantities):
         parts.append(_tunnel_table(result))
+    if tubing := _tubing(result.quantities):
+        parts.append(paragraph(tubing))
     if inertia := _inertia(result.quantities):
         parts.append(paragraph(inertia))
     if result.quantities and result.quantities[0].bands:
@@ -265,6 +267,17 @@ def _tunnel_table(result: RunResult) -> str:
     head = "What follows the reference probe" + (", taken out above." if is_out else ".")
     header = ("quantity", "share of variance", "its RMS", "RMS without", "RMS with")
     return f"{paragraph(head)}\n{table(header, rows)}"
+
+
+def _tubing(results: Sequence[QuantityResult]) -> str:
+    """Which taps are corrected for their tubing, how far and how much."""
+    told = [
+        f"{r.quantity.name} to {done.to_hz:.3g} Hz (amplified by up to "
+        f"{done.largest_amplification:.3g})"
+        for r in results
+        if (done := r.tubing) is not None
+    ]
+    return f"Tubing is corrected: {', '.join(told)}." if told else ""
 
 
 def _inertia(results: Sequence[QuantityResult]) -> str:
