@@ -133,6 +133,18 @@ def test_further_keys_are_known(tmp_path: Path) -> None:
     assert (rotation.blades, rotation.belt_length_m, rotation.wheel_diameter_m) == (9, 9.4, 0.19)
 
 
+def test_bounds_of_corrections_are_known(tmp_path: Path) -> None:
+    """They are the defaults."""
+    folder = tmp_path / "campaign"
+    shutil.copytree(ROOT / "demo_runs", folder)
+    sheet = folder / "campaign.toml"
+    before = open_campaign(folder).run("001").bounds
+    own = sheet.read_text(encoding="utf-8")
+    sheet.write_text(own + "\n" + toml_with("[corrections]"), encoding="utf-8")
+
+    assert open_campaign(folder).run("001").bounds == before
+
+
 def test_python_example_runs(at_root: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """README's few lines of Python print a verdict for each configuration and a choice."""
     exec(compile(blocks("python")[0], "README.md", "exec"), {})

@@ -15,7 +15,7 @@ from buffet.rotation import mains_source, rotation_source
 from buffet.spectral.peaks import LOBE_BINS, MOST_PEAKS, Peak, fit_peaks
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.whittle import resonance
-from ingest import Channel, Rotation, Run, usable_to_hz
+from ingest import Channel, RigResponse, Rotation, Run
 
 Array = NDArray[np.float64]
 
@@ -47,7 +47,7 @@ def segment_samples(n_samples: int, rate_hz: float) -> int:
 def logged_to_hz(run: Run, channel: Channel, rate_hz: float) -> float:
     """Highest frequency that the logger leaves as it is, whatever resonance is stated."""
     as_logged = replace(channel, natural_frequency_hz=None)
-    return usable_to_hz(as_logged, rate_hz, run.antialias_cutoff_hz)
+    return RigResponse(rate_hz, run.antialias_cutoff_hz).untubed_to_hz(as_logged)
 
 
 def ambient_modes(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from buffet.interval import Interval
 from buffet.spectral.uncertainty import log_error
-from ingest import USABLE_SHARE_OF_RESONANCE, Channel, Run
+from ingest import Channel, Run
 
 Array = NDArray[np.float64]
 Kind = Literal["tap", "wind-off"]
@@ -148,7 +148,8 @@ class RunResonance:
         """Up to where a stated resonance would be taken out; model scale."""
         if one.strongest is None:
             return None
-        return USABLE_SHARE_OF_RESONANCE * one.strongest.natural_frequency_hz.value
+        share = self.run.bounds.usable_share_of_resonance
+        return share * one.strongest.natural_frequency_hz.value
 
     @property
     def groups(self) -> tuple[tuple[float, tuple[str, ...]], ...]:
