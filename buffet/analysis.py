@@ -23,7 +23,7 @@ from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpec
 from buffet.spectral.uncertainty import Resampling, resample, run_seed
 from buffet.tubing import noisy_from_hz, tubing_findings
 from buffet.tunnel_part import all_without_tunnel
-from buffet.usable_band import band_findings
+from buffet.usable_band import antialias_findings, band_findings
 from ingest import (
     PROBE,
     Campaign,
@@ -186,7 +186,7 @@ def _analyse_run(
     rows = run_quantities(record.channels, campaign.model, flow)
     named = dict.fromkeys((run.zero_before, run.zero_after))
     zeros = [off.runs[number] for number in named if number is not None and number in off.runs]
-    rig = _rig(run, spectra, zeros)
+    rig = _rig(record, spectra, zeros)
     signal = reduce(spectra, record.channels, rows, rig)
     floors = [_noise_floor(zero, record.channels, signal, rig) for zero in zeros]
     return RunAnalysis(
@@ -203,6 +203,7 @@ def _analyse_run(
         _resamplings(run, signal),
         (
             *record.findings,
+            *antialias_findings(run, record.slowest_logged_hz),
             *band_findings(run, rig, flow, campaign.model),
             *tubing_findings(run, rig, flow, campaign.model),
             *blockage_findings(run, flow, campaign.test_section),
@@ -223,11 +224,12 @@ def _flow(campaign: Campaign, run: Run, means: Array) -> FlowState | None:
     return with_blockage(flow, run, campaign.model, campaign.test_section, means.tolist())
 
 
-def _rig(run: Run, spectra: SegmentSpectra, zeros: Sequence[RunAnalysis]) -> RigResponse:
+def _rig(record: Record, spectra: SegmentSpectra, zeros: Sequence[RunAnalysis]) -> RigResponse:
     """The rig with the air of the channels' means, and where wind-off noise ends its correction."""
-    means = dict(zip((channel.name for channel in run.channels), spectra.mean, strict=True))
-    rig = rig_response(run, spectra.settings.sample_rate_hz, means)
-    return replace(rig, noisy_from_hz=noisy_from_hz(run.channels, spectra, zeros, rig))
+    channels = record.channels
+    means = dict(zip((channel.name for channel in channels), spectra.mean, strict=True))
+    rig = rig_response(record.run, record.sample_rate_hz, means, record.reach_hz)
+    return replace(rig, noisy_from_hz=noisy_from_hz(channels, spectra, zeros, rig))
 
 
 def _provenance(record: Record, flow: FlowState | None) -> Provenance:
@@ -312,7 +314,7 @@ def _one_pass(
     insist = settings.resolution_hz is not None and wind_on
     wished = WISHED_SEGMENTS if wind_on else FEWEST_SEGMENTS
     length = segment_samples(rate, seen / rate, wanted_s, insist=insist, wished=wished)
-    rig = rig_response(record.run, rate, {})
+    rig = rig_response(record.run, rate, {}, record.reach_hz)
     reach = max(rig.untubed_to_hz(channel) for channel in record.channels)
     cut = SegmentSettings(
         rate,

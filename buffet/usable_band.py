@@ -22,13 +22,13 @@ def band_findings(
     """What cuts or colours the band, and a wind that is not what the sheet states."""
     return [
         *inertia_findings(run, model),
-        *_antialias(run, rig.sample_rate_hz),
         *(_wind(run, flow) if flow is not None else ()),
         *(_resonances(run, rig, flow, model) if flow and model else ()),
     ]
 
 
-def _antialias(run: Run, sample_rate_hz: float) -> Iterator[Finding]:
+def antialias_findings(run: Run, sample_rate_hz: float) -> Iterator[Finding]:
+    """Of a stated filter that does not keep folding out, at the slowest rate that was logged."""
     cutoff_hz, nyquist_hz = run.antialias_cutoff_hz, sample_rate_hz / 2
     if cutoff_hz is not None and cutoff_hz >= nyquist_hz:
         yield Finding(

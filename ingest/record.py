@@ -193,11 +193,16 @@ class Record:
         time_s: NDArray[np.float64] = (first + np.arange(n)) / self.sample_rate_hz
         return time_s + (self.run.clock.from_s or 0.0)
 
-    def reach_hz(self, channel: Channel) -> float:
-        """Highest frequency of a channel that its sampling, and resampling, lets through."""
-        made_of = channel.made_of or (channel.name,)
-        logged = [one for one in self.run.logged if one.name in made_of]
-        return min(self._recording.reach_hz(one.column) for one in logged)
+    @property
+    def reach_hz(self) -> dict[str, float]:
+        """By a channel's name, the highest frequency that its sampling lets through."""
+        logged = {one.name: self._recording.reach_hz(one.column) for one in self.run.logged}
+        return {c.name: min(logged[name] for name in c.made_of or (c.name,)) for c in self.channels}
+
+    @property
+    def slowest_logged_hz(self) -> float:
+        """Of the rates at which the channels were logged, the lowest."""
+        return min(self._logged_hz)
 
     @property
     def n_samples(self) -> int:

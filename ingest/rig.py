@@ -61,6 +61,8 @@ class RigResponse:
     antialias_cutoff_hz: float | None = None
     bounds: CorrectionBounds = field(default_factory=CorrectionBounds)
     gas: Gas | None = None  # in the tubes; None: nobody knows, and only measured ones are corrected
+    # By a channel's name: how far its sampling, and resampling, lets it through.
+    sampling_reach_hz: Mapping[str, float] = field(default_factory=dict)
     # By a tubed channel's name: from here on wind-off noise would be amplified.
     noisy_from_hz: Mapping[str, float] = field(default_factory=dict)
 
@@ -85,9 +87,9 @@ class RigResponse:
     def usable_to_hz(self, channel: Channel) -> float:
         """Highest frequency a channel can be trusted to.
 
-        The lowest of Nyquist, 0.7 of the filter's cutoff, for a balance without an accelerometer
-        that gives the inertial part 0.8 of its resonance, and for a tubed tap where the correction
-        or the noise exceeds its bound.
+        The lowest of Nyquist, or what a resampling passes, 0.7 of the filter's cutoff, for a
+        balance without an accelerometer that gives the inertial part 0.8 of its resonance, and for
+        a tubed tap where the correction or the noise exceeds its bound.
         """
         limit_hz = self.untubed_to_hz(channel)
         if channel.tubing is None:
@@ -98,7 +100,7 @@ class RigResponse:
 
     def untubed_to_hz(self, channel: Channel) -> float:
         """The same without regard to tubing."""
-        limits = [0.5 * self.sample_rate_hz]
+        limits = [self.sampling_reach_hz.get(channel.name, 0.5 * self.sample_rate_hz)]
         if self.antialias_cutoff_hz is not None:
             limits.append(USABLE_SHARE_OF_CUTOFF * self.antialias_cutoff_hz)
         if channel.natural_frequency_hz is not None and not channel.inertial:
@@ -130,14 +132,19 @@ class RigResponse:
 
 
 def rig_response(
-    run: Run, sample_rate_hz: float, channel_means: Mapping[str, float]
+    run: Run,
+    sample_rate_hz: float,
+    channel_means: Mapping[str, float],
+    sampling_reach_hz: Mapping[str, float] | None = None,
 ) -> RigResponse:
     """The rig of a run, with the air that its channels' means (by name, SI) and its sheet give."""
     fluid = run_fluid(run, channel_means)
     gas = None
     if fluid.is_air:
         gas = gas_at(fluid.density_kg_m3, fluid.static_pressure_pa, fluid.viscosity_pa_s)
-    return RigResponse(sample_rate_hz, run.antialias_cutoff_hz, run.bounds, gas)
+    return RigResponse(
+        sample_rate_hz, run.antialias_cutoff_hz, run.bounds, gas, sampling_reach_hz or {}
+    )
 
 
 def balance_gain(frequency_hz: Array, channel: Channel) -> Complex:

@@ -98,7 +98,7 @@ def calibrate(
 def resonance(
     campaign: Path, number: str | None, kind: AskedKind, as_json: bool, output: Path | None
 ) -> None:
-    """Natural frequency and damping of the balance, from a tap test or without wind."""
+    """The balance's natural frequency and damping, by tap test or wind-off."""
     from buffet.outputs import resonance_writers
     from buffet.resonance.estimate import resonances
     from buffet.resonance_document import resonance_document

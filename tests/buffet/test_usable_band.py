@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from buffet.usable_band import band_findings
+from buffet.usable_band import antialias_findings, band_findings
 from ingest import Channel, Finding, FlowState, RigResponse, Run, StatedAir
 from ingest.recording import ClockOptions
 
@@ -22,8 +22,8 @@ def a_run(*channels: Channel, **stated: Any) -> Run:
         "bare",
         stated.pop("kind", "wind-on"),
         Path("014.toml"),
-        Path("014.csv"),
-        "014.csv",
+        (Path("014.csv"),),
+        ("014.csv",),
         channels or (LIFT,),
         ClockOptions(rate_hz=1000.0),
         **stated,
@@ -71,9 +71,7 @@ def test_wind_within_two_per_cent_agrees() -> None:
 @pytest.mark.parametrize("cutoff_hz", [500.0, 2000.0])
 def test_filter_that_does_not_keep_aliases_out(cutoff_hz: float) -> None:
     """Half of 1 kHz is 500 Hz; said of runs without wind and model as well."""
-    (finding,) = band_findings(
-        a_run(antialias_cutoff_hz=cutoff_hz), RigResponse(1000.0), None, None
-    )
+    (finding,) = antialias_findings(a_run(antialias_cutoff_hz=cutoff_hz), 1000.0)
 
     assert (finding.severity, finding.code) == ("warning", "antialias-above-nyquist")
     assert f"cutoff of {cutoff_hz:g} Hz does not lie below 500 Hz" in finding.message
@@ -81,4 +79,4 @@ def test_filter_that_does_not_keep_aliases_out(cutoff_hz: float) -> None:
 
 def test_filter_below_half_the_rate_passes() -> None:
     """As it should be."""
-    assert band_findings(a_run(antialias_cutoff_hz=400.0), RigResponse(1000.0), None, None) == []
+    assert list(antialias_findings(a_run(antialias_cutoff_hz=400.0), 1000.0)) == []

@@ -124,7 +124,7 @@ def test_columns_of_two_rates_are_brought_to_one(tmp_path: Path, to_hz: float) -
     lift, tap = samples[0] / 250, samples[1] / 100
     assert lift[inside] == pytest.approx(np.sin(2 * np.pi * 8 * time_s)[inside], abs=1e-3)
     assert tap[inside] == pytest.approx(np.cos(2 * np.pi * 8 * time_s)[inside], abs=1e-3)
-    assert tuple(map(record.reach_hz, record.channels)) == (
+    assert tuple(record.reach_hz.values()) == (
         0.5 * to_hz if to_hz == 1000.0 else 0.5 * PASS_SHARE * to_hz,
         0.5 * to_hz if to_hz == 200.0 else 0.5 * PASS_SHARE * 200.0,
     )
