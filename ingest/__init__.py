@@ -60,6 +60,7 @@ if TYPE_CHECKING:
     from ingest.rig import RigResponse as RigResponse
     from ingest.rig import TubingCorrection as TubingCorrection
     from ingest.rig import rig_response as rig_response
+    from ingest.tap_record import open_at_taps as open_at_taps
     from ingest.tunnel import Rotation as Rotation
     from ingest.units import parse_quantity as parse_quantity
     from ingest.vehicle import Axle as Axle
@@ -124,6 +125,7 @@ _HOME = {
     "influences": "balance_influence",
     "maskell_factor": "blockage",
     "matrix_condition": "balance_sheet",
+    "open_at_taps": "tap_record",
     "open_campaign": "campaign",
     "parse_quantity": "units",
     "read_balance": "balance_sheet",
