@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, field
-from typing import Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
-from ingest.measured_tubing import MeasuredResponse
-from ingest.tubing import Tube
+if TYPE_CHECKING:
+    from ingest.measured_tubing import MeasuredResponse
+    from ingest.tubing import Tube
 
 Measures = Literal[
     "drag",
