@@ -111,7 +111,7 @@ def _run(
         number=number,
         configuration=configuration,
         yaw_rad=0.0,
-        channels=(SimpleNamespace(name=WORD),),
+        channels=(Channel(WORD, WORD, "lift", "1", 1.0),),
         kind="wind-on",
     )
     resampling = resample(signal.group_segments, signal.group_totals(), rng)
