@@ -79,7 +79,7 @@ def open_campaign(folder: str | Path) -> Campaign:
     bounds = sheet.corrections.over(CorrectionBounds()) if sheet else CorrectionBounds()
     tables, runs, run_faults = _runs(folder, bounds)
     runs, balance_faults = _with_balances(folder, sheet, tables, runs)
-    read = _sheets_read(sheet, vehicle, tables)
+    read = _sheets_read(folder, sheet, vehicle, tables, runs)
     faults = [*sheet_faults, *vehicle_faults, *run_faults, *balance_faults, *cross_faults(read)]
     if faults or sheet is None:
         raise SheetError(folder, faults)
@@ -107,7 +107,11 @@ def _campaign_sheet(folder: Path) -> tuple[CampaignSheet | None, list[SheetFault
 
 
 def _sheets_read(
-    sheet: CampaignSheet | None, vehicle: Vehicle | None, tables: dict[str, dict[str, Any]]
+    folder: Path,
+    sheet: CampaignSheet | None,
+    vehicle: Vehicle | None,
+    tables: dict[str, dict[str, Any]],
+    runs: list[Run],
 ) -> SheetsRead:
     return SheetsRead(
         runs=tables,
@@ -116,6 +120,10 @@ def _sheets_read(
         test_section=_test_section(sheet),
         vehicle=vehicle,
         vehicle_file=sheet.vehicle.file if sheet and sheet.vehicle else None,
+        loads={
+            run.sheet.relative_to(folder).as_posix(): frozenset(c.measures for c in run.channels)
+            for run in runs
+        },
     )
 
 

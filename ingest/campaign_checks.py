@@ -34,6 +34,7 @@ class SheetsRead:
     test_section: TestSection | None
     vehicle: Vehicle | None
     vehicle_file: str | None
+    loads: Mapping[str, frozenset[str]]  # by file, what comes out of a run without faults
 
     def entry(self, shown: str, table: str, key: str) -> Any:
         """One key of one run sheet; None where there is none."""
@@ -49,11 +50,13 @@ class SheetsRead:
             return None
 
     def measured(self, shown: str) -> set[str]:
-        """What the channels of a run sheet measure."""
+        """What the channels of a run sheet measure, and the loads of its balance."""
         found = self.runs[shown].get("channel")
         channels = found if isinstance(found, list) else []
         words = [c.get("measures") for c in channels if isinstance(c, dict)]
-        return {word for word in words if isinstance(word, str)}
+        return {word for word in words if isinstance(word, str)} | self.loads.get(
+            shown, frozenset()
+        )
 
     def kinds(self) -> dict[Any, Any]:
         """Kind of run by run number."""
