@@ -13,16 +13,22 @@ from buffet.options import CAMPAIGN, output_option
 @click.command()
 @CAMPAIGN
 @click.option("--run", "number", required=True, help="The run's number.")
+@click.option(
+    "--correct-tubing",
+    "at_taps",
+    is_flag=True,
+    help="Pressures as at the taps: the stated tubing's response taken out.",
+)
 @output_option(".h5, .parquet, .csv, .mat", required=True)
 @told
-def export(campaign: Path, number: str, output: Path) -> None:
+def export(campaign: Path, number: str, at_taps: bool, output: Path) -> None:
     """Write a run's calibrated samples, in SI, for other programs."""
     from buffet.exporting.export import Export
     from buffet.writing import write
     from ingest import open_campaign
 
     opened = open_campaign(campaign)
-    exported = Export(opened, opened.run(number), progress)
+    exported = Export(opened, opened.run(number), progress, at_taps=at_taps)
     write(output, exported.writers())
     done()
     click.echo(f"{exported.done} written to {output}", err=True)

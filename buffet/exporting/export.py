@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from buffet.documents import dumps, provenance_document
 from buffet.exporting.sink import Header, Sink
 from buffet.writing import Writer
-from ingest import Campaign, Record, Run, zeros_of
+from ingest import Campaign, Record, Run, open_at_taps, zeros_of
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
@@ -44,8 +44,12 @@ class Exported:
 class Export:
     """Writes one run into any of the formats; the samples can be had once."""
 
-    def __init__(self, campaign: Campaign, run: Run, progress: Progress) -> None:
+    def __init__(
+        self, campaign: Campaign, run: Run, progress: Progress, *, at_taps: bool = False
+    ) -> None:
+        """`at_taps`: pressures as they are at the taps, the stated tubing taken out."""
         self._campaign, self._run, self._progress = campaign, run, progress
+        self._open = open_at_taps if at_taps else Run.open
         self.done: Exported | None = None  # after one of the writers has run
 
     def writers(self) -> Mapping[str, Writer]:
@@ -66,7 +70,7 @@ class Export:
     def _write(self, path: Path, open_sink: OpenSink) -> None:
         run = self._run
         zeros = zeros_of(self._campaign, run) if run.kind == "wind-on" else None
-        record = run.open(zeros)
+        record = self._open(run, zeros)
         header = Header(run.number, run.configuration, record.sample_rate_hz, record.channels)
         with open_sink(path, header) as sink:
             for block in self._told(record):

@@ -197,3 +197,37 @@ def test_a_damaged_recording_leaves_nothing_behind(campaign: Path, tmp_path: Pat
 def test_channels_become_variables(names: list[str], expected: list[str]) -> None:
     """Letters, digits and underscores, at most 63 of them, each name once."""
     assert variable_names(names) == expected
+
+
+def test_pressures_may_be_those_at_the_taps(tmp_path: Path) -> None:
+    """A slow sine behind a tube comes back at its own moments; without the option it lags.
+
+    The lag is 8 μ L / (π R⁴ p0) · (V / k + V_t / 2), the limit of slow changes, worked out here.
+    """
+    tubing = {"length": "1 m", "diameter": "0.5 mm", "volume": "300 mm^3"}
+    lag_s = 8 * 1.8134e-5 * 1.0 / (np.pi * 0.25e-3**4 * 101_325)
+    lag_s *= 300e-9 / 1.4 + np.pi * 0.25e-3**2 / 2
+    time_s = np.arange(10_000) / RATE_HZ
+    run = PlantedRun(
+        "1",
+        {"pressure": 100 * np.sin(2 * np.pi * 0.2 * (time_s - lag_s))},
+        units={"pressure": "Pa"},
+        channel={"tubing": tubing},
+    )
+    folder = write_runs(tmp_path / "c", [run])
+    found = {}
+    for name, option in (("sensor", []), ("tap", ["--correct-tubing"])):
+        output = tmp_path / f"{name}.h5"
+        arguments = ["export", str(folder), "--run", "1", "-o", str(output), *option]
+        assert CliRunner().invoke(main, arguments).exit_code == 0
+        with h5py.File(output) as file:
+            steps = json.loads(file.attrs["provenance"])["provenance"]["steps"]
+            found[name] = file["pressure"][:], [step["name"] for step in steps]
+
+    inside = slice(1000, -1000)
+    sensor, tap = found["sensor"], found["tap"]
+    assert sensor[0] == pytest.approx(100 * np.sin(2 * np.pi * 0.2 * (time_s - lag_s)), abs=1e-5)
+    true = 100 * np.sin(2 * np.pi * 0.2 * time_s)
+    assert tap[0][inside] == pytest.approx(true[inside], abs=0.3)
+    assert np.abs(sensor[0] - true)[inside].max() > 4
+    assert (sensor[1][-1], tap[1][-1]) == ("calibrate", "correct tubing")
