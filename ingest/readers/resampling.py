@@ -21,9 +21,10 @@ ATTENUATION_DB = 80.0  # of what would fold: below the noise of a 13-bit logger
 _BETA = 0.1102 * (ATTENUATION_DB - 8.7)
 _TRANSITION = 0.5 * (1.0 - PASS_SHARE)  # of the lower rate
 _LENGTH = (ATTENUATION_DB - 7.95) / (2.285 * 2 * np.pi * _TRANSITION)  # in its samples
-# Rates are taken as one to the other like two whole numbers, of which the smaller has at most this
-# size: usual rates are exactly so, others within 6e-8, a hundredth of what stamps tell.
-_LARGEST = 4096
+# Rates are taken as one to the other like two whole numbers, of which the larger has at most this
+# size: usual rates are exactly so, two clocks of one nominal rate that differ by more than 15 parts
+# in a million nearly so, and all others within 8e-6, less than what stamps tell.
+_LARGEST = 65_536
 
 
 class Resampler:
@@ -47,6 +48,8 @@ class Resampler:
         self._ceil = int(np.ceil(start))  # the same, not before it
         self._half = int(np.ceil(0.5 * _LENGTH * max(1.0, rate_hz / to_hz))) + 1
         cutoff = 0.5 * (1.0 - _TRANSITION) * min(1.0, to_hz / rate_hz)  # cycles a sample
+        if ratio == 1:  # nothing can fold: samples of the same moments stay as they are
+            cutoff = 0.5
         self._kernel = _kernel(self._half, self._parts, start - self._start, cutoff)
         self._held = np.empty((n_rows, 0))
         self._missing = np.empty((n_rows, 0), bool)
@@ -125,9 +128,10 @@ class Resampler:
 
 def _ratio(rate_hz: float, to_hz: float) -> Fraction:
     """Samples taken for each one given."""
-    if rate_hz >= to_hz:
-        return Fraction(rate_hz / to_hz).limit_denominator(_LARGEST)
-    return 1 / Fraction(to_hz / rate_hz).limit_denominator(_LARGEST)
+    if rate_hz < to_hz:
+        return 1 / _ratio(to_hz, rate_hz)
+    ratio = rate_hz / to_hz
+    return Fraction(ratio).limit_denominator(max(1, int(_LARGEST / ratio)))
 
 
 def _kernel(half: int, parts: int, offset: float, cutoff: float) -> Array:

@@ -28,7 +28,16 @@ def resampled(
 
 @pytest.mark.parametrize(
     ("rate_hz", "to_hz"),
-    [(1000.0, 500.0), (500.0, 1000.0), (100.0, 1000.0), (5000.0, 333.0), (48_000.0, 44_100.0)],
+    [
+        (1000.0, 500.0),
+        (500.0, 1000.0),
+        (100.0, 1000.0),
+        (5000.0, 333.0),
+        (48_000.0, 44_100.0),
+        (1000.0, 1000.0),
+        (1000.1, 1000.0),  # two loggers' clocks: in 4 s they part by 0.4 ms
+        (1000.0, 1000.1),
+    ],
 )
 @pytest.mark.parametrize("share", [0.05, 0.5, 0.99])
 def test_a_sine_in_the_pass_band_stays_what_it_is(
@@ -48,6 +57,13 @@ def test_a_sine_in_the_pass_band_stays_what_it_is(
     expected = np.sin(2 * np.pi * frequency_hz * at_s)
     assert found.size == pytest.approx(n * to_hz / rate_hz, abs=2 + 1.4 * to_hz / rate_hz)
     assert np.abs(found - expected)[inside].max() < 3e-4
+
+
+def test_samples_of_the_same_moments_stay_as_they_are() -> None:
+    """Nothing can fold at one rate: white noise keeps its band up to half of it."""
+    noise = np.random.default_rng(8).standard_normal((2, 4000))
+
+    assert resampled(noise, 1000.0, 1000.0, from_s=0.25) == pytest.approx(noise[:, 250:], abs=1e-12)
 
 
 @pytest.mark.parametrize("share", [1.0, 1.3, 4.0, 9.7])
