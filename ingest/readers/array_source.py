@@ -152,9 +152,15 @@ class ArraySource:
                 may_be_infinite = not np.isfinite(samples.sum())
             if may_be_infinite:
                 samples[np.isinf(samples)] = np.nan
-            for marker in self._markers:
-                samples[samples == marker] = np.nan
+            self._blank_markers(samples, block)
             yield Table(samples, None if time is None else self._stamps(block[-1], time))
+
+    def _blank_markers(self, samples: NDArray[np.float64], block: Columns) -> None:
+        """A marker is meant as stored: 999.999 in single precision is another double."""
+        with np.errstate(over="ignore"):
+            for marker in self._markers:
+                for row, values in zip(samples, block, strict=False):
+                    row[values == marker] = np.nan
 
     def _refuse_moments(self, column: int, values: NDArray[Any]) -> None:
         if values.dtype.kind == "M":

@@ -45,6 +45,16 @@ def npz(folder: Path, compressed: bool = False, **named: Any) -> Path:
     return path
 
 
+def test_a_marker_of_missing_samples_is_meant_as_it_is_stored(tmp_path: Path) -> None:
+    """In single precision 999.999 is 999.9990234375 (IEEE 754); messages give 9 digits of it."""
+    path = npy(tmp_path, np.array([[999.999, 1.0], [2.0, 999.0]], np.float32))
+
+    for marker in ("999.999", "999.999023"):
+        options = FileOptions(missing=(marker,))
+        (block,) = open_recording(path, options, ClockOptions(rate_hz=100.0)).blocks([0, 1])
+        assert np.isnan(block.samples).tolist() == [[True, False], [False, False]]
+
+
 @pytest.mark.parametrize(
     ("array", "orientation", "channels"),
     [
