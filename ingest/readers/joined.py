@@ -51,8 +51,11 @@ class JoinedSource:
         self, wanted: tuple[int, ...], time: TimeColumn | None, digests: list[str]
     ) -> Iterator[Table]:
         last: np.int64 | np.float64 | None = None
-        for place, (_, source) in enumerate(self._parts):
+        asked = wanted if time is None else (*wanted, time.index)
+        for place, (path, source) in enumerate(self._parts):
             with source.opened(wanted, time) as (tables, digest):
+                if len({source.groups[index] for index in asked}) > 1:
+                    raise self._apart(path, asked)
                 is_first = True
                 for table in tables:
                     stamps = table.stamps
@@ -71,6 +74,15 @@ class JoinedSource:
             f"the time stamps do not go on where those of {before.name} end",
             "list the files in the order they were recorded; where each begins at zero, state a "
             "rate instead of time_column",
+        )
+
+    def _apart(self, path: Path, asked: Sequence[int]) -> RecordingError:
+        names = ", ".join(repr(self.columns[index]) for index in asked[:5])
+        return RecordingError(
+            path,
+            f"columns {names}",
+            f"they do not share their samples' times, as they do in {self._parts[0][0].name}",
+            "check that all of them were written to the end, or leave out the one that was not",
         )
 
     def _all_digests(self, digests: list[str], wanted: tuple[int, ...]) -> tuple[str, ...]:

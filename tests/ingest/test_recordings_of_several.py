@@ -85,6 +85,19 @@ def test_files_with_other_columns_are_not_joined(tmp_path: Path) -> None:
         read([first, second], ClockOptions(rate_hz=100.0), "fz")
 
 
+@pytest.mark.parametrize("save", [np.savez, np.savez_compressed])
+def test_a_file_whose_columns_end_apart_is_told(tmp_path: Path, save: Any) -> None:
+    """The logger stopped between two channels of its last file."""
+    paths = [tmp_path / "1.npz", tmp_path / "2.npz"]
+    save(paths[0], fz=np.arange(100.0), p07=np.arange(100.0))
+    save(paths[1], fz=np.arange(90.0), p07=np.arange(80.0))
+
+    with pytest.raises(
+        RecordingError, match=r"2\.npz, columns 'fz', 'p07': .* as they do in 1\.npz"
+    ):
+        read(paths, ClockOptions(rate_hz=100.0), "fz", "p07")
+
+
 def two_rates(folder: Path, **more: Any) -> Path:
     """A NumPy archive: lift at 1 kHz, a pressure at 200 Hz, of one 8 Hz wave."""
     path = folder / "014.npz"
