@@ -39,8 +39,11 @@ class _Hdf5:
         file.attrs["configuration"] = header.configuration or ""
         self._columns = []
         for channel in header.channels:
+            label = channel.name.replace("/", "_")
+            while label in file:  # "a/b" beside "a_b", and "." is the root itself
+                label += "_"
             column = file.create_dataset(
-                channel.name.replace("/", "_"),
+                label,
                 (0,),
                 np.float64,
                 maxshape=(None,),

@@ -17,8 +17,10 @@ from pyarrow import parquet
 from scipy.io import loadmat
 
 from buffet.cli import main
+from buffet.exporting.columnar import hdf5_sink
 from buffet.exporting.matlab import variable_names
-from ingest import open_campaign, zeros_of
+from buffet.exporting.sink import Header
+from ingest import Channel, open_campaign, zeros_of
 from tests.buffet.campaigns import CAMPAIGN, PlantedRun, write_runs, write_sheet
 
 Array = NDArray[np.float64]
@@ -197,6 +199,22 @@ def test_a_damaged_recording_leaves_nothing_behind(campaign: Path, tmp_path: Pat
 def test_channels_become_variables(names: list[str], expected: list[str]) -> None:
     """Letters, digits and underscores, at most 63 of them, each name once."""
     assert variable_names(names) == expected
+
+
+def test_channels_become_datasets(tmp_path: Path) -> None:
+    """HDF5 takes a slash for a group and a dot for the root; the true name is an attribute."""
+    names = ["a/b", "a_b", "."]
+    channels = tuple(Channel(name, index, "other", "V", 1.0) for index, name in enumerate(names))
+
+    with hdf5_sink(tmp_path / "1.h5", Header("1", None, 100.0, channels)) as sink:
+        sink.append(np.array([[0.0], [1.0], [2.0]]))
+
+    with h5py.File(tmp_path / "1.h5") as file:
+        assert {one.attrs["name"]: one[0] for one in file.values()} == {
+            "a/b": 0.0,
+            "a_b": 1.0,
+            ".": 2.0,
+        }
 
 
 def test_pressures_may_be_those_at_the_taps(tmp_path: Path) -> None:
