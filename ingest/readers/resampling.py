@@ -54,7 +54,7 @@ class Resampler:
         self._held = np.empty((n_rows, 0))
         self._missing = np.empty((n_rows, 0), bool)
         self._first = 0  # index of the first sample held
-        self._last_value = np.full(n_rows, np.nan)
+        self._last_value = np.full(n_rows, np.nan)  # before the first one held, once any is known
         self._given = 0
 
     def push(self, samples: Array) -> Array:
@@ -76,9 +76,9 @@ class Resampler:
         return self._take(np.repeat(self._held[:, -1:], self._half + 1, axis=1))[:, :due]
 
     def _take(self, samples: Array) -> Array:
-        missing = ~np.isfinite(samples)
-        self._held = np.concatenate([self._held, self._bridged(samples, missing)], axis=1)
-        self._missing = np.concatenate([self._missing, missing], axis=1)
+        self._held = np.concatenate([self._held, samples], axis=1)
+        self._missing = np.concatenate([self._missing, ~np.isfinite(samples)], axis=1)
+        self._bridge()
         # Outputs whose kernel ends among the samples held: before the last one that has a half.
         end = (self._first + self._held.shape[1] - 1 - self._half) * self._parts
         count = max(0, -((self._start - end) // self._step) - self._given)
@@ -87,19 +87,18 @@ class Resampler:
         self._forget((self._start + self._given * self._step) // self._parts - self._half)
         return out
 
-    def _bridged(self, samples: Array, missing: NDArray[np.bool_]) -> Array:
-        if missing.any():
-            samples = samples.copy()
-        for row, values in enumerate(samples):
-            gaps = missing[row]
-            if gaps.any():
-                known = np.flatnonzero(~gaps)
-                at, of = known, values[known]
-                if np.isfinite(self._last_value[row]):
-                    at, of = np.append(-1, at), np.append(self._last_value[row], of)
-                values[gaps] = np.interp(np.flatnonzero(gaps), at, of) if at.size else 0.0
-            self._last_value[row] = values[-1]
-        return samples
+    def _bridge(self) -> None:
+        """Straight lines over what is missing among the samples held.
+
+        A gap that ran to the end of those before is drawn anew, now that more of it is known.
+        """
+        for row in np.flatnonzero(self._missing.any(axis=1)):
+            gaps, values = self._missing[row], self._held[row]
+            at = np.flatnonzero(~gaps)
+            of = values[at]
+            if np.isfinite(self._last_value[row]):
+                at, of = np.append(-1, at), np.append(self._last_value[row], of)
+            values[gaps] = np.interp(np.flatnonzero(gaps), at, of) if at.size else 0.0
 
     def _filtered(self, count: int) -> Array:
         """The next outputs; the filter's first one is moved to them by zeros put before."""
@@ -121,6 +120,10 @@ class Resampler:
 
     def _forget(self, below: int) -> None:
         drop = min(max(below - self._first, 0), self._held.shape[1] - 1)
+        if drop == 0:
+            return
+        known = np.isfinite(self._last_value) | ~self._missing[:, :drop].all(axis=1)
+        self._last_value[known] = self._held[known, drop - 1]
         self._held = self._held[:, drop:].copy()
         self._missing = self._missing[:, drop:].copy()
         self._first += drop
@@ -140,7 +143,9 @@ def _kernel(half: int, parts: int, offset: float, cutoff: float) -> Array:
     `offset` is that of the outputs from whole parts. The weights that meet in one output sum to
     one, so that means stay.
     """
+    from scipy.special import i0
+
     distance = (np.arange(2 * half * parts) + offset) / parts - half
-    window = np.i0(_BETA * np.sqrt(np.clip(1.0 - (distance / half) ** 2, 0.0, None)))
+    window = i0(_BETA * np.sqrt(np.clip(1.0 - (distance / half) ** 2, 0.0, None)))
     weights = (np.sinc(2.0 * cutoff * distance) * window).reshape(2 * half, parts)
     return np.asarray((weights / weights.sum(axis=0)).ravel())

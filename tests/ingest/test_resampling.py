@@ -91,7 +91,10 @@ def test_noise_has_the_spectrum_it_had() -> None:
 @settings(max_examples=40, deadline=None)
 @given(
     st.integers(1, 400),
-    st.one_of(st.sampled_from([0.05, 0.2, 0.75, 1.0, 2.5, 20.0]), st.floats(0.9, 1.1)),
+    st.one_of(
+        st.sampled_from([0.05, 0.2, 0.75, 1.0, 1.0001, 2.5, 20.0]),
+        st.integers(900, 1100).map(lambda thousandths: thousandths / 1000),
+    ),
     st.floats(0.0, 3.0),
     st.lists(st.integers(1, 90), min_size=1, max_size=8),
 )
@@ -131,3 +134,30 @@ def test_missing_samples_are_missing_and_do_not_spread() -> None:
     found = resampled(samples, 100.0, 200.0, block=37)[0]
 
     assert np.flatnonzero(np.isnan(found)).tolist() == list(range(399, 406))
+
+
+@pytest.mark.parametrize("block", [1000, 995, 991, 1009, 300])
+def test_a_gap_is_bridged_across_blocks(block: int) -> None:
+    """Wherever the blocks end: a straight line of samples stays one on either side of the gap."""
+    line = 5 + np.arange(4000) / 100
+    samples = line.copy()[None]
+    samples[0, 990:1010] = np.nan
+
+    found = resampled(samples, 1000.0, 400.0, block=block)[0]
+
+    known = ~np.isnan(found) & (np.arange(found.size) > 40) & (np.arange(found.size) < 1560)
+    assert found[known] == pytest.approx(
+        np.interp(np.arange(1600) * 2.5, np.arange(4000), line)[known], abs=1e-4
+    )
+    assert np.count_nonzero(np.isnan(found)) == 8
+
+
+def test_a_sensor_that_comes_late_begins_with_its_first_value() -> None:
+    """Blocks in which nothing is known yet are not taken for zeros."""
+    samples = np.full((1, 4000), 5.0)
+    samples[0, :2000] = np.nan
+
+    found = resampled(samples, 1000.0, 400.0)[0]
+
+    assert found[800:] == pytest.approx(np.full(800, 5.0), abs=1e-12)
+    assert np.isnan(found[:800]).all()
