@@ -56,11 +56,14 @@ class Scatter:
 
 
 def cells(analysis: CampaignAnalysis) -> dict[tuple[str, int], list[RunAnalysis]]:
-    """Runs grouped by configuration and operating point (wind speed and yaw)."""
+    """Runs grouped by configuration and operating point: the tunnel's wind speed, and yaw.
+
+    Speeds before the correction of blockage, which may hang on the configuration's own drag.
+    """
     points: list[tuple[float, float]] = []
     groups: dict[tuple[str, int], list[RunAnalysis]] = {}
     for run in analysis.runs:
-        point = (run.flow.speed_m_s if run.flow is not None else 0.0, run.run.yaw_rad)
+        point = (run.flow.uncorrected_speed_m_s if run.flow is not None else 0.0, run.run.yaw_rad)
         index = next((i for i, known in enumerate(points) if _same(point, known)), len(points))
         if index == len(points):
             points.append(point)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from buffet.analysis import analyse
+from buffet.rating.scatter import cells
 from buffet.run_spectra import run_result
 from ingest import open_campaign
 from tests.buffet.campaigns import (
@@ -128,6 +129,21 @@ def test_maskell_gives_a_range_over_configurations(tmp_path: Path) -> None:
     text = " ".join(run_buffet("rate", folder, *SPEED).stdout.split())
 
     assert "corrected after Maskell, dynamic pressure times 1.0345 to 1.0356" in text
+
+
+def test_runs_at_one_wind_speed_are_compared_whatever_their_drag(tmp_path: Path) -> None:
+    """At S/C 0.097 a C_D of 0.3 and one of 0.5 make speeds at the model that differ by 2.2 %."""
+    runs = [lift_run(n, 0.03, drag=drag) for n, drag in (("1", 0.3), ("2", 0.5))]
+    runs[1] = replace(runs[1], configuration="spoiler")
+    folder = write_runs(tmp_path / "c", runs, campaign(2.0, blockage="maskell"))
+
+    analysis = analyse(open_campaign(folder))
+
+    first, second = (run.flow for run in analysis.runs)
+    assert first is not None
+    assert second is not None
+    assert second.speed_m_s / first.speed_m_s == pytest.approx(1.022, abs=1e-3)
+    assert len({point for _, point in cells(analysis)}) == 1
 
 
 def codes(folder: Path) -> dict[str, dict[str, str]]:
