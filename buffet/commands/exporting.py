@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from buffet.commands.running import done, progress, told
+from buffet.commands.running import done, opened, progress, told
 from buffet.options import CAMPAIGN, output_option
 
 
@@ -25,10 +25,9 @@ def export(campaign: Path, number: str, at_taps: bool, output: Path) -> None:
     """Write a run's calibrated samples, in SI, for other programs."""
     from buffet.exporting.export import Export
     from buffet.writing import write
-    from ingest import open_campaign
 
-    opened = open_campaign(campaign)
-    exported = Export(opened, opened.run(number), progress, at_taps=at_taps)
+    source = opened(campaign, output)
+    exported = Export(source, source.run(number), progress, at_taps=at_taps)
     write(output, exported.writers())
     done()
     click.echo(f"{exported.done} written to {output}", err=True)

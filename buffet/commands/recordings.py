@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from buffet.commands.running import done, exit_for, give, progress, tell_failed, told
+from buffet.commands.running import done, exit_for, give, opened, progress, tell_failed, told
 from buffet.options import CAMPAIGN, JSON, SPEED, WITHOUT_TUNNEL, Quantity, output_option
 
 
@@ -65,13 +65,12 @@ def spectra(
     from buffet.outputs import spectra_writers
     from buffet.run_spectra import run_result
     from buffet.tunnel_part import require_probes
-    from ingest import open_campaign
 
-    opened = open_campaign(campaign)
-    numbers = None if number is None else [opened.run(number).number]
+    source = opened(campaign, output)
+    numbers = None if number is None else [source.run(number).number]
     if without_tunnel:
-        require_probes([run for run in opened.runs if numbers is None or run.number in numbers])
-    analysis = analyse(opened, numbers, AnalysisSettings(resolution), progress)
+        require_probes([run for run in source.runs if numbers is None or run.number in numbers])
+    analysis = analyse(source, numbers, AnalysisSettings(resolution), progress)
     if without_tunnel:
         analysis = analysis.without_tunnel()
     results = follow([run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers)])

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from buffet.commands.running import done, exit_for, give, progress, told
+from buffet.commands.running import done, exit_for, give, opened, progress, told
 from buffet.options import CAMPAIGN, JSON, output_option, plot_option
 
 if TYPE_CHECKING:
@@ -103,9 +103,8 @@ def resonance(
     from buffet.resonance.estimate import resonances
     from buffet.resonance_document import resonance_document
     from buffet.resonance_text import resonance_text
-    from ingest import open_campaign
 
-    found = resonances(open_campaign(campaign), number, kind, progress)
+    found = resonances(opened(campaign, output), number, kind, progress)
     done()
     give(
         output,

@@ -14,6 +14,7 @@ import click
 if TYPE_CHECKING:
     from buffet.analysis import Failure
     from buffet.writing import Writer
+    from ingest import Campaign
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -36,6 +37,22 @@ def told(function: Command) -> Command:
             raise click.ClickException(f"the output cannot be written: {error}") from error
 
     return wrapped  # type: ignore[return-value]
+
+
+def opened(folder: Path, output: Path | None) -> Campaign:
+    """The campaign, checked; refuses at once to write a result over one of its recordings."""
+    from buffet.errors import OutputError
+    from ingest import open_campaign
+
+    campaign = open_campaign(folder)
+    if output is not None and output.exists():
+        for run in campaign.runs:
+            if any(output.samefile(file) for file in run.recordings):
+                raise OutputError(
+                    f"{output}: is the recording of run {run.number}, which would be lost; "
+                    "choose another place"
+                )
+    return campaign
 
 
 def give(

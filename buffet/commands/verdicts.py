@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from buffet.commands.running import done, exit_for, give, progress, told
+from buffet.commands.running import done, exit_for, give, opened, progress, told
 from buffet.options import (
     AT_SPEED,
     CAMPAIGN,
@@ -54,7 +54,7 @@ def rate(
     from buffet import documents, terminal
     from buffet.outputs import rating_writers
 
-    rating = _rating(campaign, speed, up_to, criteria, without_tunnel)
+    rating = _rating(campaign, speed, up_to, criteria, without_tunnel, output=output)
     give(
         output,
         as_json,
@@ -94,7 +94,9 @@ def table(
     if highest < lowest:
         raise click.UsageError("--to must not lie below --from")
     speeds = table_speeds(lowest, highest, step)
-    rating = _rating(campaign, lowest, highest, criteria, without_tunnel, tuple(speeds))
+    rating = _rating(
+        campaign, lowest, highest, criteria, without_tunnel, tuple(speeds), output=output
+    )
     rows = road_table(rating, speeds)
     give(
         output,
@@ -130,7 +132,9 @@ def compare(
     from buffet.comparison_text import comparison_text
     from buffet.outputs import comparison_writers
 
-    rating = _rating(campaign, speed, speed, criteria, without_tunnel, needs_baseline=True)
+    rating = _rating(
+        campaign, speed, speed, criteria, without_tunnel, output=output, needs_baseline=True
+    )
     comparison = compare_rating(rating, fuel_elasticity)
     give(
         output,
@@ -168,7 +172,7 @@ def report(
     from buffet.report import report_html
     from buffet.writing import text_writer, write
 
-    rating = _rating(campaign, speed, up_to, criteria, without_tunnel)
+    rating = _rating(campaign, speed, up_to, criteria, without_tunnel, output=output)
     comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
     target = output or Path("report.html")
     page = report_html(comparison, rating, rating.findings)
@@ -187,6 +191,7 @@ def _rating(
     without_tunnel: bool,
     more: tuple[float, ...] = (),
     *,
+    output: Path | None,
     needs_baseline: bool = False,
 ) -> Rating:
     from buffet.analysis import analyse
@@ -194,16 +199,15 @@ def _rating(
     from buffet.rating.criteria import read_criteria
     from buffet.rating.rate import RatingSettings, rate, rate_without_tunnel, require_rateable
     from buffet.tunnel_part import require_probes
-    from ingest import open_campaign
 
-    opened = open_campaign(folder)
-    require_rateable(opened)
+    campaign = opened(folder, output)
+    require_rateable(campaign)
     if needs_baseline:
-        require_baseline(opened)
+        require_baseline(campaign)
     if without_tunnel:
-        require_probes(opened.runs)
+        require_probes(campaign.runs)
     rows = read_criteria(criteria)
-    analysis = analyse(opened, progress=progress)
+    analysis = analyse(campaign, progress=progress)
     progress("rating")
     settings = RatingSettings(speed, more, up_to, rows)
     rating = (rate_without_tunnel if without_tunnel else rate)(analysis, settings)

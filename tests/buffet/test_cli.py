@@ -17,6 +17,7 @@ from buffet import writing
 from buffet.cli import main
 from buffet.errors import OutputError
 from buffet.writing import row_writers, text_writer, write
+from ingest import open_campaign
 from tests.buffet.campaigns import (
     lift_run,
     run_buffet,
@@ -116,6 +117,26 @@ def test_spectra_of_one_run(campaign: Path) -> None:
     document = json.loads(run_buffet("spectra", campaign, "--run", "2", "--json").stdout)
 
     assert [run["run"] for run in document["runs"]] == ["2"]
+
+
+@pytest.mark.parametrize("command", ["spectra", "rate", "table", "compare", "resonance", "export"])
+def test_no_result_is_written_over_a_recording(command: str, tmp_path: Path) -> None:
+    """However the file is named: the recording stays as it was."""
+    folder = write_runs(tmp_path / "c", [lift_run("1", 0.03, seconds=8)])
+    (run,) = open_campaign(folder).runs
+    recording = run.recordings[0].rename(run.recordings[0].with_suffix(".csv"))
+    before = recording.read_bytes()
+    sheet = run.sheet
+    sheet.write_text(sheet.read_text().replace(run.recordings[0].name, recording.name))
+    link = tmp_path / "result.csv"
+    link.symlink_to(recording)
+    options = ["--run", "1"] if command == "export" else list(COMMANDS.get(command, ()))
+    for target in (recording, folder / "runs" / ".." / recording.relative_to(folder), link):
+        result = run_buffet(command, folder, *options, "-o", target)
+
+        assert result.exit_code == 1
+        assert "is the recording of run 1, which would be lost" in result.stderr
+        assert recording.read_bytes() == before
 
 
 def test_zeros_in_front_of_a_number_count(tmp_path: Path) -> None:
