@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 BARS_IN = 3.2
 ROW_IN = 0.12  # height of one add-on in the comparison
+X_INTERVALS = 4  # between labels at most: five of "−0.0005" fit half the page
 
 Bars = Mapping[str, Mapping[str, Interval]]  # component, configuration
 
@@ -112,6 +113,7 @@ def _dots(
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.tick_params(axis="y", length=0)
     axes.grid(False, axis="y")
+    axes.locator_params(axis="x", nbins=X_INTERVALS)
 
 
 def _dots_of(
