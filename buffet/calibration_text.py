@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from buffet.calibrating.fit import Calibration
 from buffet.calibrating.judging import GOOD_SHARE, LEVEL, USABLE_SHARE, judge, significant
 from buffet.terminal import number, paragraph, table
+from ingest import three_digits
 
 # Terms that are not linear are listed up to this many.
 LISTED = 5
@@ -41,7 +42,7 @@ def _head(calibration: Calibration) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.2g}"
+    return f"{100 * share:.2g}" if share < 1 else f"{100 * share:.0f}"
 
 
 def _loads(calibration: Calibration) -> str:
@@ -51,7 +52,7 @@ def _loads(calibration: Calibration) -> str:
         (
             f"{load}, {data.load_units[i]}",
             f"{data.full_scale[i]:.4g}",
-            f"{calibration.load_deviation[i]:.3g}",
+            three_digits(calibration.load_deviation[i]),
             _percent(calibration.load_deviation[i] / data.full_scale[i]),
             _percent(calibration.deletion_deviation[i] / data.full_scale[i]),
             _percent(abs(residuals[worst[i], i]) / data.full_scale[i]),

@@ -104,7 +104,7 @@ def _lacks(result: RunResult, pooled_blocks: float) -> Iterator[_Lack]:
     if lift is None:
         yield _Lack(
             "lift was not measured, or a channel behind it never changed",
-            "log lift, or what it follows from",
+            _lift_from(run),
             fatal=True,
         )
         return
@@ -123,6 +123,15 @@ def _lacks(result: RunResult, pooled_blocks: float) -> Iterator[_Lack]:
         )
     octaves = [b for b in result.quantities[lift].bands if _is_needed(b)]
     yield from _noise(run, octaves)
+
+
+def _lift_from(run: RunAnalysis) -> str:
+    """How lift could be had."""
+    if any(channel.measures == "bridge" for channel in run.run.channels):
+        return (
+            "name the file that makes loads of the bridges: [balance] with file, in campaign.toml"
+        )
+    return "log lift, or what it follows from"
 
 
 def _damage(run: RunAnalysis) -> Iterator[_Lack]:

@@ -46,6 +46,8 @@ if TYPE_CHECKING:
     from ingest.errors import UnknownRunError as UnknownRunError
     from ingest.findings import SEVERITIES as SEVERITIES
     from ingest.findings import Finding as Finding
+    from ingest.findings import percent as percent
+    from ingest.findings import three_digits as three_digits
     from ingest.flow import Blockage as Blockage
     from ingest.flow import FlowState as FlowState
     from ingest.flow import flow_state as flow_state
@@ -128,11 +130,13 @@ _HOME = {
     "open_at_taps": "tap_record",
     "open_campaign": "campaign",
     "parse_quantity": "units",
+    "percent": "findings",
     "read_balance": "balance_sheet",
     "read_vehicle": "vehicle_sheet",
     "rig_response": "rig",
     "run_quantities": "axes",
     "term_values": "balance",
+    "three_digits": "findings",
     "viscosity_pa_s": "air",
     "with_blockage": "blockage",
     "written_term": "balance_influence",

@@ -10,7 +10,7 @@ import numpy as np
 from ingest.balance import Array, Balance, NotSettledError
 from ingest.balance_influence import interaction_finding
 from ingest.errors import RecordingError
-from ingest.findings import Finding, percent
+from ingest.findings import Finding, percent, three_digits
 from ingest.provenance import Step, step
 
 if TYPE_CHECKING:
@@ -113,10 +113,10 @@ class BalanceStream:
             self._run.number,
             load,
             f"{int(self._outside[index])} samples ({percent(share)}) lie outside the calibrated "
-            f"{low:g} to {high:g} {unit}, by up to {excess:.3g} {unit} "
+            f"{low:g} to {high:g} {unit}, by up to {three_digits(excess)} {unit} "
             f"({percent(excess / balance.full_scale[index])} of full scale)",
-            f"{balance.source} says nothing of such loads: calibrate over the whole range, or "
-            "lower the wind speed",
+            f"{balance.source} says nothing of such loads: look at the bridges' columns, units and "
+            "gains; if they are right, calibrate over the whole range, or lower the wind speed",
         )
 
     def step(self) -> Step:

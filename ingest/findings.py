@@ -26,3 +26,8 @@ def percent(share: float) -> str:
     """Two digits of a share, with the sign."""
     digits = 2 if share == 0.0 else max(0, 1 - math.floor(math.log10(100.0 * share)))
     return f"{100.0 * share:.{digits}f} %"
+
+
+def three_digits(value: float) -> str:
+    """Three digits of a number; powers of ten from a million on and below 0.0001 only."""
+    return f"{float(f'{value:.3g}'):g}"

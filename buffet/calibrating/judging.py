@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from buffet.calibrating.fit import LOADINGS_PER_TERM, Calibration
 from buffet.calibrating.least_squares import WHOLE_LEVERAGE
+from ingest import three_digits
 
 Word = Literal["good", "usable", "poor"]
 
@@ -88,8 +89,8 @@ def _outliers(calibration: Calibration) -> Iterator[str]:
         residual = calibration.load_residuals[row, load]
         yield (
             f"line {calibration.table.lines[row]} stands out: {calibration.table.loads[load]} is "
-            f"off by {residual:+.3g} {calibration.table.load_units[load]}, "
-            f"{abs(studentised[row, load]):.1f} standard deviations; look at that loading"
+            f"off by {three_digits(residual)} {calibration.table.load_units[load]}, "
+            f"{three_digits(abs(studentised[row, load]))} standard deviations; look at that loading"
         )
     if len(found) > 3:
         yield f"{len(found) - 3} more loadings stand out"

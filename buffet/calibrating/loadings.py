@@ -222,9 +222,10 @@ def _bridge_unit(path: Path, units: dict[str, str]) -> tuple[str, float]:
     different = dict.fromkeys(units.values())
     if len(different) > 1:
         told = ", ".join(f"{name} in {unit or 'none'}" for name, unit in units.items())
+        known = ", ".join((*FORCES, *MOMENTS))
         raise CalibrationError(
             f"{path}: all bridges must have one unit, got {told}; columns that are no bridges go "
-            "where --bridges names those that are"
+            f"where --bridges names those that are, and loads are called {known}"
         )
     (unit,) = different
     if not unit:

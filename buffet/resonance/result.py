@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from buffet.interval import Interval
 from buffet.spectral.uncertainty import log_error
-from ingest import Channel, Run
+from ingest import Channel, Run, percent
 
 Array = NDArray[np.float64]
 Kind = Literal["tap", "wind-off"]
@@ -28,6 +28,9 @@ AMPLITUDE_ERRORS = (0.05, 0.10)
 # Frequencies of two channels that agree to this, or within this many standard errors, are one
 # mode's (engineering judgement).
 SAME_MODE, SAME_ERRORS = 0.005, 2.5
+# Of frequency and damping: what changes less as a decay gets smaller moves nothing that is
+# corrected by them (engineering judgement; at 0.8 of it, 0.1 % changes a correction by 0.4 %).
+LEAST_CHANGE = {"frequency": 0.001, "damping": 0.05}
 
 
 @dataclass(frozen=True)
@@ -61,12 +64,13 @@ class AmplitudeChange:
     damping: Interval
 
     def told(self) -> tuple[str, ...]:
-        """What changes beyond chance, as the decay gets smaller."""
+        """What changes beyond chance, and enough to matter, as the decay gets smaller."""
         pairs = (("frequency", self.frequency), ("damping", self.damping))
         return tuple(
-            f"{name} {'rises' if ratio.value > 1 else 'falls'} by {abs(ratio.value - 1):.2g}"
+            f"{name} {'rises' if ratio.value > 1 else 'falls'} by {percent(abs(ratio.value - 1))}"
             for name, ratio in pairs
             if ratio.low is not None and ratio.high is not None and not ratio.low <= 1 <= ratio.high
+            if abs(ratio.value - 1) >= LEAST_CHANGE[name]
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from buffet.calibrating.equations import TermSet
 from buffet.calibrating.fit import Calibration, CalibrationSettings, calibrate
 from buffet.calibrating.judging import judge
 from buffet.calibrating.loadings import read_loadings
+from buffet.calibration_text import calibration_text
 from buffet.report.calibration_figure import draw_residuals
 from ingest import Form, open_campaign, read_balance
 from tests.buffet.campaigns import run_buffet
@@ -185,6 +187,10 @@ def test_a_wrong_loading_stands_out(tmp_path: Path) -> None:
     cautions = judge(fitted(replace(case, loads=wrong), tmp_path)).cautions
 
     assert [c for c in cautions if c.startswith("line 51 stands out: lift is off by -")]
+    wrong[49, 2] += 5000.0  # far off; the numbers stay without powers of ten
+    slip = calibration_text(fitted(replace(case, loads=wrong), tmp_path))
+    assert "poor" in slip
+    assert not re.search(r"\de[+-]\d", slip)
     assert not judge(fitted(case, tmp_path)).cautions
 
 

@@ -202,3 +202,13 @@ def test_without_a_model_nobody_asks(tmp_path: Path) -> None:
 
     assert json.loads(run_buffet("check", folder, "--json").stdout)["carries"] == []
     assert "can carry" not in run_buffet("check", folder).stdout
+
+
+def test_bridges_without_a_balance_are_told_what_they_lack(tmp_path: Path) -> None:
+    """Lift is behind them, once a file says how."""
+    folder = campaign(tmp_path, PlantedRun("1", {"bridge": np.ones(2000)}, units={"bridge": "V"}))
+    document = json.loads(run_buffet("check", folder, "--json").stdout)
+
+    (told,) = [one for one in document["carries"] if one["run"] == "1"]
+    assert told["verdict"] == NOT
+    assert any("[balance] with file" in one["advice"] for one in document["findings"])

@@ -94,6 +94,7 @@ BAD: list[tuple[str, str, str, tuple[str, ...], str]] = [
     ("no unit", "lift (N)", "lift", (), "column lift: has no unit; write 'lift (N)'"),
     ("unit", "lift (N)", "lift (N m)", (), "column lift: 'N m' is no unit of a force"),
     ("bridge unit", "b1 (V)", "b1 (mV)", (), "all bridges must have one unit, got b1 in mV"),
+    ("load misspelt", "lift (N)", "lfit (N)", (), "loads are called drag, side force, lift, "),
     ("no bridge unit", "b1 (V),b2 (V)", "b1,b2", (), "column b1: has no unit"),
     ("bridges", "b1", "b1", ("--bridges", "b1,b3"), "there is no bridge 'b3'"),
     ("same bridge", "b1", "b1", ("--bridges", "b1,b1"), "--bridges names one twice"),
