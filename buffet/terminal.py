@@ -53,7 +53,8 @@ def _is_number(cell: str) -> bool:
 
 def paragraph(text: str, indent: str = "") -> str:
     """Wrapped at the terminal's width."""
-    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
+    lines = textwrap.wrap(text, WIDTH - len(indent), break_on_hyphens=False)  # codes stay whole
+    return "\n".join(indent + line for line in lines)
 
 
 def number(value: float | None, form: str = ".3g") -> str:

@@ -24,7 +24,7 @@ def campaign(**runs: int) -> CampaignAnalysis:
     """So many repeats of each configuration at one operating point."""
     every = [
         SimpleNamespace(
-            flow=SimpleNamespace(speed_m_s=40.0),
+            flow=SimpleNamespace(uncorrected_speed_m_s=40.0),
             run=SimpleNamespace(yaw_rad=0.0, configuration=name, number=f"{name}{i}"),
         )
         for name, n in runs.items()
