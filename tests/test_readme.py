@@ -8,13 +8,15 @@ import shutil
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from buffet.analysis import CampaignAnalysis, analyse
 from buffet.cli import main
-from ingest import open_campaign
+from ingest import Campaign, open_campaign
 from tests.buffet.campaigns import write_runs, write_sheet
 
 ROOT = Path(__file__).parents[1]
@@ -40,6 +42,23 @@ def at_root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "demo_runs").symlink_to(ROOT / "demo_runs")
     monkeypatch.chdir(tmp_path)
     return tmp_path
+
+
+@pytest.fixture(scope="module", autouse=True)
+def read_once() -> Iterator[None]:
+    """The demo campaign is read for the first command that asks for all of it, not for each."""
+    known: list[CampaignAnalysis] = []
+
+    def analyse_once(campaign: Campaign, *arguments: Any, **options: Any) -> CampaignAnalysis:
+        if campaign.folder != Path("demo_runs") or arguments:
+            return analyse(campaign, *arguments, **options)
+        if not known:
+            known.append(analyse(campaign, **options))
+        return known[0]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("buffet.analysis.analyse", analyse_once)
+        yield
 
 
 def test_readme_opens_with_two_commands() -> None:

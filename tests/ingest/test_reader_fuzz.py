@@ -10,7 +10,7 @@ import pytest
 from tests.ingest import fuzz_files
 from tests.ingest.reader_fuzz import FORMATS, Format, damaged, fuzz_reader
 
-CASES = 200
+CASES = 100
 
 
 @pytest.mark.parametrize("format_", FORMATS, ids=lambda format_: format_.name)
