@@ -15,6 +15,7 @@ from threading import Event
 from typing import IO, cast
 
 from ingest.errors import RecordingError
+from ingest.readers.raw_file import RawFile
 from ingest.readers.zip_directory import (
     DIRECTORY_DAMAGE,
     ZIP_MAGIC,
@@ -29,7 +30,7 @@ _HASH_BYTES = 1 << 20
 _DAMAGE = (EOFError, gzip.BadGzipFile, zlib.error, *DIRECTORY_DAMAGE)
 
 
-class HashedFile(io.RawIOBase):
+class HashedFile(RawFile):
     """A file on disk whose bytes are hashed in file order as they are read.
 
     An archive's directory stands at its end and is read first: bytes out of order are hashed when
@@ -37,21 +38,9 @@ class HashedFile(io.RawIOBase):
     """
 
     def __init__(self, path: Path) -> None:
-        self._file = open(path, "rb", buffering=0)  # noqa: SIM115 - closed with this object
+        super().__init__(path)
         self._sha256 = hashlib.sha256()
         self._hashed_to = 0
-
-    def readable(self) -> bool:
-        return True
-
-    def seekable(self) -> bool:
-        return True
-
-    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
-        return self._file.seek(offset, whence)
-
-    def tell(self) -> int:
-        return self._file.tell()
 
     def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
         start = self._file.tell()
@@ -68,10 +57,6 @@ class HashedFile(io.RawIOBase):
             self._sha256.update(data)
             self._hashed_to += len(data)
         return self._sha256.hexdigest()
-
-    def close(self) -> None:
-        self._file.close()
-        super().close()
 
 
 @contextmanager

@@ -6,10 +6,10 @@ that holds a piece of no length. Such a heap is shown to it without its signatur
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 from ingest.readers.binary_signatures import hdf5_begins
+from ingest.readers.raw_file import RawFile
 
 _HEAP = b"GCOL\1\0\0\0"  # signature, version, three bytes of nothing
 _HEADER_BYTES = 16  # of the heap and of each piece, lengths of four or eight bytes alike
@@ -19,24 +19,12 @@ _LONGEST_HEAP = 1 << 24
 _LONGEST_METADATA = 1 << 16
 
 
-class HeapChecked(io.RawIOBase):
+class HeapChecked(RawFile):
     """A file on disk, for the library to read through."""
 
     def __init__(self, path: Path) -> None:
-        self._file = open(path, "rb", buffering=0)  # noqa: SIM115 - closed with this object
+        super().__init__(path)
         self._length_bytes = self._find_length_bytes()
-
-    def readable(self) -> bool:
-        return True
-
-    def seekable(self) -> bool:
-        return True
-
-    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
-        return self._file.seek(offset, whence)
-
-    def tell(self) -> int:
-        return self._file.tell()
 
     def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
         start = self._file.tell()
@@ -50,10 +38,6 @@ class HeapChecked(io.RawIOBase):
                 place = data.find(_HEAP, place + 1)
             self._file.seek(start + count)
         return count
-
-    def close(self) -> None:
-        self._file.close()
-        super().close()
 
     def _find_length_bytes(self) -> int:
         """As the superblock says: at another place since its version 2."""
