@@ -61,7 +61,7 @@ class Grids:
             raise self._untold(index)
         return grid
 
-    def time_index(self, group: int) -> int | None:
+    def _time_index(self, group: int) -> int | None:
         """The time column of a group, where the clock goes by one."""
         wanted = self._clock.time_column
         if wanted is None and not self._clock.rate_in_file:
@@ -79,7 +79,7 @@ class Grids:
         return found if len({groups[i] for i in found}) == len(found) else []
 
     def _stamped_grid(self, group: int) -> Grid | None:
-        index = self.time_index(group)
+        index = self._time_index(group)
         if index is None:
             return None
         stated = self._clock.time_format

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ingest.errors import RecordingError
 from ingest.readers.part import BLOCK_ROWS, Part
 from ingest.readers.resampling import Resampler
-from ingest.recording import ClockOptions, RawBlock
+from ingest.recording import RawBlock
 
 Array = NDArray[np.float64]
 
@@ -27,7 +27,6 @@ class Stream:
     """Columns of one clock: rows of the result, and their blocks."""
 
     rows: list[int]
-    rate_hz: float
     part: Part
     blocks: Iterator[RawBlock]
 
@@ -40,9 +39,7 @@ class _Piece:
     logged: Array
 
 
-def brought_to_one_rate(
-    path: Path, streams: list[Stream], clock: ClockOptions, to_hz: float
-) -> Iterator[RawBlock]:
+def brought_to_one_rate(path: Path, streams: list[Stream], to_hz: float) -> Iterator[RawBlock]:
     """Blocks of all streams at `to_hz`, from the moment on at which all have begun.
 
     Raises RecordingError where the streams end at clearly different times.
@@ -66,8 +63,8 @@ def brought_to_one_rate(
 def _resampled(
     blocks: Iterator[RawBlock], stream: Stream, to_hz: float, from_s: float
 ) -> Iterator[_Piece]:
-    resampler = Resampler(len(stream.rows), stream.rate_hz, to_hz, from_s)
-    most = max(1, int(BLOCK_ROWS * min(1.0, stream.rate_hz / to_hz)))
+    resampler = Resampler(len(stream.rows), stream.part.rate_hz, to_hz, from_s)
+    most = max(1, int(BLOCK_ROWS * min(1.0, stream.part.rate_hz / to_hz)))
     for block in blocks:
         for first in range(0, block.samples.shape[1], most):
             logged = block.samples[:, first : first + most]
@@ -113,10 +110,12 @@ def _block(rows: list[list[int]], held: list[Array], logged: list[list[Array]]) 
 
 def _check_ends(path: Path, streams: list[Stream], starts_s: list[float]) -> None:
     ends_s = [
-        start + stream.part.kept / stream.rate_hz
+        start + stream.part.kept / stream.part.rate_hz
         for start, stream in zip(starts_s, streams, strict=True)
     ]
-    if max(ends_s) - min(ends_s) > _UNEVEN_END * max(ends_s) + max(1 / s.rate_hz for s in streams):
+    if max(ends_s) - min(ends_s) > _UNEVEN_END * max(ends_s) + max(
+        1 / s.part.rate_hz for s in streams
+    ):
         raise RecordingError(
             path,
             "",

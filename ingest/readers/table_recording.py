@@ -106,9 +106,9 @@ class TableRecording:
             different rates are wanted and none to resample them to is stated.
         """
         indices = tuple(self._find_channel(column) for column in wanted)
-        grids: dict[Grid, list[int]] = {self._grids.of(index): [] for index in indices}
+        grids: dict[Grid, list[int]] = {}
         for row, index in enumerate(indices):
-            grids[self._grids.of(index)].append(row)
+            grids.setdefault(self._grids.of(index), []).append(row)
         seen = np.zeros(len(indices), dtype=bool)
         parts = [Part(self._options, grid.rate_hz) for grid in grids]
         with ExitStack() as stack:
@@ -116,7 +116,7 @@ class TableRecording:
             for (grid, rows), part in zip(grids.items(), parts, strict=True):
                 opened = self._source.opened(tuple(indices[row] for row in rows), grid.time)
                 tables, digest = stack.enter_context(opened)
-                streams.append(Stream(rows, grid.rate_hz, part, part.cut(tables)))
+                streams.append(Stream(rows, part, part.cut(tables)))
                 digests.append(digest)
             for block in self._joined(streams):
                 if not seen.all():
@@ -129,17 +129,17 @@ class TableRecording:
 
     def _joined(self, streams: list[Stream]) -> Iterator[RawBlock]:
         """The one stream as it is, or all of them at one rate."""
-        if len(streams) == 1 and same_rate(streams[0].rate_hz, self.rate_hz):
+        if len(streams) == 1 and same_rate(streams[0].part.rate_hz, self.rate_hz):
             return regrouped(streams[0].blocks)
         if self._options.resample_to_hz is None:
-            rates = ", ".join(f"{rate:g} Hz" for rate in sorted({s.rate_hz for s in streams}))
+            rates = ", ".join(f"{rate:g} Hz" for rate in sorted({s.part.rate_hz for s in streams}))
             raise RecordingError(
                 self._path,
                 "",
                 f"the columns have clocks of their own ({rates})",
                 "state resample_to under [sampling]: the rate all of them are brought to",
             )
-        return brought_to_one_rate(self._path, streams, self._options, self.rate_hz)
+        return brought_to_one_rate(self._path, streams, self.rate_hz)
 
     def _find_channel(self, column: str | int) -> int:
         index = find_column(self.columns, column, self._path)
