@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from ingest.errors import RecordingError
 from ingest.readers.byte_source import digest_beside, file_digest
 from ingest.readers.tables import Stamps, Table, TimeColumn
-from ingest.recording import FileOptions
+from ingest.readers.text_fields import stands_for_number
+from ingest.recording import FileOptions, Orientation
 
 # Stamps whose steps give the sample rate.
 _RATE_ROWS = 10_000
@@ -33,6 +34,22 @@ Columns = Sequence[NDArray[Any]]
 def block_rows(row_bytes: int) -> int:
     """Rows to read at once, where a row of all wanted columns takes these bytes."""
     return max(1, min(BLOCK_ROWS, BLOCK_BYTES // max(row_bytes, 1)))
+
+
+def longer_axis(
+    shape: tuple[int, ...], orientation: Orientation | None, of_columns: int = 0
+) -> int:
+    """The axis of an array along which time runs: the longer one, where it is not stated.
+
+    `of_columns` is the axis along which a channel's samples stand where each is a column.
+    """
+    if len(shape) == 1 or 1 in shape:
+        return int(np.argmax(shape))
+    if orientation is not None:
+        return of_columns if orientation == "columns" else 1 - of_columns
+    if shape[0] == shape[1]:
+        return of_columns
+    return int(shape[1] > shape[0])
 
 
 @dataclass(frozen=True)
@@ -78,7 +95,7 @@ class ArraySource:
             raise _no_columns(path, file.columns)
         self._path = path
         self._file = file
-        self._markers = [float(text) for text in options.missing if _is_number(text)]
+        self._markers = [float(text) for text in options.missing if stands_for_number(text, ".")]
         self._is_hashing = False
         self.reader = file.reader
         self.columns = tuple(column.name for column in file.columns)
@@ -198,11 +215,3 @@ def _no_columns(path: Path, columns: Sequence[ArrayColumn]) -> RecordingError:
         problem, advice = columns[0].refusal
         problem = f"no column of numbers: {columns[0].name!r}: {problem}"
     return RecordingError(path, "", problem, advice)
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ingest.errors import RecordingError
 from ingest.readers.array_source import ArrayColumn, Columns
 from ingest.readers.clock_names import is_clock
+from ingest.readers.outside_library import WRITE_ANEW
 from ingest.readers.stated_rates import stated_rate_hz
 
 _NUMBERS = "save the channel as integers, floats or decimals"
@@ -26,7 +27,6 @@ class ArrowColumns:
         self._types = pyarrow.types
         self._schema = schema
         stated = _texts(schema.metadata)
-        self.described: tuple[ArrayColumn, ...] = ()
         clock = self._clock()
         described = []
         for index, field in enumerate(schema):
@@ -34,13 +34,11 @@ class ArrowColumns:
             refusal = None
             if not self._is_usable(value_type):
                 refusal = f"it holds no numbers ({field.type})", _NUMBERS
-            about = _texts(field.metadata)
-            unit = about.get("unit") or about.get("units")
-            if self._types.is_duration(value_type):
-                unit = "s"
-            rate_hz = None if index == clock else _rate_hz(about) or _rate_hz(stated)
+            unit = "s" if self._types.is_duration(value_type) else _unit(field)
+            own_hz = _rate_hz(_texts(field.metadata))
+            rate_hz = None if index == clock else own_hz or _rate_hz(stated)
             described.append(ArrayColumn(field.name, n, unit, 0, rate_hz, index == clock, refusal))
-        self.described = tuple(described)
+        self.described: tuple[ArrayColumn, ...] = tuple(described)
 
     def block(self, batch: Any, places: Sequence[int]) -> Columns:
         """Samples of the columns at these places of a batch."""
@@ -69,12 +67,11 @@ class ArrowColumns:
         moments = []
         for index, field in enumerate(self._schema):
             kind = self._value_type(field.type)
-            unit = _texts(field.metadata).get("unit") or _texts(field.metadata).get("units")
             is_moment = self._types.is_timestamp(kind)
             if is_moment:
                 moments.append(index)
             usable = self._is_usable(kind) and not self._types.is_boolean(kind)
-            if usable and is_clock(field.name, None if is_moment else unit):
+            if usable and is_clock(field.name, None if is_moment else _unit(field)):
                 return index
         return moments[0] if len(moments) == 1 else None
 
@@ -107,7 +104,7 @@ def check_rows(path: Any, read: int, declared: int) -> None:
             path,
             "",
             f"{declared} rows are declared, {read} were found",
-            "copy the file again, or write it anew from the logger",
+            WRITE_ANEW,
         )
 
 
@@ -118,6 +115,11 @@ def _texts(metadata: Mapping[bytes, bytes] | None) -> dict[str, str]:
         for key, value in (metadata or {}).items()
         if len(value) <= 100
     }
+
+
+def _unit(field: Any) -> str | None:
+    about = _texts(field.metadata)
+    return about.get("unit") or about.get("units")
 
 
 def _rate_hz(texts: Mapping[str, str]) -> float | None:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.readers.array_source import ArrayColumn
+from ingest.readers.array_source import ArrayColumn, longer_axis
 from ingest.readers.clock_names import is_clock
 from ingest.readers.hdf5_walk import (
     KEEP_INSIDE,
@@ -130,7 +130,8 @@ def _columns(found: Found, name: str, orientation: Orientation | None) -> Iterat
     if dataset.ndim == 1:
         yield placed(name, dataset.shape[0], Place(found.path, scaling=scaling))
         return
-    axis = _time_axis(dataset, orientation)
+    # MATLAB's arrays come with their dimensions reversed, since it stores columns first.
+    axis = longer_axis(dataset.shape, orientation, int("MATLAB_class" in dataset.attrs))
     n, channels = dataset.shape[axis], dataset.shape[1 - axis]
     for index in range(channels):
         label = name if channels == 1 else f"{name}[{index}]"
@@ -170,21 +171,6 @@ def _why_refused(dataset: Any) -> Refusal | None:
     elif dataset.ndim == 2 and min(dataset.shape) > MOST_CHANNELS:
         return (f"{dataset.shape} is the shape of a picture", _PLAIN)
     return None
-
-
-def _time_axis(dataset: Any, orientation: Orientation | None) -> int:
-    """The axis along which time runs: the longer one, where it is not stated.
-
-    MATLAB's arrays come with their dimensions reversed, since it stores columns first.
-    """
-    of_columns = 1 if "MATLAB_class" in dataset.attrs else 0
-    if 1 in dataset.shape and max(dataset.shape) > 1:
-        return int(dataset.shape[0] == 1)
-    if orientation is not None:
-        return of_columns if orientation == "columns" else 1 - of_columns
-    if dataset.shape[0] == dataset.shape[1]:
-        return of_columns
-    return int(dataset.shape[1] > dataset.shape[0])
 
 
 def _scaling(dataset: Any) -> Scaling | None:

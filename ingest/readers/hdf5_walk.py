@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -41,7 +42,7 @@ def attribute(owner: Any, name: str) -> Any:
     if name not in owner.attrs:
         return None
     space = owner.attrs.get_id(name)
-    if not 0 < (size := _size(space.shape)) <= _LONGEST_ATTRIBUTE:
+    if not 0 < (size := math.prod(space.shape)) <= _LONGEST_ATTRIBUTE:
         return None
     value = owner.attrs[name]
     values = value.tolist() if hasattr(value, "tolist") else value
@@ -59,7 +60,7 @@ def own_rate_hz(owner: Any) -> float | None:
 def is_scalar(dataset: Any) -> bool:
     """Whether a dataset is one number: a setting and not a channel."""
     shape = dataset.shape
-    return shape is not None and _size(shape) == 1 and len(shape) != 1
+    return shape is not None and math.prod(shape) == 1 and len(shape) != 1
 
 
 class Walk:
@@ -137,10 +138,3 @@ def _rate_of_scalars(children: list[tuple[str, Any]]) -> float | None:
 def _matlab_group(group: Any) -> Refusal:
     kind = attribute(group, "MATLAB_class")
     return (f"a MATLAB {kind} stands where an array is wanted", "save the channels as plain arrays")
-
-
-def _size(shape: tuple[int, ...]) -> int:
-    size = 1
-    for length in shape:
-        size *= length
-    return size

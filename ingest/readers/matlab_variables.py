@@ -19,7 +19,12 @@ from ingest.errors import RecordingError
 from ingest.readers.array_source import ArraySource
 from ingest.readers.stated_rates import may_state_rate, stated_rate_hz
 from ingest.readers.stored_bytes import COPY_AGAIN, DeflatedBytes, PlainBytes, SharedFile
-from ingest.readers.stored_columns import SAVE_PLAIN_ARRAYS, StoredArray, StoredFile
+from ingest.readers.stored_columns import (
+    SAVE_PLAIN_ARRAYS,
+    StoredArray,
+    StoredFile,
+    number_at,
+)
 from ingest.readers.tables import TableSource
 from ingest.recording import FileOptions
 
@@ -65,7 +70,7 @@ class Variables:
             self.refuse(name, "empty array")
         elif math.prod(shape) == 1:
             if may_state_rate(name):
-                self._numbers[name] = self._number(content, start, dtype)
+                self._numbers[name] = number_at(self._file, content, start, dtype)
         elif len(shape) > 2:
             problem = f"the array has {len(shape)} dimensions, wanted 1 or 2"
             self._refused[name] = problem, SAVE_PLAIN_ARRAYS
@@ -90,11 +95,3 @@ class Variables:
             path, version, self._arrays, options.orientation, rate_hz, self._refused
         )
         return ArraySource(path, stored, options)
-
-    def _number(
-        self, content: PlainBytes | DeflatedBytes, start: int, dtype: np.dtype[Any]
-    ) -> float:
-        (stream,) = content.streams(self._file, [(start, dtype.itemsize)])
-        number = np.frombuffer(stream.read(dtype.itemsize), dtype)
-        stream.finish()
-        return float(number[0])

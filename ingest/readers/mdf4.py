@@ -11,14 +11,12 @@ from ingest.errors import RecordingError
 from ingest.readers.array_source import ArrayColumn, ArraySource, Columns, block_rows
 from ingest.readers.mdf4_blocks import BlockFile, Channel, ChannelGroup, DataGroup, data_groups
 from ingest.readers.mdf4_records import records
-from ingest.readers.mdf4_values import MASTER, VIRTUAL_MASTER, physical, why_refused
+from ingest.readers.mdf4_values import LINEAR, MASTER, VIRTUAL_MASTER, physical, why_refused
 from ingest.readers.outside_library import library_call, refuse_absurd_length
 from ingest.readers.tables import TableSource
 from ingest.recording import FileOptions
 
 _TIME = 1  # cn_sync_type: seconds
-_LINEAR = 1  # cc_type
-_VLSD_GROUP = 1  # flag of a channel group that holds the values of one channel of another
 
 
 def open_mdf4(path: Path, file: FileOptions) -> TableSource:
@@ -52,7 +50,7 @@ class _Mdf4File:
             _Placed(data, group, channel)
             for data in groups
             for group in data.groups
-            if not group.flags & _VLSD_GROUP
+            if not group.holds_one_channel
             for channel in group.channels
         ]
         self.columns = tuple(_columns(groups, self._placed))
@@ -135,6 +133,6 @@ def _exact_rate_hz(group: ChannelGroup) -> float | None:
     for channel in group.channels:
         rule = channel.conversion
         if channel.kind == VIRTUAL_MASTER and channel.sync == _TIME and rule is not None:
-            step_s = rule.values[1] if rule.kind == _LINEAR and len(rule.values) > 1 else 0.0
+            step_s = rule.values[1] if rule.kind == LINEAR and len(rule.values) > 1 else 0.0
             return 1.0 / step_s if step_s > 1e-12 else None
     return None

@@ -27,7 +27,7 @@ _LONGEST_BLOCK = 1 << 24
 _MOST_CHANNELS = 50_000
 _TX = re.compile(r"<TX[^>]*>(.*?)</TX>", re.DOTALL)
 
-_REMOTE_MASTER = 8  # flag of a channel group
+_OF_ONE_CHANNEL, _REMOTE_MASTER = 1, 8  # flags of a channel group
 
 
 @dataclass(frozen=True)
@@ -83,6 +83,11 @@ class ChannelGroup:
     invalid_bytes: int
     master_place: int  # of the group that holds the time; 0 where it is this one
     channels: tuple[Channel, ...]
+
+    @property
+    def holds_one_channel(self) -> bool:
+        """Whether its records, each with its own length, are values of a channel of another."""
+        return bool(self.flags & _OF_ONE_CHANNEL)
 
     @property
     def record_bytes(self) -> int:

@@ -20,7 +20,6 @@ _ZIPPED = struct.Struct("<2sBxIQQ")
 _HEADER_BYTES = 24
 _PLAIN = (b"##DT", b"##DV", b"##SD", b"##RD")
 _INVALID_BITS_APART = 1 << 31  # flag of a list of column-oriented data
-_VLSD_GROUP = 1  # flag of a channel group whose records carry their own length
 
 
 def records(
@@ -131,7 +130,7 @@ def _sorted_out(
     """Records of one group among those of several, each with its group's number before it."""
     id_bytes, width = data.id_bytes, group.record_bytes
     sizes = {g.record_id: id_bytes + g.record_bytes for g in data.groups}
-    with_length = {g.record_id for g in data.groups if g.flags & _VLSD_GROUP}
+    with_length = {g.record_id for g in data.groups if g.holds_one_channel}
     wanted = group.record_id
     columns = np.arange(id_bytes, id_bytes + width)
     rest = b""

@@ -17,8 +17,8 @@ _UNSIGNED, _SIGNED, _FLOAT = (0, 1), (2, 3), (4, 5)
 # cn_flags
 _ALL_INVALID, _HAS_INVALID_BIT = 1, 2
 # cc_type
-_SAME, _LINEAR, _RATIONAL, _FORMULA, _INTERPOLATED, _NEAREST, _RANGES = range(7)
-_VALUES_OF = {_LINEAR: 2, _RATIONAL: 6}
+_SAME, LINEAR, _RATIONAL, _FORMULA, _INTERPOLATED, _NEAREST, _RANGES = range(7)
+_VALUES_OF = {LINEAR: 2, _RATIONAL: 6}
 
 _NUMBERS = "log the channel as integers or floats"
 _CONVERT = "let the logger's software store the converted numbers"
@@ -113,7 +113,7 @@ def _converted(rule: Conversion, stored: NDArray[Any]) -> Any:
     """Physical values after the standard's conversion rules."""
     x: NDArray[np.float64] = stored.astype(np.float64)
     table: NDArray[np.float64] = np.array(rule.values)
-    if rule.kind == _LINEAR:
+    if rule.kind == LINEAR:
         return x * table[1] + table[0]
     if rule.kind == _RATIONAL:
         p = table[:6]

@@ -23,7 +23,13 @@ from ingest.readers.array_source import ArraySource
 from ingest.readers.npz_members import NPY_SUFFIX, member_content, npy_members
 from ingest.readers.stated_rates import may_state_rate, stated_rate_hz
 from ingest.readers.stored_bytes import COPY_AGAIN, Content, PlainBytes, SharedFile
-from ingest.readers.stored_columns import SAVE_PLAIN_ARRAYS, StoredArray, StoredFile, is_number
+from ingest.readers.stored_columns import (
+    SAVE_PLAIN_ARRAYS,
+    StoredArray,
+    StoredFile,
+    is_number,
+    number_at,
+)
 from ingest.readers.tables import TableSource
 from ingest.recording import FileOptions
 
@@ -109,7 +115,7 @@ def open_npz(path: Path, file: FileOptions) -> TableSource:
             header = _header(shared, content)
             if math.prod(header.shape) == 1 and header.dtype.kind in "biuf":
                 if may_state_rate(name):
-                    numbers[name] = _number(shared, content, header)
+                    numbers[name] = number_at(shared, content, header.n_bytes, header.dtype)
             elif (refusal := header.refusal()) is not None:
                 refused[name] = refusal
             else:
@@ -124,14 +130,6 @@ def _array(name: str, content: Content, header: _Header) -> StoredArray:
     return StoredArray(
         name, content, header.n_bytes, header.shape, header.dtype, header.first_axis_fastest
     )
-
-
-def _number(file: SharedFile, content: Content, header: _Header) -> float:
-    (stream,) = content.streams(file, [(header.n_bytes, header.dtype.itemsize)])
-    number = np.frombuffer(stream.read(header.dtype.itemsize), header.dtype)
-    stream.finish()
-    with np.errstate(over="ignore"):
-        return float(number[0])
 
 
 def _header(file: SharedFile, content: Content) -> _Header:

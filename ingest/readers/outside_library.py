@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from ingest.errors import RecordingError
+from ingest.readers.stored_bytes import DEFLATE_RATIO
 
-_COPY = "copy the file again, or write it anew from the logger"
-# Samples of one column that a byte on disk can stand for at most: deflate packs 1032 bytes into
-# one (its longest match, 258 bytes, in two bits), and a column that never changes may have more
-# as long as it is read in an instant. Beyond that the number is damage or a trap.
-_SAMPLES_PER_BYTE = 1032
+WRITE_ANEW = "copy the file again, or write it anew from the logger"
+# A byte on disk can stand for as many samples of one column as deflate packs bytes into it, and a
+# column that never changes may have more as long as it is read in an instant. Beyond that the
+# number is damage or a trap.
 _INSTANT_SAMPLES = 10_000_000
 
 
@@ -52,16 +52,16 @@ def library_call(path: Path, place: str = "") -> Iterator[None]:
     # On damaged files these libraries raise nearly anything: KeyError, TypeError, struct.error.
     except Exception as fault:
         words = " ".join(str(fault).split()) or type(fault).__name__
-        raise RecordingError(path, place, f"the file is damaged ({words})", _COPY) from fault
+        raise RecordingError(path, place, f"the file is damaged ({words})", WRITE_ANEW) from fault
 
 
 def refuse_absurd_length(path: Path, name: str, n: int) -> None:
     """Raise RecordingError where a file declares samples that its bytes cannot hold."""
     size = path.stat().st_size
-    if n > max(_INSTANT_SAMPLES, _SAMPLES_PER_BYTE * size):
+    if n > max(_INSTANT_SAMPLES, DEFLATE_RATIO * size):
         raise RecordingError(
             path,
             f"column {name!r}" if name else "",
             f"{n} samples are declared, but the whole file has {size} bytes",
-            _COPY,
+            WRITE_ANEW,
         )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.errors import RecordingError
-from ingest.readers.array_source import ArrayColumn, Columns, block_rows
+from ingest.readers.array_source import ArrayColumn, Columns, block_rows, longer_axis
 from ingest.readers.stored_bytes import Bytes, Content, SharedFile, Stream
 from ingest.recording import Orientation
 
@@ -118,7 +118,7 @@ def _places(
 ) -> list[_Place]:
     time_axis = array.time_axis
     if time_axis is None:
-        time_axis = _time_axis(array.shape, orientation)
+        time_axis = longer_axis(array.shape, orientation)
     n = array.shape[time_axis]
     width = math.prod(array.shape) // n
     fields = array.dtype.names
@@ -145,14 +145,6 @@ def _places(
     ]
 
 
-def _time_axis(shape: tuple[int, ...], orientation: Orientation | None) -> int:
-    if len(shape) == 1 or 1 in shape:
-        return int(np.argmax(shape))
-    if orientation is None:
-        return int(shape[1] > shape[0])
-    return int(orientation == "rows")
-
-
 def _name(array: StoredArray, column: int) -> str:
     if not array.name:
         return str(column)
@@ -176,6 +168,15 @@ def _check_width(path: Path, array: StoredArray, columns: int) -> None:
             f"a row takes {array.dtype.itemsize} bytes, at most {_MOST_ROW_BYTES} are read",
             SAVE_PLAIN_ARRAYS,
         )
+
+
+def number_at(file: SharedFile, content: Content, start: int, dtype: np.dtype[Any]) -> float:
+    """One number of a content, such as a setting that stands beside the channels."""
+    (stream,) = content.streams(file, [(start, dtype.itemsize)])
+    number = np.frombuffer(stream.read(dtype.itemsize), dtype)
+    stream.finish()
+    with np.errstate(over="ignore"):
+        return float(number[0])
 
 
 def is_number(dtype: np.dtype[Any]) -> bool:
