@@ -60,13 +60,24 @@ class GapFiller:
         yield done
 
     def _line(self, channel: int, samples: Block, present: NDArray[np.bool_]) -> Block:
-        at, values = np.flatnonzero(present).astype(np.float64), samples[present]
-        if not np.isnan(self._last[channel]):
-            at, values = np.append(-1.0, at), np.append(self._last[channel], values)
-        if at.size == 0:
+        line = straight_lines(samples, present, self._last[channel])
+        if line is None:
             raise EndlessLeadingGapError(channel)
-        line: Block = np.interp(np.arange(samples.size, dtype=np.float64), at, values)
         return line
+
+
+def straight_lines(samples: Block, present: NDArray[np.bool_], before: float) -> Block | None:
+    """One channel's samples ``(n,)`` with lines between those present; the ends are held.
+
+    `before` is the sample ahead of them, NaN where there is none. None where nothing is known.
+    """
+    at, values = np.flatnonzero(present).astype(np.float64), samples[present]
+    if not np.isnan(before):
+        at, values = np.append(-1.0, at), np.append(before, values)
+    if at.size == 0:
+        return None
+    line: Block = np.interp(np.arange(samples.size, dtype=np.float64), at, values)
+    return line
 
 
 def _complete_up_to(missing: NDArray[np.bool_]) -> int:

@@ -12,6 +12,8 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.gaps import straight_lines
+
 Array = NDArray[np.float64]
 
 # Of half the lower rate: the signal passes below, within 0.01 %.
@@ -93,12 +95,8 @@ class Resampler:
         A gap that ran to the end of those before is drawn anew, now that more of it is known.
         """
         for row in np.flatnonzero(self._missing.any(axis=1)):
-            gaps, values = self._missing[row], self._held[row]
-            at = np.flatnonzero(~gaps)
-            of = values[at]
-            if np.isfinite(self._last_value[row]):
-                at, of = np.append(-1, at), np.append(self._last_value[row], of)
-            values[gaps] = np.interp(np.flatnonzero(gaps), at, of) if at.size else 0.0
+            line = straight_lines(self._held[row], ~self._missing[row], self._last_value[row])
+            self._held[row] = 0.0 if line is None else line
 
     def _filtered(self, count: int) -> Array:
         """The next outputs; the filter's first one is moved to them by zeros put before."""
