@@ -83,11 +83,20 @@ class DecayFit:
     time_s: Array  # (n,), from the start of the fit
     samples: Array  # (n,)
 
+    @property
+    def rate_hz(self) -> float:
+        """Samples a second."""
+        return 1 / float(self.time_s[1])
+
+    @property
+    def straight(self) -> Array:
+        """The drift, ``(n,)``."""
+        return np.asarray(self.drift[0] + self.drift[1] * self.time_s)
+
     @cached_property
     def fitted(self) -> Array:
         """The modes and the drift, ``(n,)``."""
-        straight = self.drift[0] + self.drift[1] * self.time_s
-        return np.asarray(straight + sum(mode.at(self.time_s) for mode in self.modes))
+        return np.asarray(self.straight + sum(mode.at(self.time_s) for mode in self.modes))
 
     @property
     def residual(self) -> Array:

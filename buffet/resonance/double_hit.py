@@ -37,7 +37,7 @@ def second_hit(fit: DecayFit, strongest: DampedMode) -> SecondHit | None:
     A free decay follows from its own past: the filter whose zeros are the modes' poles leaves
     noise of it. At a hit it leaves a jump.
     """
-    rate_hz = 1 / float(fit.time_s[1])
+    rate_hz = fit.rate_hz
     every = max(1, int(rate_hz / (PER_PERIOD * strongest.natural_hz)))
     taps = _own_filter(fit, strongest, every)
     left = _prediction_errors(fit, every, taps)
@@ -56,7 +56,7 @@ def second_hit(fit: DecayFit, strongest: DampedMode) -> SecondHit | None:
 
 def _own_filter(fit: DecayFit, strongest: DampedMode, every: int) -> Array:
     """Filter that leaves nothing of the modes, but for those that may stand in for a hit."""
-    step_s = every * float(fit.time_s[1])
+    step_s = every / fit.rate_hz
     taps = np.ones(1)
     for mode in fit.modes:
         if mode.damping < STANDS_IN * strongest.damping:
@@ -66,9 +66,8 @@ def _own_filter(fit: DecayFit, strongest: DampedMode, every: int) -> Array:
 
 def _prediction_errors(fit: DecayFit, every: int, taps: Array) -> Array:
     """Magnitude of what the filter leaves of the decay, ``(n,)``."""
-    straight = fit.drift[0] + fit.drift[1] * fit.time_s
-    whole = len(straight) // every * every
-    samples = (fit.samples - straight)[:whole].reshape(-1, every).mean(axis=1)
+    whole = len(fit.samples) // every * every
+    samples = (fit.samples - fit.straight)[:whole].reshape(-1, every).mean(axis=1)
     return np.asarray(np.abs(np.convolve(samples, taps, "valid")))
 
 

@@ -170,10 +170,9 @@ def _decrement(fit: DecayFit, mode: DampedMode) -> float | None:
     δ is the slope of the crests' logarithms over their number (Bendat & Piersol 2010, Random
     Data, 4th ed., section 2.4), of the channel as logged but for its drift.
     """
-    rate_hz = 1 / float(fit.time_s[1])
+    rate_hz = fit.rate_hz
     period = 2 * np.pi / mode.angular_rad_s * rate_hz
-    straight = fit.drift[0] + fit.drift[1] * fit.time_s
-    samples = fit.samples - straight
+    samples = fit.samples - fit.straight
     crests: list[float] = []
     floor = CREST_NOISE * float(np.std(fit.residual))
     for k in range(int(len(samples) / period)):
@@ -190,7 +189,7 @@ def _decrement(fit: DecayFit, mode: DampedMode) -> float | None:
 def _halves(fit: DecayFit, mode: DampedMode) -> Halves | None:
     """The mode fitted to the early and to the late part alone; None where one is too short."""
     alone = fit.only(mode)
-    rate_hz = 1 / float(fit.time_s[1])
+    rate_hz = fit.rate_hz
     cuts = [round(share / mode.rate_per_s * rate_hz) for share in (0.0, EARLY_UNTIL, LATE_UNTIL)]
     parts = [alone[first:last] for first, last in pairwise(cuts)]
     wanted = FEWEST_PERIODS_OF_PART * 2 * np.pi / mode.angular_rad_s * rate_hz
@@ -211,11 +210,10 @@ def _halves(fit: DecayFit, mode: DampedMode) -> Halves | None:
 def _drawing(strike: Strike, fit: DecayFit, mode: DampedMode) -> DecayDrawing:
     from scipy.fft import rfft, rfftfreq
 
-    rate_hz = 1 / float(fit.time_s[1])
-    straight = fit.drift[0] + fit.drift[1] * fit.time_s
+    rate_hz = fit.rate_hz
     shown = min(len(fit.time_s), int(DRAWN_TIME_CONSTANTS / mode.rate_per_s * rate_hz) + 1)
     shown = min(max(shown, 2), DRAWN_POINTS)
-    samples, fitted = fit.samples - straight, fit.fitted - straight
+    samples, fitted = fit.samples - fit.straight, fit.fitted - fit.straight
     spectra = [np.abs(rfft(part)) / rate_hz for part in (samples, fitted)]
     frequency_hz = rfftfreq(len(samples), 1 / rate_hz)
     return DecayDrawing(
