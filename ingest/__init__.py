@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from ingest.balance_influence import written_term as written_term
     from ingest.balance_sheet import balance_from_table as balance_from_table
     from ingest.balance_sheet import bridge_scale as bridge_scale
+    from ingest.balance_sheet import load_scale as load_scale
     from ingest.balance_sheet import matrix_condition as matrix_condition
     from ingest.balance_sheet import read_balance as read_balance
     from ingest.blockage import continuity_factor as continuity_factor
@@ -62,6 +63,9 @@ if TYPE_CHECKING:
     from ingest.rig import RigResponse as RigResponse
     from ingest.rig import TubingCorrection as TubingCorrection
     from ingest.rig import rig_response as rig_response
+    from ingest.small_tables import SmallRow as SmallRow
+    from ingest.small_tables import finite_number as finite_number
+    from ingest.small_tables import small_table as small_table
     from ingest.tap_record import open_at_taps as open_at_taps
     from ingest.tunnel import Rotation as Rotation
     from ingest.units import parse_quantity as parse_quantity
@@ -107,6 +111,7 @@ _HOME = {
     "Rotation": "tunnel",
     "Run": "record",
     "SEVERITIES": "findings",
+    "SmallRow": "small_tables",
     "SheetError": "errors",
     "SheetFault": "errors",
     "StatedAir": "air",
@@ -122,11 +127,13 @@ _HOME = {
     "bridge_scale": "balance_sheet",
     "continuity_factor": "blockage",
     "density_kg_m3": "air",
+    "finite_number": "small_tables",
     "flow_state": "flow",
     "inertia_findings": "inertia",
     "influences": "balance_influence",
     "maskell_factor": "blockage",
     "matrix_condition": "balance_sheet",
+    "load_scale": "balance_sheet",
     "open_at_taps": "tap_record",
     "open_campaign": "campaign",
     "parse_quantity": "units",
@@ -135,6 +142,7 @@ _HOME = {
     "read_vehicle": "vehicle_sheet",
     "rig_response": "rig",
     "run_quantities": "axes",
+    "small_table": "small_tables",
     "term_values": "balance",
     "three_digits": "findings",
     "viscosity_pa_s": "air",

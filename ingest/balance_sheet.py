@@ -90,7 +90,7 @@ def _unit_faults(sheet: BalanceSheet) -> Iterator[tuple[str, str]]:
         yield "balance.bridge_unit", str(error)
     for i, (load, unit) in enumerate(zip(table.loads, table.load_units, strict=True)):
         try:
-            _load_scale(load, unit)
+            load_scale(load, unit)
         except QuantityError:
             wanted = SI_UNITS[_dimension(load)].unit
             yield (
@@ -111,8 +111,11 @@ def bridge_scale(unit: str) -> tuple[float, str]:
     return line.scale, line.unit
 
 
-def _load_scale(load: str, unit: str) -> float:
-    """N or N m in one unit of a load."""
+def load_scale(load: str, unit: str) -> float:
+    """N or N m in one unit of a load.
+
+    Raises QuantityError where the text is no unit of it.
+    """
     return affine_to_si(parse_unit(unit), SI_UNITS[_dimension(load)].unit)[0]
 
 
@@ -236,7 +239,7 @@ def _balance(sheet: BalanceSheet, shown: str, sha256: str) -> Balance:
     table = sheet.balance
     of_bridges, bridge_unit = bridge_scale(table.bridge_unit)
     scales = dict.fromkeys(table.bridges, of_bridges) | {
-        load: _load_scale(load, unit)
+        load: load_scale(load, unit)
         for load, unit in zip(table.loads, table.load_units, strict=True)
     }
     outputs, inputs = _names(sheet)

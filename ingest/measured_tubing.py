@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import csv
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+
+from ingest.small_tables import SmallRow, SmallTable, small_table
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -60,30 +64,20 @@ def read_response(path: Path, name: str) -> MeasuredResponse:
     try:
         if path.stat().st_size > LARGEST_BYTES:
             raise ResponseFault(f"{name!r} is too large for a response; wanted {WANTED_HEADER}")
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+        table = small_table(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ResponseFault(f"{name!r} cannot be read as UTF-8 text") from error
-    lines = [(i, line) for i, line in enumerate(text.splitlines(), 1) if line.strip()]
-    lines = [(i, line) for i, line in lines if not line.lstrip().startswith("#")]
-    if not lines:
+    if not table.rows:
         raise ResponseFault(f"{name!r} is empty; wanted columns {WANTED_HEADER}")
-    delimiter = max(";\t,", key=lines[0][1].count)
-    columns = _columns(_fields(lines[0][1], delimiter), name)
-    decimal = "," if delimiter != "," else "."
-    rows = [
-        _row(_fields(line, delimiter), columns, decimal, f"{name!r}, line {i}")
-        for i, line in lines[1:]
-    ]
+    columns = _columns(table.rows[0].cells, name)
+    body = table.rows[1:]
+    rows = [_row(table, row, columns, f"{name!r}, line {row.line}") for row in body]
     if len(rows) < FEWEST_ROWS:
         raise ResponseFault(f"{name!r} has {len(rows)} rows; wanted {FEWEST_ROWS} or more")
-    return _checked(name, np.array(rows), [i for i, _ in lines[1:]])
+    return _checked(name, np.array(rows), [row.line for row in body])
 
 
-def _fields(line: str, delimiter: str) -> list[str]:
-    return [field.strip().strip('"') for field in line.split(delimiter)]
-
-
-def _columns(header: list[str], name: str) -> dict[str, int]:
+def _columns(header: Sequence[str], name: str) -> dict[str, int]:
     """Position of each column that is used."""
     places = {title.lower(): index for index, title in enumerate(header)}
     phases = [title for title in PHASES if title in places]
@@ -93,17 +87,14 @@ def _columns(header: list[str], name: str) -> dict[str, int]:
 
 
 def _row(
-    fields: list[str], columns: dict[str, int], decimal: str, place: str
+    table: SmallTable, row: SmallRow, columns: dict[str, int], place: str
 ) -> tuple[float, float, float]:
     """Frequency, gain and phase in rad."""
     values = []
     for title, index in columns.items():
-        text = fields[index] if index < len(fields) else ""
-        try:
-            value = float(text.replace(decimal, ".") if decimal == "," else text)
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
+        text = row.cells[index] if index < len(row.cells) else ""
+        value = table.number(text)
+        if value is None:
             raise ResponseFault(f"{place}: {title} is {text!r}; wanted a number")
         values.append(value * PHASES.get(title, 1.0))
     return values[0], values[1], values[2]

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import CalibrationError
-from ingest import FORCES, MOMENTS, QuantityError, bridge_scale, parse_quantity
+from ingest import (
+    FORCES,
+    MOMENTS,
+    QuantityError,
+    SmallRow,
+    bridge_scale,
+    finite_number,
+    load_scale,
+    small_table,
+)
 
 Array = NDArray[np.float64]
 
@@ -21,7 +31,6 @@ SERIES = "series"
 # Beyond any load or reading in any unit; the squares of third powers of it are still numbers.
 LARGEST = 1e30
 _WITH_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*")
-_DELIMITERS = (",", ";", "\t")
 
 
 @dataclass(frozen=True)
@@ -50,19 +59,13 @@ class LoadingTable:
 
 
 @dataclass(frozen=True)
-class _Row:
-    line: int
-    cells: tuple[str, ...]
-
-
-@dataclass(frozen=True)
 class _Sheet:
     """The file's cells, names and units apart."""
 
     path: Path
     names: tuple[str, ...]
     units: tuple[str, ...]
-    rows: tuple[_Row, ...]
+    rows: tuple[SmallRow, ...]
     decimal_comma: bool
 
     def numbers(self, name: str) -> Array:
@@ -79,11 +82,8 @@ class _Sheet:
 
     def number(self, cell: str) -> float | None:
         """A cell's number, or None."""
-        try:
-            value = float(cell.replace(",", ".") if self.decimal_comma else cell)
-        except ValueError:
-            return None
-        return value if abs(value) <= LARGEST else None
+        value = finite_number(cell, decimal_comma=self.decimal_comma)
+        return None if value is None or abs(value) > LARGEST else value
 
     def has_numbers(self, name: str) -> bool:
         """Whether a column holds any."""
@@ -140,16 +140,10 @@ def read_loadings(path: Path, bridges: Sequence[str] | None = None) -> LoadingTa
 
 
 def _sheet(path: Path, text: str) -> _Sheet:
-    lines = [(number, line) for number, line in enumerate(text.splitlines(), 1)]
-    lines = [(n, line) for n, line in lines if line.strip() and not line.lstrip().startswith("#")]
-    if len(lines) < 2:
+    table = small_table(text)
+    if len(table.rows) < 2:
         raise CalibrationError(f"{path}: holds no loadings; wanted a header and one row a loading")
-    delimiter = max(_DELIMITERS, key=lines[0][1].count)
-    rows = [
-        _Row(number, tuple(cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))))
-        for number, line in lines
-    ]
-    header, body = rows[0], rows[1:]
+    header, body = table.rows[0], table.rows[1:]
     for row in body:
         if len(row.cells) != len(header.cells):
             raise CalibrationError(
@@ -167,7 +161,7 @@ def _sheet(path: Path, text: str) -> _Sheet:
         )
         raise CalibrationError(f"{path}, line {header.line}: the header {problem}; wanted one each")
     units = [match[2] if match else "" for match in split]
-    sheet = _Sheet(path, tuple(names), tuple(units), tuple(body), delimiter != ",")
+    sheet = _Sheet(path, tuple(names), tuple(units), body, table.decimal_comma)
     return _with_units_row(sheet)
 
 
@@ -209,10 +203,8 @@ def _load_scale(path: Path, load: str, unit: str) -> float:
     """N or N m in one unit."""
     dimension, example = ("moment", "N m") if load in MOMENTS else ("force", "N")
     if unit:
-        try:
-            return parse_quantity(f"1 {unit}", "moment" if load in MOMENTS else "force")
-        except QuantityError:
-            pass
+        with suppress(QuantityError):
+            return load_scale(load, unit)
     given = f"{unit!r} is no unit of a {dimension}" if unit else "has no unit"
     raise CalibrationError(f"{path}, column {load}: {given}; write '{load} ({example})'")
 
