@@ -36,7 +36,9 @@ def follow(results: Sequence[RunResult]) -> tuple[RunResult, ...]:
     for group in groups.values():
         verdicts |= _verdicts(group, still)
     told = [_with_classes(result, verdicts) for result in results]
-    return tuple(replace(one, rig=rig_findings(one, told)) for one in told)
+    return tuple(
+        replace(one, rig=found) for one, found in zip(told, rig_findings(told), strict=True)
+    )
 
 
 def _verdicts(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from math import log
 
 import numpy as np
@@ -17,7 +18,7 @@ from buffet.run_spectra import QuantityResult, RunResult
 from buffet.spectral.peaks import LOBE_BINS, Peak
 from buffet.spectral.tracks import FIXED, SCALES
 from buffet.spectral.uncertainty import log_error
-from ingest import Finding
+from ingest import Finding, Run
 
 # Share of a channel's variance from which a peak is told: half a percent of the RMS.
 TOLD_SHARE = 0.01
@@ -54,6 +55,7 @@ _NAMES = {
 class RigShare:
     """A peak that is not flow's, and what of a quantity sits in it."""
 
+    run: str
     quantity: str
     measures: str
     code: str  # of its finding
@@ -70,7 +72,7 @@ class RigShare:
 def rig_shares(result: RunResult) -> tuple[RigShare, ...]:
     """Every peak of a run that its class gives to rig, mains or machinery."""
     return tuple(
-        _share(quantity, peak, kind, code, stated)
+        _share(result.analysis.run.number, quantity, peak, kind, code, stated)
         for quantity, stated in _with_stated(result)
         for peak, kind in quantity.followed
         if (code := _code(kind, peak, stated)) is not None
@@ -96,7 +98,12 @@ def _code(kind: PeakClass, peak: Peak, stated_hz: float | None) -> str | None:
 
 
 def _share(
-    quantity: QuantityResult, peak: Peak, kind: PeakClass, code: str, stated_hz: float | None
+    run: str,
+    quantity: QuantityResult,
+    peak: Peak,
+    kind: PeakClass,
+    code: str,
+    stated_hz: float | None,
 ) -> RigShare:
     variance = peak.rms.value**2
     left = above_noise(quantity, peak)
@@ -104,6 +111,7 @@ def _share(
     total = (rms or 0.0) ** 2
     logged = total + (quantity.noise_rms or 0.0) ** 2
     return RigShare(
+        run,
         quantity.quantity.name,
         quantity.quantity.measures,
         code,
@@ -139,20 +147,25 @@ def _in_noise(quantity: QuantityResult, peak: Peak) -> float:
     return float((lobe - min(lobe[0], lobe[-1])).sum() * step_hz)
 
 
-def rig_findings(result: RunResult, every: Sequence[RunResult]) -> tuple[Finding, ...]:
-    """A finding for each logged channel and peak that is not flow and holds enough of it.
+def rig_findings(results: Sequence[RunResult]) -> tuple[tuple[Finding, ...], ...]:
+    """Of each run, a finding for each logged channel and peak that is not flow and holds enough.
 
-    Of runs with wind: what the others hold is noise anyhow. `every` holds all runs, which together
-    say what to state of a resonance.
+    Of runs with wind: what the others hold is noise anyhow. What to state of a resonance follows
+    from the peaks of all of them.
     """
-    if result.analysis.run.kind == "wind-off":
-        return ()
-    logged = {channel.name for channel in result.analysis.run.channels}
-    return tuple(_findings(result, logged, every))
+    shares = [rig_shares(result) for result in results]
+    every = tuple(chain.from_iterable(shares))
+    return tuple(
+        tuple(_findings(result.analysis.run, own, every))
+        for result, own in zip(results, shares, strict=True)
+    )
 
 
-def _findings(result: RunResult, logged: set[str], every: Sequence[RunResult]) -> Iterator[Finding]:
-    for one in rig_shares(result):
+def _findings(run: Run, own: Sequence[RigShare], every: Sequence[RigShare]) -> Iterator[Finding]:
+    if run.kind == "wind-off":
+        return
+    logged = {channel.name for channel in run.channels}
+    for one in own:
         if one.quantity in logged and one.as_logged >= TOLD_SHARE:
             advice = _ADVICE[one.code]
             if one.code in RESONANCES:
@@ -160,29 +173,29 @@ def _findings(result: RunResult, logged: set[str], every: Sequence[RunResult]) -
             yield Finding(
                 "warning" if one.share >= WARNING_SHARE else "note",
                 one.code,
-                result.analysis.run.number,
+                run.number,
                 one.quantity,
                 _message(one),
                 advice,
             )
 
 
-def _to_state(one: RigShare, every: Sequence[RunResult]) -> str:
+def _to_state(one: RigShare, every: Sequence[RigShare]) -> str:
     """What the peaks of all runs say together of this resonance, as a sheet may state it."""
-    peaks = [
-        other.peak
-        for result in every
-        for other in rig_shares(result)
+    alike = [
+        other
+        for other in every
         if other.quantity == one.quantity
         and other.code == one.code
         and abs(log(other.frequency_hz / one.frequency_hz)) < SAME_RESONANCE
     ]
-    frequency = _together([peak.frequency_hz for peak in peaks])
-    damping = _together([peak_damping(peak) for peak in peaks])
+    frequency = _together([other.peak.frequency_hz for other in alike])
+    damping = _together([peak_damping(other.peak) for other in alike])
+    runs = len({other.run for other in alike})
     texts = [value.text().rstrip(")").split(" (") for value in (frequency, damping)]
     return (
         f'natural_frequency = "{texts[0][0]} Hz", damping = {texts[1][0]} (95 %: {texts[0][1]} Hz '
-        f"and {texts[1][1]}, from the peaks of {len(peaks)} run{'s'[: len(peaks) > 1]})"
+        f"and {texts[1][1]}, from the peaks of {runs} run{'s'[: runs > 1]})"
     )
 
 
