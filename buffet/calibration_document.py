@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.calibrating.fit import Calibration
 from buffet.calibrating.judging import judge, significant
+from buffet.documents import Document, number
 
-Document = dict[str, Any]
 Array = NDArray[np.float64]
 
 NO_DELETION = "every loading determines a term alone"
@@ -25,7 +22,7 @@ def calibration_document(calibration: Calibration) -> Document:
         "version": 1,
         "judgement": judged.word,
         "worst_load": judged.load,
-        "worst_share_of_full_scale": _number(judged.share),
+        "worst_share_of_full_scale": number(judged.share),
         "cautions": list(judged.cautions),
         "source": table.path.name,
         "sha256": table.sha256,
@@ -35,7 +32,7 @@ def calibration_document(calibration: Calibration) -> Document:
         "loadings": len(table.lines),
         "series": list(table.series_names),
         "degrees_of_freedom": calibration.fit.freedom,
-        "condition_number": _number(calibration.condition),
+        "condition_number": number(calibration.condition),
         "bridge_unit": table.bridge_unit,
         "bridge_zeros": [
             dict(zip(table.bridges, row.tolist(), strict=True)) for row in calibration.zeros
@@ -49,7 +46,7 @@ def calibration_document(calibration: Calibration) -> Document:
                 "term": str(one),
                 "kind": one.kind,
                 "inputs": list(one.inputs),
-                "share_at_full_scale": _number(one.share),
+                "share_at_full_scale": number(one.share),
                 "is_interaction": not one.is_main,
             }
             for one in calibration.influences
@@ -58,25 +55,21 @@ def calibration_document(calibration: Calibration) -> Document:
     }
 
 
-def _number(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
-
-
 def _load(calibration: Calibration, index: int) -> Document:
     table = calibration.table
     residuals = calibration.load_residuals[:, index]
     worst = int(np.abs(residuals).argmax())
-    left_out = _number(calibration.deletion_deviation[index])
+    left_out = number(calibration.deletion_deviation[index])
     return {
         "load": table.loads[index],
         "unit": table.load_units[index],
-        "full_scale": _number(table.full_scale[index]),
-        "standard_deviation": _number(calibration.load_deviation[index]),
+        "full_scale": number(table.full_scale[index]),
+        "standard_deviation": number(calibration.load_deviation[index]),
         "left_out_deviation": left_out,
         "left_out_why": NO_DELETION if left_out is None else None,
-        "largest_residual": _number(residuals[worst]),
+        "largest_residual": number(residuals[worst]),
         "largest_at_line": table.lines[worst],
-        "residuals": [_number(value) for value in residuals],
+        "residuals": [number(value) for value in residuals],
     }
 
 
@@ -90,14 +83,14 @@ def _output(calibration: Calibration, column: int) -> Document:
     }
     return {
         "output": calibration.outputs[column],
-        "standard_deviation": _number(fit.deviation[column]),
-        "largest_residual": _number(np.abs(fit.residuals[:, column]).max()),
+        "standard_deviation": number(fit.deviation[column]),
+        "largest_residual": number(np.abs(fit.residuals[:, column]).max()),
         "coefficients": [
             {
                 "term": name,
-                **{key: _number(values[i, column]) for key, values in columns.items()},
+                **{key: number(values[i, column]) for key, values in columns.items()},
                 "significant": bool(significant(calibration)[i, column]),
-                "variance_inflation": _number(fit.inflation[i]),
+                "variance_inflation": number(fit.inflation[i]),
             }
             for i, name in enumerate(calibration.term_names)
         ],

@@ -31,7 +31,7 @@ def comparison_document(comparison: Comparison) -> Document:
             "why": comparison.recommendation.why,
             "rule_of_thumb": comparison.recommendation.rule_of_thumb,
         },
-        "failed": failures(comparison.rating.analysis),
+        "failed": failures(comparison.rating.analysis.failed),
     }
 
 

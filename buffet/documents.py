@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from buffet.analysis import CampaignAnalysis
+from buffet.analysis import CampaignAnalysis, Failure
 from buffet.bands import BandRms
 from buffet.blockage import CampaignBlockage
 from buffet.checking import Checked
@@ -57,13 +57,13 @@ def spectra_document(analysis: CampaignAnalysis, results: tuple[RunResult, ...])
         "format": "buffet/spectra",
         "version": 1,
         "runs": [_run(result) for result in results],
-        "failed": failures(analysis),
+        "failed": failures(analysis.failed),
     }
 
 
-def failures(read: CampaignAnalysis | Checked) -> list[Document]:
+def failures(failed: Sequence[Failure]) -> list[Document]:
     """Runs that could not be read."""
-    return [{"run": failure.run, "error": failure.error} for failure in read.failed]
+    return [{"run": failure.run, "error": failure.error} for failure in failed]
 
 
 def _run(result: RunResult) -> Document:
@@ -238,7 +238,7 @@ def check_document(checked: Checked) -> Document:
             {"run": one.run, "verdict": one.verdict, "why": list(one.why)}
             for one in checked.carrying
         ],
-        "failed": failures(checked),
+        "failed": failures(checked.failed),
     }
 
 
@@ -258,7 +258,7 @@ def rating_document(rating: Rating) -> Document:
             _configuration(one, rating.as_read(one.name)) for one in rating.configurations
         ],
         "left_out": list(rating.left_out),
-        "failed": failures(rating.analysis),
+        "failed": failures(rating.analysis.failed),
     }
 
 
@@ -336,5 +336,5 @@ def table_document(rows: tuple[TableRow, ...], rating: Rating) -> Document:
         "version": 1,
         **blockage_entries(rating.analysis.blockage),
         "rows": [row.as_dict() for row in rows],
-        "failed": failures(rating.analysis),
+        "failed": failures(rating.analysis.failed),
     }

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buffet.pairs import Estimate, Pair, holm
+from buffet.phrases import listed
 from buffet.rating.criteria import Verdict
 from buffet.rating.rate import ConfigurationRating
 
@@ -110,7 +111,7 @@ def _chosen(better: Sequence[AddOn], between: Between) -> tuple[AddOn, list[str]
     rest = _rivals(best, [one for one in better if one is not best], between)
     ties = [rival.add_on.name for rival in rest if not _told_apart(rival, best)]
     if ties:
-        return best, [f"{_listed(ties)} cannot be told from it by what was measured"]
+        return best, [f"{listed(ties)} cannot be told from it by what was measured"]
     if best is not first:
         return best, [f"{first.name} fluctuates more, and no difference of drag to it is shown"]
     if any(_same_verdict(one, best) for one in others):
@@ -131,10 +132,6 @@ def _same_verdict(one: AddOn, other: AddOn) -> bool:
 
 def _ratio(add_on: AddOn, word: str) -> float:
     return add_on.rms_ratio[word].value if word in add_on.rms_ratio else np.inf
-
-
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _improves(add_on: AddOn, baseline: ConfigurationRating) -> bool:

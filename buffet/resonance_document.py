@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buffet.documents import Document, interval
+from buffet.documents import Document, failures, interval
 from buffet.resonance.estimate import CampaignResonance
 from buffet.resonance.result import AMPLITUDE_ERRORS, ChannelResonance, Mode, RunResonance
 
@@ -13,7 +13,7 @@ def resonance_document(found: CampaignResonance) -> Document:
         "format": "buffet/resonance",
         "version": 1,
         "runs": [_run(run) for run in found.runs],
-        "failed": [{"run": failure.run, "error": failure.error} for failure in found.failed],
+        "failed": failures(found.failed),
     }
 
 

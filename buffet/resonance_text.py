@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from buffet.phrases import listed
 from buffet.resonance.estimate import CampaignResonance
 from buffet.resonance.result import (
     AMPLITUDE_ERRORS,
@@ -66,7 +67,7 @@ def _from(one: ChannelResonance, mode: Mode) -> str:
 
 def _shared(run: RunResonance) -> Iterator[str]:
     if run.groups:
-        shared = "; ".join(f"{hz:.4g} Hz: {_listed(names)}" for hz, names in run.groups)
+        shared = "; ".join(f"{hz:.4g} Hz: {listed(names)}" for hz, names in run.groups)
         yield f"One mode in several channels: {shared}."
 
 
@@ -94,7 +95,7 @@ def _none(run: RunResonance) -> Iterator[str]:
         if not one.modes:
             reasons.setdefault(one.why, []).append(one.channel.name)
     for why, names in reasons.items():
-        yield f"No resonance stands out in {_listed(names)}: {why}."
+        yield f"No resonance stands out in {listed(names)}: {why}."
 
 
 def _left_out(run: RunResonance) -> Iterator[str]:
@@ -104,7 +105,7 @@ def _left_out(run: RunResonance) -> Iterator[str]:
         for strike in one.left_out:
             lost.setdefault((strike.time_s, strike.why), []).append(one.channel.name)
     for (time_s, why), names in sorted(lost.items()):
-        yield f"Strike at {time_s:.1f} s left out in {_listed(names)}: {why}."
+        yield f"Strike at {time_s:.1f} s left out in {listed(names)}: {why}."
     if any(mode.count == 1 for one in run.channels for mode in one.modes) and run.kind == "tap":
         yield "One strike does not tell how strikes scatter: strike three times or more."
 
@@ -140,9 +141,9 @@ def _below(run: RunResonance) -> Iterator[str]:
         reach = run.corrected_to_hz(one)
         lower = [m.natural_frequency_hz.value for m in one.modes[1:]]
         if reach is not None and (inside := [hz for hz in lower if hz < reach]):
-            listed = _listed([f"{hz:.4g} Hz" for hz in inside])
+            named = listed([f"{hz:.4g} Hz" for hz in inside])
             yield (
-                f"{one.channel.name}: the sheet can state one mode alone, and {listed} lies in the "
+                f"{one.channel.name}: the sheet can state one mode alone, and {named} lies in the "
                 "band that would be left."
             )
 
@@ -152,11 +153,7 @@ def _lines_seen(run: RunResonance) -> Iterator[str]:
     seen = dict.fromkeys(line for one in run.channels for line in one.lines)
     names = {line: [o.channel.name for o in run.channels if line in o.lines] for line in seen}
     for line in seen:
-        yield f"No resonance: {line} in {_listed(names[line])}."
-
-
-def _listed(names: tuple[str, ...] | list[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else list(names))
+        yield f"No resonance: {line} in {listed(names[line])}."
 
 
 def _lines(best: tuple[tuple[RunResonance, ChannelResonance], ...]) -> str:

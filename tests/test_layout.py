@@ -19,7 +19,7 @@ EMPTY_NAMES = {"utils", "util", "helpers", "common", "misc", "core", "manager"}
 HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic", "h5py", "pyarrow")
 # Levels of `buffet`, lowest first: a module imports from its own level and those below it.
 LEVELS = (
-    ("interval", "errors", "cautions", "writing", "usable_band"),
+    ("interval", "phrases", "errors", "cautions", "writing", "usable_band"),
     ("spectral", "vehicle", "perception", "calibrating", "demo"),
     ("rotation",),
     ("peak_classes",),
