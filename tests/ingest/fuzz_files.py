@@ -24,9 +24,13 @@ def unpacked(content: bytes) -> bytes:
 
 def zipped(content: bytes) -> bytes:
     """An archive of one file, stored as it is, whose check sum is right."""
+    return _archive("014.csv", content)
+
+
+def _archive(name: str, content: bytes, compression: int = zipfile.ZIP_STORED) -> bytes:
     packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w") as archive:
-        archive.writestr("014.csv", content)
+    with zipfile.ZipFile(packed, "w", compression) as archive:
+        archive.writestr(name, content)
     return packed.getvalue()
 
 
@@ -86,18 +90,12 @@ def npz(folder: Path) -> Path:
 
 def in_npz(content: bytes) -> bytes:
     """An archive of one array, stored as it is, whose check sum is right."""
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w") as archive:
-        archive.writestr("taps.npy", content)
-    return packed.getvalue()
+    return _archive("taps.npy", content)
 
 
 def deflated_in_npz(content: bytes) -> bytes:
     """An archive of one array, compressed, whose check sum is right."""
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("taps.npy", content)
-    return packed.getvalue()
+    return _archive("taps.npy", content, zipfile.ZIP_DEFLATED)
 
 
 def wav(folder: Path) -> Path:
