@@ -17,6 +17,7 @@ from buffet.spectral.conditioned import (
     probe_response,
     without_probes,
 )
+from buffet.spectral.decimated import DecimatedRecord
 from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.segments import SegmentSpectra
 from buffet.spectral.strouhal import LATERAL, VERTICAL
@@ -67,6 +68,7 @@ class RunAnalysis:
     provenance: Provenance
     rig: RigResponse
     as_read: RunAnalysis | None = None  # with the tunnel's part, where `signal` is without it
+    copy: DecimatedRecord | None = None  # of all channels over time, where it was asked for
 
     def resampling(self, quantity: int) -> Resampling:
         """Of one of `signal.quantities`."""

@@ -24,7 +24,7 @@ LEVELS = (
     ("rotation",),
     ("peak_classes",),
     ("run_analysis", "stationarity", "record_findings", "blockage", "tubing"),
-    ("analysis", "tunnel_part"),
+    ("analysis", "tunnel_part", "quantity_samples"),
     ("resonance",),
     ("road_speed",),
     ("noise_floor",),
