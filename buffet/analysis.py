@@ -296,6 +296,7 @@ def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:
         group_psd=spectra.group_psd[:, order],
         group_cross=np.stack(group_cross, axis=1) if pairs else empty,
         group_mean=spectra.group_mean[:, order],
+        packed=None if spectra.packed is None else spectra.packed[:, order][:, :, order],
     )
 
 

@@ -10,18 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import RecordTooShortError
+from buffet.spectral.segment_groups import Places, SegmentGroups
+from buffet.spectral.whole_matrix import WholeMatrix, unpacked, unpacked_pair
 from buffet.spectral.window import degrees_of_freedom, effective_segments, hann
 
-# Groups of neighbouring segments kept for later functionals; beyond it neighbours are merged in
-# pairs. 64 to 128 groups resolve block lengths well and bound the memory whatever the length.
-MOST_GROUPS = 128
 # Samples of one channel transformed in one call: large enough to amortise the call, small enough
 # to stay near a core's cache (measured flat between 2^16 and 2^19).
 BATCH_SAMPLES = 1 << 16
+# The same where the whole matrix is wanted, whose products are the faster the more segments they
+# sum; spectra of 64 channels take 70 MB.
+MATRIX_BATCH_SAMPLES = 1 << 17
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-Places = list[tuple[int, slice]]  # group and which segments of a batch belong to it
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,7 @@ class SegmentSettings:
     retained_to_hz: float = np.inf  # per-segment spectra are kept up to here
     workers: int = 2
     more_pairs: tuple[tuple[int, int], ...] = ()  # kept besides those among `cross_channels`
+    whole_matrix: bool = False  # totals of every pair too, up to `retained_to_hz`
 
     def __post_init__(self) -> None:
         """Refuse lengths that cannot overlap by half.
@@ -83,6 +85,7 @@ class SegmentSpectra:
     group_psd: Array  # (n_groups, n_channels, retained_bins)
     group_cross: Complex  # (n_groups, n_pairs, retained_bins)
     group_mean: Array  # (n_groups, n_channels), under the window, about the record's mean
+    packed: Array | None = None  # (retained_bins, n_channels, n_channels), where all pairs are kept
 
     def __post_init__(self) -> None:
         for value in vars(self).values():
@@ -122,11 +125,17 @@ class SegmentSpectra:
     def cross_psd(self, first: int, second: int) -> Complex:
         """Cross-spectrum E[X_first · conj(X_second)] of two channels, shape ``(n_bins,)``.
 
+        Of a pair that is kept by `settings.whole_matrix` alone, ``(retained_bins,)``.
+
         Raises
         ------
         ValueError
-            The pair is not among `settings.pairs`.
+            The pair is not kept.
         """
+        pairs = self.settings.pairs
+        kept = first == second or (first, second) in pairs or (second, first) in pairs
+        if self.packed is not None and not kept:
+            return unpacked_pair(self.packed, first, second)
         return np.asarray(self._cross(self.psd[None], self.cross[None], first, second)[0])
 
     def group_cross_psd(self, first: int, second: int, bins: int) -> Complex:
@@ -151,6 +160,20 @@ class SegmentSpectra:
             return np.asarray(np.conj(cross[:, pairs[second, first]]))
         raise ValueError(f"no cross-spectrum kept for channels {first} and {second}")
 
+    def matrix(self, bins: slice) -> Complex:
+        """Cross-spectral matrices of all channels, ``(bins, n_channels, n_channels)``.
+
+        Of some of the retained bins at a time: all of them may be large.
+
+        Raises
+        ------
+        ValueError
+            Not every pair was kept.
+        """
+        if self.packed is None:
+            raise ValueError("no whole matrix kept; ask for it in the settings")
+        return unpacked(self.packed[bins])
+
     def group_matrix(self, bins: int) -> Complex:
         """Cross-spectral matrices of the kept channels, one a group.
 
@@ -163,71 +186,6 @@ class SegmentSpectra:
             for j, second in enumerate(kept):
                 matrix[:, :, i, j] = self.group_cross_psd(first, second, bins)
         return matrix
-
-
-class _Groups:
-    """Sums over neighbouring segments, merged in pairs when there are too many."""
-
-    def __init__(self, n_channels: int, n_pairs: int, kept: int) -> None:
-        self._size = 1  # segments in a full group
-        self._n = 0
-        self._counts = np.zeros(MOST_GROUPS, int)
-        # zeroed pages cost nothing before they are written to
-        self._power = np.zeros((MOST_GROUPS, n_channels, kept))
-        self._cross = np.zeros((MOST_GROUPS, n_pairs, kept), complex)
-        self._low = np.zeros((MOST_GROUPS, n_channels, 2), complex)
-
-    @property
-    def counts(self) -> NDArray[np.int64]:
-        """Segments in each group, ``(n_groups,)``."""
-        return self._counts[: self._n]
-
-    @property
-    def power(self) -> Array:
-        """Summed |X|², ``(n_groups, n_channels, kept)``."""
-        return self._power[: self._n]
-
-    @property
-    def cross(self) -> Complex:
-        """Summed X conj(Y), ``(n_groups, n_pairs, kept)``."""
-        return self._cross[: self._n]
-
-    @property
-    def low(self) -> Complex:
-        """Summed transforms in bins 0 and 1, ``(n_groups, n_channels, 2)``."""
-        return self._low[: self._n]
-
-    def room(self) -> int:
-        """Segments that can be added before groups must be merged; merges where there is none."""
-        full = MOST_GROUPS * self._size
-        if self._counts.sum() == full:
-            self._merge()
-            full *= 2
-        return int(full - self._counts.sum())
-
-    def place(self, n_segments: int) -> list[tuple[int, slice]]:
-        """Open groups for the next segments: group and which of the segments go there."""
-        start = int(self._counts.sum())
-        ends = start + n_segments
-        places = []
-        while start < ends:
-            group = start // self._size
-            stop = min((group + 1) * self._size, ends)
-            first = ends - n_segments
-            places.append((group, slice(start - first, stop - first)))
-            self._counts[group] += stop - start
-            start = stop
-        self._n = max(self._n, group + 1)
-        return places
-
-    def _merge(self) -> None:
-        half = MOST_GROUPS // 2
-        for total in (self._power, self._cross, self._low, self._counts):
-            for group in range(half):
-                total[group] = total[2 * group] + total[2 * group + 1]
-            total[half:] = 0
-        self._size *= 2
-        self._n = half
 
 
 class SegmentEngine:
@@ -251,12 +209,18 @@ class SegmentEngine:
         n_bins = settings.segment_samples // 2 + 1
         pairs = settings.pairs
         self._crossed = {channel for pair in pairs for channel in pair}
+        self._whole: WholeMatrix | None = None
+        self._batch = max(1, BATCH_SAMPLES // settings.segment_samples)
+        if settings.whole_matrix:
+            self._crossed = set(range(n_channels))
+            self._whole = WholeMatrix(n_channels, settings.retained_bins)
+            self._batch = max(1, MATRIX_BATCH_SAMPLES // settings.segment_samples)
         self._first = [first for first, _ in pairs]
         self._second = [second for _, second in pairs]
         self._power = np.zeros((n_channels, n_bins))
         self._cross = np.zeros((len(pairs), n_bins), complex)
         self._low = np.zeros((n_channels, 2), complex)
-        self._groups = _Groups(n_channels, len(pairs), settings.retained_bins)
+        self._groups = SegmentGroups(n_channels, len(pairs), settings.retained_bins)
         self._pool = ThreadPoolExecutor(max(1, settings.workers))
 
     def push(self, block: Array) -> None:
@@ -286,10 +250,9 @@ class SegmentEngine:
         length = self.settings.segment_samples
         hop = length // 2
         ready = (self._held - length) // hop + 1
-        batch = max(1, BATCH_SAMPLES // length)
         start = 0
         while start < ready:
-            count = min(batch, ready - start, self._groups.room())
+            count = min(self._batch, ready - start, self._groups.room())
             samples = self._buffer[:, start * hop : (start + count - 1) * hop + length]
             self._transform(samples)
             start += count
@@ -308,6 +271,8 @@ class SegmentEngine:
         spectra = list(self._pool.map(add_power, range(self._n_channels)))
         add_cross = partial(self._add_cross, spectra, places)
         list(self._pool.map(add_cross, range(len(self._first))))
+        if self._whole is not None:
+            self._whole.add([one for one in spectra if one is not None], self._pool)
 
     def _add_power(self, cut: Array, places: Places, channel: int) -> Complex | None:
         """Transform one channel's segments; they are returned where cross-spectra need them."""
@@ -366,7 +331,17 @@ class SegmentEngine:
             np.multiply(groups.power, per_group, out=groups.power),
             np.multiply(groups.cross, per_group, out=groups.cross),
             groups.low[:, :, 0].real / (counts[:, None] * self._window.sum()) - offset,
+            self._packed(offset, scale / self._n_segments),
         )
+
+    def _packed(self, offset: Array, scale: Array) -> Array | None:
+        """The whole matrix about the record's mean as densities."""
+        if self._whole is None:
+            return None
+        packed = self._whole.packed
+        bins = min(2, len(packed))
+        self._whole.take_out(self._constant(offset, bins), self._n_segments, self._low[:, :bins])
+        return np.multiply(packed, scale[: len(packed), None, None], out=packed)
 
     def _take_out(
         self, offset: Array, count: int | Array, power: Array, cross: Complex, low: Complex
@@ -375,15 +350,19 @@ class SegmentEngine:
 
         cW is the transform of a constant, `offset`, under the window.
         """
-        length = self.settings.segment_samples
         bins = min(2, power.shape[-1])
-        constant = offset[:, None] * np.array([length / 2, -length / 4])[:bins]
+        constant = self._constant(offset, bins)
         number = np.asarray(count)[..., None, None]
         low = low[..., :bins]
         power[..., :bins] += number * constant**2 - 2 * low.real * constant
         a, b = constant[self._first], constant[self._second]
         x, y = low[..., self._first, :], low[..., self._second, :]
         cross[..., :bins] += number * a * b - x * b - a * np.conj(y)
+
+    def _constant(self, offset: Array, bins: int) -> Array:
+        """Transform of a constant under the window, ``(n_channels, bins)``; bins 2 at most."""
+        length = self.settings.segment_samples
+        return np.asarray(offset[:, None] * np.array([length / 2, -length / 4])[:bins])
 
     def _density_scale(self) -> Array:
         """Factor from |X|² to a one-sided density (Hann power, zero and Nyquist counted once)."""

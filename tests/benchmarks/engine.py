@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ DURATION_S = 120.0
 SEGMENT_SAMPLES = 8192
 BLOCK_SAMPLES = 1 << 16
 ROUNDS = 5
+TIMED_PAIRS = 4  # of all pairs, whose time by `scipy.signal.csd` follows in proportion
 
 
 @dataclass(frozen=True)
@@ -40,28 +41,37 @@ class Figure:
 
 
 def engine_figures(share: float = 1.0) -> list[Figure]:
-    """Auto-spectra, and with cross-spectra of eight channels, against `scipy.signal.welch`.
+    """Auto-spectra, some cross-spectra and all of them, against `scipy.signal`.
 
     `share` is that of the full record length.
     """
     n = int(DURATION_S * RATE_HZ * share)
     samples = np.random.default_rng(1).standard_normal((CHANNELS, n))
-    forces = tuple(range(8))
-    rounds = [
-        (
-            seconds(lambda: signal.welch(samples, RATE_HZ, "hann", SEGMENT_SAMPLES, detrend=False)),
-            seconds(lambda: _engine(samples, SegmentSettings(RATE_HZ, SEGMENT_SAMPLES))),
-            seconds(
-                lambda: _engine(samples, SegmentSettings(RATE_HZ, SEGMENT_SAMPLES, forces, 400.0))
-            ),
-        )
-        for _ in range(ROUNDS)
-    ]
-    welch, autos, crosses = (min(column) for column in zip(*rounds, strict=True))
+    plain = SegmentSettings(RATE_HZ, SEGMENT_SAMPLES)
+    forces = SegmentSettings(RATE_HZ, SEGMENT_SAMPLES, tuple(range(8)), 400.0)
+    works: tuple[Callable[[], object], ...] = (
+        lambda: signal.welch(samples, RATE_HZ, "hann", SEGMENT_SAMPLES, detrend=False),
+        lambda: [_csd(samples, pair) for pair in range(TIMED_PAIRS)],
+        lambda: _engine(samples, plain),
+        lambda: _engine(samples, forces),
+        lambda: _engine(samples, replace(plain, whole_matrix=True)),
+        lambda: _engine(samples, replace(forces, whole_matrix=True)),
+    )
+    rounds = [[seconds(work) for work in works] for _ in range(ROUNDS)]
+    welch, csd, autos, crosses, whole, low = (min(column) for column in zip(*rounds, strict=True))
+    pair_by_pair = csd / TIMED_PAIRS * CHANNELS * (CHANNELS - 1) / 2
     return [
         Figure("all auto-spectra and moments, groups kept to 2500 Hz", 8.0, welch, autos),
         Figure("cross-spectra of 8 force channels, groups to 400 Hz", 4.0, welch, crosses),
+        Figure("the whole matrix to 2500 Hz", 4.0, welch, whole),
+        Figure("the same beside csd pair by pair", 150.0, pair_by_pair, whole),
+        Figure("8 force channels and the whole matrix to 400 Hz", 4.0, welch, low),
     ]
+
+
+def _csd(samples: Array, pair: int) -> object:
+    first, second = samples[pair], samples[pair + 1]
+    return signal.csd(first, second, RATE_HZ, "hann", SEGMENT_SAMPLES, detrend=False)
 
 
 def _engine(samples: Array, settings: SegmentSettings) -> None:

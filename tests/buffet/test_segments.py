@@ -8,12 +8,8 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from buffet.errors import RecordTooShortError
-from buffet.spectral.segments import (
-    MOST_GROUPS,
-    SegmentEngine,
-    SegmentSettings,
-    SegmentSpectra,
-)
+from buffet.spectral.segment_groups import MOST_GROUPS
+from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 
 RATE_HZ = 200.0
 Array = NDArray[np.float64]
