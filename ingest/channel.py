@@ -70,6 +70,7 @@ class Channel:
     damping: float | None = None  # share of critical
     at_m: tuple[float, float, float] | None = None
     direction: Direction | None = None  # of an accelerometer on the model
+    row: str | None = None  # of pressure taps along the flow that this one belongs to
     # What accelerometers, by name, add to a component: N or N m per m/s² (see inertia.py).
     inertial: tuple[tuple[str, float], ...] = ()
     made_of: tuple[str, ...] = ()  # channels behind a load of a balance calibrated as a whole

@@ -17,7 +17,7 @@ from ingest.paths import PathFault, named_file
 from ingest.record import Run
 from ingest.recording import ClockOptions, FileOptions
 from ingest.rig import CorrectionBounds
-from ingest.sheet_faults import validate
+from ingest.sheet_faults import nearest, validate
 from ingest.sheet_models import AirTable, ChannelTable, FileTable, RunSheet
 from ingest.sheet_values import one_or_more, point
 from ingest.tubing import Tube
@@ -37,6 +37,7 @@ def run_from_sheet(
     if model is None or recordings is None:
         return None, faults
     faults += _repeated_names(model, shown)
+    faults += _rows(model, shown)
     tubing = _tubing(folder, sheet, model, faults)
     run = _run(folder, sheet, recordings, model, table)
     channels = tuple(replace(c, tubing=t) for c, t in zip(run.channels, tubing, strict=True))
@@ -94,6 +95,27 @@ def _repeated_names(model: RunSheet, shown: str) -> list[SheetFault]:
     ]
 
 
+def _rows(model: RunSheet, shown: str) -> Iterator[SheetFault]:
+    """A row has two taps or more, each at a place of its own."""
+    members: dict[str, list[int]] = {}
+    for index, channel in enumerate(model.channel):
+        if channel.row is not None:
+            members.setdefault(channel.row, []).append(index)
+    for name, own in members.items():
+        if len(own) == 1:
+            others = [other for other in members if other != name]
+            close = nearest(name, others) if others else ""
+            problem = f"{name!r} has a single tap; wanted two or more{close}"
+            yield SheetFault(shown, f"channel[{own[0]}].row", problem)
+        places: dict[tuple[float, ...], int] = {}
+        for index in own:
+            first = places.setdefault(tuple(model.channel[index].at or ()), index)
+            if first != index:
+                names = f"{model.channel[first].name!r} of the row {name!r}"
+                problem = f"is the place of {names}; wanted each tap at its own"
+                yield SheetFault(shown, f"channel[{index}].at", problem)
+
+
 def _run(
     folder: Path, sheet: Path, recordings: tuple[Path, ...], model: RunSheet, table: dict[str, Any]
 ) -> Run:
@@ -143,6 +165,7 @@ def _channel(model: ChannelTable, stated: dict[str, Any]) -> Channel:
         damping=model.damping,
         at_m=point(model.at),
         direction=model.direction,
+        row=model.row,
         stated=stated,
     )
 

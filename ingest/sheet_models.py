@@ -341,6 +341,7 @@ class ChannelTable(Table):
     damping: Share | None = None
     at: Point | None = None
     direction: Annotated[Direction | None, Field(description="'x', 'y' or 'z'")] = None
+    row: Name | None = None
     tubing: Annotated[list[TubingPiece], BeforeValidator(one_or_more)] = []
 
     def line(self) -> StraightLine:
@@ -377,6 +378,14 @@ class ChannelTable(Table):
             raise fault(problem, "direction")
         if self.direction is not None and self.at is None:
             raise fault("is missing; an accelerometer on the model needs its place", "at")
+        return self
+
+    @model_validator(mode="after")
+    def _row_is_of_taps(self) -> ChannelTable:
+        if self.row is not None and self.measures != "pressure":
+            raise fault(f"only goes with a pressure tap, got measures {self.measures!r}", "row")
+        if self.row is not None and self.at is None:
+            raise fault("is missing; a tap of a row needs its place", "at")
         return self
 
 

@@ -60,6 +60,18 @@ def test_sheets_become_si(campaign: Campaign) -> None:
     assert tap.unit == "Pa"
 
 
+def test_taps_of_a_row_say_so(tmp_path: Path) -> None:
+    """A name that two or more taps share; the others have none."""
+    runs = three_runs()
+    tap = runs["014"]["channel"][1]
+    further = {**tap, "column": "p08", "name": "tailgate right", "at": ["0.58 m", "0.2 m", "0.3 m"]}
+    runs["014"]["channel"][1:] = [tap | {"row": "tailgate"}, further | {"row": "tailgate"}]
+
+    channels = open_campaign(write_campaign(tmp_path, runs)).run("014").channels
+
+    assert [channel.row for channel in channels] == [None, "tailgate", "tailgate"]
+
+
 def test_runs_are_told_apart_and_sorted_by_number(tmp_path: Path) -> None:
     """Run 9 comes before run 10, and the baseline leads the configurations."""
     runs = {
