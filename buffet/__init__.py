@@ -6,7 +6,6 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from buffet.analysis import AnalysisSettings as AnalysisSettings
     from buffet.analysis import CampaignAnalysis as CampaignAnalysis
     from buffet.analysis import analyse as analyse
     from buffet.checking import check as check
@@ -15,6 +14,7 @@ if TYPE_CHECKING:
     from buffet.errors import BuffetError as BuffetError
     from buffet.following import follow as follow
     from buffet.interval import Interval as Interval
+    from buffet.one_pass import AnalysisSettings as AnalysisSettings
     from buffet.rating.criteria import Criteria as Criteria
     from buffet.rating.criteria import read_criteria as read_criteria
     from buffet.rating.rate import Rating as Rating
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 # Where each name lives; nothing is loaded before it is asked for.
 _HOME = {
-    "AnalysisSettings": "buffet.analysis",
+    "AnalysisSettings": "buffet.one_pass",
     "BuffetError": "buffet.errors",
     "CampaignAnalysis": "buffet.analysis",
     "Comparison": "buffet.comparing",

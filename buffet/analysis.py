@@ -2,36 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.blockage import CampaignBlockage, blockage_findings
-from buffet.errors import BuffetError, NoUsableBandError, RecordTooShortError
+from buffet.errors import BuffetError, RecordTooShortError
+from buffet.one_pass import AnalysisSettings, crossed, one_pass
 from buffet.record_findings import length_findings, noise_left, record_findings
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
-from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, reduce
-from buffet.spectral.resolution import (
-    FEWEST_SEGMENTS,
-    WISHED_SEGMENTS,
-    segment_for_peaks_s,
-    segment_samples,
-)
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.reduction import ReducedSpectra, reduce
+from buffet.spectral.resolution import segment_for_peaks_s
+from buffet.spectral.segments import SegmentSpectra
 from buffet.spectral.uncertainty import Resampling, resample, run_seed
 from buffet.tubing import noisy_from_hz, tubing_findings
 from buffet.tunnel_part import all_without_tunnel
 from buffet.usable_band import antialias_findings, band_findings
 from ingest import (
-    PROBE,
     Campaign,
     Channel,
     Finding,
     FlowState,
     IngestError,
-    Model,
     Provenance,
     Record,
     RigResponse,
@@ -45,17 +39,6 @@ from ingest import (
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
-
-# Samples of all channels held until the record's length is known; 32 MB in double precision.
-LOOKAHEAD_SAMPLES = 4_000_000
-
-
-@dataclass(frozen=True)
-class AnalysisSettings:
-    """What the user may choose."""
-
-    resolution_hz: float | None = None
-    workers: int = 2
 
 
 @dataclass(frozen=True)
@@ -179,7 +162,8 @@ def _analyse_run(
     settings: AnalysisSettings,
 ) -> RunAnalysis:
     record = run.open(off.zeros if run.kind == "wind-on" else None)
-    spectra = _one_pass(record, wanted_s, settings, campaign.model)
+    passed = one_pass(record, wanted_s, settings, campaign.model)
+    spectra = passed.spectra
     if run.kind == "wind-off":
         off.zeros[run.number] = record.zero_reading()
     flow = _flow(campaign, run, spectra.mean)
@@ -260,7 +244,7 @@ def _noise_floor(
     """The wind-off run seen through the wind-on run's rows; None where a channel is missing."""
     own = wind_off.run.channels
     position = {channel.name: index for index, channel in enumerate(own)}
-    kept = [{run[i].name for i in _crossed(run)} for run in (channels, own)]
+    kept = [{run[i].name for i in crossed(run)} for run in (channels, own)]
     if any(channel.name not in position for channel in channels) or kept[0] - kept[1]:
         return None
     order = [position[channel.name] for channel in channels]
@@ -298,71 +282,3 @@ def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:
         group_mean=spectra.group_mean[:, order],
         packed=None if spectra.packed is None else spectra.packed[:, order][:, :, order],
     )
-
-
-def _one_pass(
-    record: Record, wanted_s: float | None, settings: AnalysisSettings, model: Model | None
-) -> SegmentSpectra:
-    """Feed the record to the engine; its length is looked ahead for, within bounds."""
-    blocks = record.blocks()
-    held = list(look_ahead(blocks))
-    seen = sum(block.shape[1] for block in held)
-    rate = record.sample_rate_hz
-    wind_on = record.run.kind == "wind-on"
-    if wanted_s is None and model is not None:
-        wanted_s = _wanted_by_channels(record, held, model)
-    # Noise changes slowly over frequency: a short wind-off run may have wider bins.
-    insist = settings.resolution_hz is not None and wind_on
-    wished = WISHED_SEGMENTS if wind_on else FEWEST_SEGMENTS
-    length = segment_samples(rate, seen / rate, wanted_s, insist=insist, wished=wished)
-    rig = rig_response(record.run, rate, {}, record.reach_hz)
-    reach = max(rig.untubed_to_hz(channel) for channel in record.channels)
-    cut = SegmentSettings(
-        rate,
-        length,
-        _crossed(record.channels),
-        reach,
-        settings.workers,
-        _with_probes(record.channels),
-    )
-    if cut.retained_bins <= FIRST_BIN:
-        raise NoUsableBandError(reach, length / rate, rate)
-    engine = SegmentEngine(len(record.channels), cut)
-    for block in held:
-        engine.push(block)
-    held.clear()
-    for block in blocks:
-        engine.push(block)
-    return engine.finish()
-
-
-def _crossed(channels: Sequence[Channel]) -> tuple[int, ...]:
-    """Channels that are combined: components and the accelerometers that add to them."""
-    adding = {name for channel in channels for name, _ in channel.inertial}
-    return tuple(i for i, c in enumerate(channels) if c.is_component or c.name in adding)
-
-
-def _with_probes(channels: Sequence[Channel]) -> tuple[tuple[int, int], ...]:
-    """Each pair of a probe in the oncoming flow and any other channel."""
-    probes = [i for i, channel in enumerate(channels) if channel.measures == PROBE]
-    pairs = {(min(i, p), max(i, p)) for p in probes for i in range(len(channels)) if i != p}
-    return tuple(sorted(pairs))
-
-
-def _wanted_by_channels(record: Record, held: Sequence[Array], model: Model) -> float | None:
-    """Segment length for the wind speed that channels show in what is held of the record."""
-    total = np.sum([block.sum(axis=1) for block in held], axis=0)
-    means = total / max(sum(block.shape[1] for block in held), 1)
-    named = dict(zip((c.name for c in record.channels), np.atleast_1d(means), strict=True))
-    flow = flow_state(record.run, model, named)
-    return None if flow is None else segment_for_peaks_s(model.strouhal_length_m, flow.speed_m_s)
-
-
-def look_ahead(blocks: Iterator[Array]) -> Iterator[Array]:
-    """Blocks up to the bound; the rest stays in `blocks`."""
-    held = 0
-    for block in blocks:
-        yield block
-        held += block.size
-        if held >= LOOKAHEAD_SAMPLES:
-            return

@@ -7,9 +7,10 @@ import sys
 
 import click
 
+from buffet.commands.checking import check
 from buffet.commands.example import demo
 from buffet.commands.exporting import export
-from buffet.commands.recordings import check, spectra
+from buffet.commands.recordings import spectra
 from buffet.commands.rig import calibrate, resonance
 from buffet.commands.verdicts import compare, rate, report, table
 

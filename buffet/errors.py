@@ -6,6 +6,7 @@ BuffetError
 ├── NoUsableBandError     a record of which no frequency can be used
 ├── NotRateableError      a campaign that lacks what a road speed needs
 ├── NoReferenceProbeError runs whose tunnel's part was to be taken out, but is not known
+├── UnknownQuantityError  a quantity that no run has
 ├── CalibrationError      a loading table with faults, or one that determines no balance
 ├── NoResonanceError      a record that no natural frequency can be taken from
 ├── OutputError           a result that cannot be written as asked
@@ -15,7 +16,8 @@ BuffetError
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
 from math import ceil, floor, isinf, log10
 
 
@@ -92,6 +94,16 @@ class NoReferenceProbeError(BuffetError):
             f"the tunnel's part cannot be taken out: {told}. State a channel with measures = "
             "'reference' in each sheet, leave these runs out, or do without --without-tunnel"
         )
+
+
+class UnknownQuantityError(BuffetError):
+    """A quantity was named that no run has."""
+
+    def __init__(self, name: str, known: Sequence[str]) -> None:
+        self.name = name
+        near = get_close_matches(name, known, 1)
+        remark = f", did you mean {near[0]!r}?" if near else f"; known are {', '.join(known)}"
+        super().__init__(f"no run has a quantity {name!r}{remark}")
 
 
 class CalibrationError(BuffetError):

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Literal, NoReturn, TypeVar
 
 import click
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+CommandDimension = Literal["speed", "frequency", "time", "ratio"]
 
 # Verdicts that `--fail-on` flags.
 FAIL_ON = {"possible": ("possible", "likely"), "likely": ("likely",)}
@@ -58,12 +60,12 @@ class Quantity(click.ParamType[float]):
 
     def __init__(
         self,
-        dimension: Literal["speed", "frequency"],
+        dimension: CommandDimension,
         example: str,
         lowest: str | None = None,
         highest: str | None = None,
     ) -> None:
-        self.dimension: Literal["speed", "frequency"] = dimension
+        self.dimension: CommandDimension = dimension
         self.name, self.example = dimension, example
         self.lowest, self.highest = lowest, highest
 
@@ -108,6 +110,32 @@ CRITERIA = click.option(
     type=click.Path(path_type=Path),
     help="Criteria of your own instead of the package's.",
 )
+
+
+class LoadType(click.ParamType[tuple[float, str]]):
+    """A load with its unit, or a plain coefficient, to SI: 400.0 and "N"."""
+
+    name = "load"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, str]:
+        from ingest import QuantityError, parse_quantity
+
+        for dimension, unit in _LOADS.items():
+            with suppress(QuantityError):
+                return float(parse_quantity(value, dimension)), unit
+        raise click.BadParameter(
+            f'got {value!r}; wanted a force, moment, pressure or coefficient, for example "400 N"',
+            ctx,
+            param,
+        )
+
+
+_LOADS: dict[Literal["ratio", "force", "moment", "pressure"], str] = {
+    "ratio": "1",
+    "force": "N",
+    "moment": "N m",
+    "pressure": "Pa",
+}
 
 FUEL_ELASTICITY = click.option(
     "--fuel-elasticity",

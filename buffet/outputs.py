@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from buffet import documents
 from buffet.comparison_document import comparison_document
-from buffet.interval import Interval
-from buffet.writing import Writer, row_writers, text_writer
+from buffet.writing import PICTURES, Writer, columns, row_writers, text_writer
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -17,42 +16,6 @@ if TYPE_CHECKING:
     from buffet.rating.rate import Rating
     from buffet.rating.table import TableRow
     from buffet.resonance.estimate import CampaignResonance
-    from buffet.run_spectra import RunResult
-
-PICTURES = (".png", ".svg", ".pdf")
-
-
-def spectra_writers(
-    analysis: CampaignAnalysis, results: tuple[RunResult, ...]
-) -> dict[str, Writer]:
-    """JSON, one table row a run and quantity, or a picture of the spectra."""
-
-    def draw(path: Path) -> None:
-        from buffet.report import draw_spectra
-
-        draw_spectra(results, path)
-
-    text = documents.dumps(documents.spectra_document(analysis, results))
-    rows = [_quantity_row(result, i) for result in results for i in range(len(result.quantities))]
-    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
-
-
-def _quantity_row(result: RunResult, index: int) -> dict[str, Any]:
-    quantity = result.quantities[index]
-    flow = result.analysis.flow
-    return {
-        "run": result.analysis.run.number,
-        "configuration": result.analysis.run.configuration,
-        "speed_m_s": None if flow is None else flow.speed_m_s,
-        "quantity": quantity.quantity.name,
-        "measures": quantity.quantity.measures,
-        "unit": quantity.quantity.unit,
-        **_columns("mean", quantity.mean),
-        **_columns("rms", quantity.rms),
-        **_columns("strouhal", result.strouhal),
-        "blockage_correction": None if flow is None else flow.blockage.method,
-        "dynamic_pressure_factor": None if flow is None else flow.blockage.dynamic_pressure_factor,
-    }
 
 
 def _blockage(analysis: CampaignAnalysis) -> dict[str, Any]:
@@ -63,13 +26,6 @@ def _blockage(analysis: CampaignAnalysis) -> dict[str, Any]:
         "dynamic_pressure_factor_low": low,
         "dynamic_pressure_factor_high": high,
     }
-
-
-def _columns(name: str, interval: Interval | None) -> dict[str, float | None]:
-    """An interval as three columns."""
-    if interval is None:
-        return {name: None, f"{name}_low": None, f"{name}_high": None}
-    return {name: interval.value, f"{name}_low": interval.low, f"{name}_high": interval.high}
 
 
 def resonance_writers(found: CampaignResonance) -> dict[str, Writer]:
@@ -87,8 +43,8 @@ def resonance_writers(found: CampaignResonance) -> dict[str, Writer]:
             "kind": run.kind,
             "channel": one.channel.name,
             "measures": one.channel.measures,
-            **_columns("natural_frequency_hz", mode.natural_frequency_hz if mode else None),
-            **_columns("damping", mode.damping if mode else None),
+            **columns("natural_frequency_hz", mode.natural_frequency_hz if mode else None),
+            **columns("damping", mode.damping if mode else None),
             "share": mode.share if mode else None,
             "strikes": mode.count if mode and run.kind == "tap" else None,
             "why": one.why or None,
@@ -113,10 +69,10 @@ def rating_writers(rating: Rating) -> dict[str, Writer]:
         {
             "configuration": one.name,
             "verdict": one.verdict,
-            **_columns("onset_speed_m_s", one.onset.speed_m_s if one.onset else None),
+            **columns("onset_speed_m_s", one.onset.speed_m_s if one.onset else None),
             "criterion": row.criterion.id,
             "unit": row.criterion.unit,
-            **_columns("metric", row.metric),
+            **columns("metric", row.metric),
             "limit_possible": row.criterion.possible,
             "limit_likely": row.criterion.likely,
             "p_possible": row.p_possible,
@@ -152,13 +108,13 @@ def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
         {
             "configuration": one.name,
             "component": word,
-            **_columns("rms_ratio", ratio),
+            **columns("rms_ratio", ratio),
             "p_value": one.p_value[word],
-            **_columns("delta_drag", one.delta_drag),
-            **_columns("delta_front_lift", one.delta_front_lift),
-            **_columns("delta_rear_lift", one.delta_rear_lift),
-            **_columns("fuel_change_percent", one.fuel_change_percent),
-            **_columns("top_speed_change_percent", one.top_speed_change_percent),
+            **columns("delta_drag", one.delta_drag),
+            **columns("delta_front_lift", one.delta_front_lift),
+            **columns("delta_rear_lift", one.delta_rear_lift),
+            **columns("fuel_change_percent", one.fuel_change_percent),
+            **columns("top_speed_change_percent", one.top_speed_change_percent),
             **_blockage(comparison.rating.analysis),
         }
         for one in comparison.add_ons

@@ -10,8 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from buffet.errors import OutputError
+from buffet.interval import Interval
 
 Writer = Callable[[Path], None]
+PICTURES = (".png", ".svg", ".pdf")
 
 
 def write(path: Path, writers: Mapping[str, Writer]) -> None:
@@ -88,3 +90,10 @@ def _parquet(rows: Sequence[Mapping[str, Any]], path: Path) -> None:
             "Parquet needs the extra: pip install 'buffeting[formats]', or write .csv"
         )
     _frame(rows).to_parquet(path, index=False)
+
+
+def columns(name: str, interval: Interval | None) -> dict[str, float | None]:
+    """An interval as three columns."""
+    if interval is None:
+        return {name: None, f"{name}_low": None, f"{name}_high": None}
+    return {name: interval.value, f"{name}_low": interval.low, f"{name}_high": interval.high}

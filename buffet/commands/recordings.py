@@ -1,41 +1,40 @@
-"""Commands on recordings: `check` and `spectra`."""
+"""The command `spectra`."""
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from buffet.commands.running import done, exit_for, give, opened, progress, tell_failed, told
-from buffet.options import CAMPAIGN, JSON, SPEED, WITHOUT_TUNNEL, Quantity, output_option
+from buffet.commands.running import done, exit_for, give, opened, progress, told
+from buffet.options import (
+    CAMPAIGN,
+    JSON,
+    SPEED,
+    WITHOUT_TUNNEL,
+    LoadType,
+    Quantity,
+    output_option,
+)
 
+if TYPE_CHECKING:
+    from ingest import Run
 
-@click.command()
-@CAMPAIGN
-@JSON
-@told
-def check(campaign: Path, as_json: bool) -> None:
-    """List what speaks against trusting the recordings."""
-    from buffet import documents, terminal
-    from buffet.checking import check as check_campaign
-    from ingest import open_campaign
-
-    checked = check_campaign(open_campaign(campaign), progress)
-    done()
-    if as_json:
-        click.echo(documents.dumps(documents.check_document(checked)))
-    else:
-        click.echo(terminal.checked_text(checked))
-    if any(finding.severity == "error" for finding in checked.findings):
-        tell_failed(checked.failed)
-        sys.exit(1)
-    exit_for(checked.failed)
+# The words of `spectra_parts`, which is not loaded for `--help` (a test holds them together).
+WHAT = ("spectrum",)
 
 
 @click.command()
 @CAMPAIGN
 @click.option("--run", "number", help="One run's number; all runs without it.")
+@click.option(
+    "--what",
+    type=click.Choice(WHAT),
+    multiple=True,
+    metavar="PART",
+    help=f"Show this part alone; may be repeated: {', '.join(WHAT)}.",
+)
 @click.option(
     "--resolution",
     type=Quantity("frequency", "0.5 Hz"),
@@ -43,7 +42,42 @@ def check(campaign: Path, as_json: bool) -> None:
     help='Distance of the bins, e.g. "0.5 Hz"; chosen for the peaks without it.',
 )
 @click.option(
-    "--speed", type=SPEED, metavar="SPEED", help="Give the bands in road hertz at this road speed."
+    "--speed",
+    type=SPEED,
+    metavar="SPEED",
+    help="Road speed: bands in road hertz, times and loads on the road.",
+)
+@click.option(
+    "--pair",
+    "pairs",
+    type=(str, str),
+    multiple=True,
+    metavar="NAME NAME",
+    help="Coherence, phase and gain of these two in full.",
+)
+@click.option(
+    "--driving-time",
+    type=Quantity("time", "10 min"),
+    default="10 min",
+    show_default=True,
+    metavar="TIME",
+    help="In which the worst value is expected.",
+)
+@click.option(
+    "--load",
+    "loads",
+    type=(str, LoadType()),
+    multiple=True,
+    metavar="NAME LOAD",
+    help='Probability of exceeding it in that time, e.g. "rear lift" "400 N".',
+)
+@click.option(
+    "--within",
+    type=Quantity("ratio", "5 %"),
+    default="5 %",
+    show_default=True,
+    metavar="SHARE",
+    help="Half-width for which the record length needed is given.",
 )
 @WITHOUT_TUNNEL
 @JSON
@@ -52,34 +86,46 @@ def check(campaign: Path, as_json: bool) -> None:
 def spectra(
     campaign: Path,
     number: str | None,
+    what: tuple[str, ...],
     resolution: float | None,
     speed: float | None,
+    pairs: tuple[tuple[str, str], ...],
+    driving_time: float,
+    loads: tuple[tuple[str, tuple[float, str]], ...],
+    within: float,
     without_tunnel: bool,
     as_json: bool,
     output: Path | None,
 ) -> None:
-    """PSD, peaks and RMS coefficients of runs."""
-    from buffet import documents, terminal
-    from buffet.analysis import AnalysisSettings, analyse
+    """PSD, peaks, RMS and what else is in the fluctuations of runs."""
+    from buffet.analysis import analyse
     from buffet.following import follow
-    from buffet.outputs import spectra_writers
+    from buffet.one_pass import AnalysisSettings
+    from buffet.parts import Load, PartSettings
     from buffet.run_spectra import run_result
+    from buffet.spectra_outputs import spectra_document, spectra_text, spectra_writers
+    from buffet.spectra_parts import keeps, require_names, with_parts
     from buffet.tunnel_part import require_probes
 
     source = opened(campaign, output)
     numbers = None if number is None else [source.run(number).number]
+    runs: list[Run] = [run for run in source.runs if numbers is None or run.number in numbers]
+    require_names(runs, [name for pair in pairs for name in pair] + [name for name, _ in loads])
     if without_tunnel:
-        require_probes([run for run in source.runs if numbers is None or run.number in numbers])
-    analysis = analyse(source, numbers, AnalysisSettings(resolution), progress)
+        require_probes(runs)
+    analysis = analyse(source, numbers, AnalysisSettings(resolution, keeps=keeps(what)), progress)
     if without_tunnel:
         analysis = analysis.without_tunnel()
     results = follow([run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers)])
+    wanted = tuple(Load(name, value, unit) for name, (value, unit) in loads)
+    settings = PartSettings(speed, driving_time, within, pairs, wanted)
+    told_runs = with_parts(results, what, settings, progress)
     done()
     give(
         output,
         as_json,
-        lambda: spectra_writers(analysis, results),
-        lambda: documents.spectra_document(analysis, results),
-        lambda: terminal.spectra_text(results),
+        lambda: spectra_writers(analysis, told_runs, what),
+        lambda: spectra_document(analysis, told_runs),
+        lambda: spectra_text(told_runs, what),
     )
     exit_for(analysis.failed)

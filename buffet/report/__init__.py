@@ -7,18 +7,22 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from buffet.report.drawing import draw_comparison as draw_comparison
+    from buffet.report.drawing import draw_figures as draw_figures
     from buffet.report.drawing import draw_resonance as draw_resonance
     from buffet.report.drawing import draw_spectra as draw_spectra
     from buffet.report.drawing import draw_speed_curves as draw_speed_curves
     from buffet.report.page import report_html as report_html
+    from buffet.report.spectrum_figures import run_figure as run_figure
 
 # Where each name lives; nothing is loaded before it is asked for.
 _HOME = {
     "draw_comparison": "drawing",
+    "draw_figures": "drawing",
     "draw_resonance": "drawing",
     "draw_spectra": "drawing",
     "draw_speed_curves": "drawing",
     "report_html": "page",
+    "run_figure": "spectrum_figures",
 }
 
 __all__ = sorted(_HOME)

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from buffet.comparing import Comparison
+from buffet.errors import OutputError
 from buffet.rating.rate import Rating
 from buffet.report.figures import configuration_styles
-from buffet.report.look import save
+from buffet.report.look import save, save_pages
 from buffet.report.resonance_figures import resonance_figure
 from buffet.report.rms_figures import comparison_figure
 from buffet.report.spectrum_figures import run_figure
 from buffet.report.speed_figure import decisive_criteria, speed_figure
 from buffet.resonance.result import RunResonance
 from buffet.run_spectra import RunResult
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 def draw_spectra(results: Sequence[RunResult], path: Path) -> None:
@@ -26,6 +31,26 @@ def draw_spectra(results: Sequence[RunResult], path: Path) -> None:
         The suffix is none of .png, .svg, .pdf, or the file cannot be written.
     """
     save(lambda: run_figure(results), path)
+
+
+def draw_figures(builds: Sequence[Callable[[], Figure]], path: Path) -> None:
+    """Draw one figure, or, into a PDF, one a page.
+
+    Raises
+    ------
+    OutputError
+        There are several for a file that holds one, the suffix is none of .png, .svg, .pdf, or the
+        file cannot be written.
+    """
+    if len(builds) == 1:
+        save(builds[0], path)
+    elif path.suffix.lower() == ".pdf":
+        save_pages(builds, path)
+    else:
+        raise OutputError(
+            f"{path.suffix} holds one picture and {len(builds)} were asked for: name one part with "
+            "--what, or write .pdf"
+        )
 
 
 def draw_resonance(runs: Sequence[RunResonance], path: Path) -> None:

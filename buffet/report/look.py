@@ -211,6 +211,25 @@ def save(build: Callable[[], Figure], path: Path) -> None:
     write(path, dict.fromkeys(_DATELESS, render))
 
 
+def save_pages(builds: Sequence[Callable[[], Figure]], path: Path) -> None:
+    """Draw one figure a page of a PDF, without a date in it.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
+
+    def render(to: Path) -> None:
+        from matplotlib.backends.backend_pdf import PdfPages
+
+        with drawing(), PdfPages(to, metadata=_DATELESS[".pdf"]) as pages:
+            for build in builds:
+                pages.savefig(build())
+
+    write(path, {".pdf": render})
+
+
 def inline_svg(build: Callable[[], Figure], key: str, title: str, description: str) -> str:
     """A figure as an <svg> element with its text alternative, links and metadata left out.
 

@@ -10,8 +10,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import Failure, look_ahead
+from buffet.analysis import Failure
 from buffet.errors import BuffetError, NoResonanceError
+from buffet.one_pass import look_ahead
 from buffet.resonance.ambient import ambient_modes, logged_to_hz, segment_samples
 from buffet.resonance.result import ALSO, ChannelResonance, RunResonance
 from buffet.resonance.strikes import LOOKBACK_S, StrikeCutter

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from buffet.analysis import AnalysisSettings, analyse
+from buffet.analysis import analyse
 from buffet.comparing import AddOn, Comparison, compare
+from buffet.one_pass import AnalysisSettings
 from buffet.rating.rate import RatingSettings, rate
 from ingest import open_campaign
 from tests.buffet.campaigns import WIND_M_S, PlantedRun, lift_run, wind_off, write_runs, write_sheet

@@ -14,7 +14,7 @@ from buffet.analysis import analyse
 from buffet.following import follow
 from buffet.rating.rate import RatingSettings, rate
 from buffet.run_spectra import QuantityResult, RunResult, run_result
-from buffet.terminal import spectra_text
+from buffet.spectra_text import spectra_text
 from ingest import open_campaign
 from tests.buffet.campaigns import (
     CAMPAIGN,

@@ -15,8 +15,8 @@ from buffet.analysis import CampaignAnalysis, analyse
 from buffet.documents import dumps, spectra_document
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import run_result
+from buffet.spectra_text import spectra_text
 from buffet.spectral.uncertainty import half_value, log_estimate
-from buffet.terminal import spectra_text
 from ingest import open_campaign
 from tests.buffet.campaigns import write_sheet
 from tests.buffet.rig_in_time import MASS_KG, RATE_HZ, Balance, carried, logged, planted_force

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from buffet.analysis import analyse
 from buffet.rating.rate import RatingSettings, rate_without_tunnel
 from buffet.run_spectra import run_result
-from buffet.terminal import rating_text, spectra_text
+from buffet.spectra_text import spectra_text
+from buffet.terminal import rating_text
 from ingest import open_campaign
 from tests.buffet.campaigns import (
     PlantedRun,

@@ -1,0 +1,33 @@
+"""The command `check`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from buffet.commands.running import done, exit_for, progress, tell_failed, told
+from buffet.options import CAMPAIGN, JSON
+
+
+@click.command()
+@CAMPAIGN
+@JSON
+@told
+def check(campaign: Path, as_json: bool) -> None:
+    """List what speaks against trusting the recordings."""
+    from buffet import documents, terminal
+    from buffet.checking import check as check_campaign
+    from ingest import open_campaign
+
+    checked = check_campaign(open_campaign(campaign), progress)
+    done()
+    if as_json:
+        click.echo(documents.dumps(documents.check_document(checked)))
+    else:
+        click.echo(terminal.checked_text(checked))
+    if any(finding.severity == "error" for finding in checked.findings):
+        tell_failed(checked.failed)
+        sys.exit(1)
+    exit_for(checked.failed)

@@ -1,0 +1,128 @@
+"""The one pass over a record: read once, for all that is wanted of its samples."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.errors import NoUsableBandError
+from buffet.spectral.reduction import FIRST_BIN
+from buffet.spectral.resolution import (
+    FEWEST_SEGMENTS,
+    WISHED_SEGMENTS,
+    segment_for_peaks_s,
+    segment_samples,
+)
+from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from ingest import PROBE, Channel, Model, Record, flow_state, rig_response
+
+Array = NDArray[np.float64]
+# What a pass can keep besides segment spectra: transforms of long stretches under several tapers,
+# the cross-spectra of all channels, and a decimated copy of the samples.
+Keep = Literal["tapers", "matrix", "copy"]
+
+# Samples of all channels held until the record's length is known; 32 MB in double precision.
+LOOKAHEAD_SAMPLES = 4_000_000
+
+
+@dataclass(frozen=True)
+class AnalysisSettings:
+    """What the user may choose."""
+
+    resolution_hz: float | None = None
+    workers: int = 2
+    keeps: frozenset[Keep] = frozenset()  # besides the spectra
+
+
+@dataclass(frozen=True)
+class Passed:
+    """What one pass over a record leaves behind."""
+
+    spectra: SegmentSpectra
+
+
+def one_pass(
+    record: Record, wanted_s: float | None, settings: AnalysisSettings, model: Model | None
+) -> Passed:
+    """Read a record once, for all that is kept of it; its length is looked ahead for, in bounds.
+
+    Raises
+    ------
+    NoUsableBandError
+        Filter and rig leave no bin of the spectrum.
+    RecordTooShortError, TooFewSamplesError
+        The record does not fill the segments asked for.
+    """
+    blocks = record.blocks()
+    held = list(look_ahead(blocks))
+    seen = sum(block.shape[1] for block in held)
+    rate = record.sample_rate_hz
+    wind_on = record.run.kind == "wind-on"
+    if wanted_s is None and model is not None:
+        wanted_s = _wanted_by_channels(record, held, model)
+    # Noise changes slowly over frequency: a short wind-off run may have wider bins.
+    insist = settings.resolution_hz is not None and wind_on
+    wished = WISHED_SEGMENTS if wind_on else FEWEST_SEGMENTS
+    length = segment_samples(rate, seen / rate, wanted_s, insist=insist, wished=wished)
+    rig = rig_response(record.run, rate, {}, record.reach_hz)
+    reach = max(rig.untubed_to_hz(channel) for channel in record.channels)
+    cut = SegmentSettings(
+        rate,
+        length,
+        crossed(record.channels),
+        reach,
+        settings.workers,
+        _with_probes(record.channels),
+        "matrix" in settings.keeps,
+    )
+    if cut.retained_bins <= FIRST_BIN:
+        raise NoUsableBandError(reach, length / rate, rate)
+    engine = SegmentEngine(len(record.channels), cut)
+    takers = [engine.push]
+    for block in held:
+        _hand(block, takers)
+    held.clear()
+    for block in blocks:
+        _hand(block, takers)
+    return Passed(engine.finish())
+
+
+def _hand(block: Array, takers: Sequence[Callable[[Array], None]]) -> None:
+    for take in takers:
+        take(block)
+
+
+def crossed(channels: Sequence[Channel]) -> tuple[int, ...]:
+    """Channels that are combined: components and the accelerometers that add to them."""
+    adding = {name for channel in channels for name, _ in channel.inertial}
+    return tuple(i for i, c in enumerate(channels) if c.is_component or c.name in adding)
+
+
+def _with_probes(channels: Sequence[Channel]) -> tuple[tuple[int, int], ...]:
+    """Each pair of a probe in the oncoming flow and any other channel."""
+    probes = [i for i, channel in enumerate(channels) if channel.measures == PROBE]
+    pairs = {(min(i, p), max(i, p)) for p in probes for i in range(len(channels)) if i != p}
+    return tuple(sorted(pairs))
+
+
+def _wanted_by_channels(record: Record, held: Sequence[Array], model: Model) -> float | None:
+    """Segment length for the wind speed that channels show in what is held of the record."""
+    total = np.sum([block.sum(axis=1) for block in held], axis=0)
+    means = total / max(sum(block.shape[1] for block in held), 1)
+    named = dict(zip((c.name for c in record.channels), np.atleast_1d(means), strict=True))
+    flow = flow_state(record.run, model, named)
+    return None if flow is None else segment_for_peaks_s(model.strouhal_length_m, flow.speed_m_s)
+
+
+def look_ahead(blocks: Iterator[Array]) -> Iterator[Array]:
+    """Blocks up to the bound; the rest stays in `blocks`."""
+    held = 0
+    for block in blocks:
+        yield block
+        held += block.size
+        if held >= LOOKAHEAD_SAMPLES:
+            return

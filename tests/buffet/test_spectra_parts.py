@@ -1,0 +1,66 @@
+"""The parts of `spectra`: words, what each must have, and how they are chosen."""
+
+from __future__ import annotations
+
+import json
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+
+from buffet.commands.recordings import WHAT
+from buffet.spectra_parts import PARTS, WORDS, Part
+from tests.buffet.campaigns import lift_run, run_buffet, write_runs
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One short run."""
+    return write_runs(
+        tmp_path_factory.mktemp("parts") / "campaign",
+        [lift_run("1", 0.02, seconds=20.0)],
+    )
+
+
+def test_the_command_offers_every_part() -> None:
+    """Its words are written out there, so that `--help` loads nothing."""
+    assert WHAT == WORDS
+
+
+@pytest.mark.parametrize("part", PARTS, ids=lambda part: part.word)
+def test_a_part_has_all_that_is_asked_of_it(part: Part) -> None:
+    """The modules are found by their names alone."""
+    assert callable(import_module(f"buffet.{part.word}.part").of_run)
+    assert callable(import_module(f"buffet.{part.word}.text").text)
+    assert callable(import_module(f"buffet.{part.word}.document").document)
+    if part.is_drawn:
+        assert callable(import_module(f"buffet.report.{part.word}_figure").figure)
+
+
+def test_parts_that_were_not_asked_for_are_null_with_the_reason(campaign: Path) -> None:
+    """Keys stay, whatever was chosen."""
+    (run,) = json.loads(run_buffet("spectra", campaign, "--what", "spectrum", "--json").stdout)[
+        "runs"
+    ]
+    for part in PARTS:
+        # the spectrum alone asks for none of them
+        assert run[part.word] is None
+        assert run[f"{part.word}_why"] == "it was not asked for"
+
+
+@pytest.mark.parametrize("option", [("--pair", "lift", "lfit"), ("--load", "lfit", "3 N")])
+def test_an_unknown_quantity_is_refused_before_reading(
+    campaign: Path, option: tuple[str, ...]
+) -> None:
+    """With the nearest known name."""
+    result = run_buffet("spectra", campaign, *option)
+    assert result.exit_code == 1
+    assert "no run has a quantity 'lfit', did you mean 'lift'?" in result.stderr
+    assert not result.stdout
+
+
+def test_a_load_without_meaning_is_wrong_usage(campaign: Path) -> None:
+    """A frequency is no load."""
+    result = run_buffet("spectra", campaign, "--load", "lift", "3 Hz")
+    assert result.exit_code == 2
+    assert "wanted a force, moment, pressure or coefficient" in result.stderr
