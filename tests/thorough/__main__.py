@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from tests.thorough.alarms import print_alarms
 from tests.thorough.coverage import print_coverage
+from tests.thorough.false_lines import print_false_lines
 from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
 from tests.thorough.resonance import print_resonance
@@ -17,6 +18,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "alarms": (print_alarms, "pairs a kind", 4000),
     "resonance": (print_resonance, "tap tests and records a kind", 2000),
     "peaks": (print_false_peaks, "records a kind", 4000),
+    "lines": (print_false_lines, "records a kind", 1000),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
 }
 USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(
