@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.spectral.reduction import ReducedSpectra
+from buffet.spectral.reduction import ReducedSpectra, left_over
 from buffet.spectral.segments import SegmentSpectra
 from ingest import PROBE
 
@@ -150,7 +150,7 @@ def without_probes(
         "group_psd": psd,
         "group_matrix": matrix,
         "effective_segments": averages,
-        "below_resolution": reduced.below_resolution * _left_over(reduced, psd),
+        "below_resolution": reduced.below_resolution * left_over(reduced, psd),
     }
     as_read = {field.name: getattr(reduced, field.name) for field in fields(ReducedSpectra)}
     return ConditionedSpectra(**(as_read | changed), as_read=reduced)
@@ -165,16 +165,6 @@ def _change(first: Complex, second: Complex, a: Complex, b: Complex, among: Comp
     own = np.einsum("pf,gfpr,rf->gf", first, among, np.conj(second), optimize=True)
     cross = np.einsum("pf,pgf->gf", np.conj(second), a) + np.einsum("pf,pgf->gf", first, np.conj(b))
     return np.asarray(own - cross)
-
-
-def _left_over(reduced: ReducedSpectra, psd: Array) -> Array:
-    """What of the variance that bins miss is left, as the squares of the densities, ``(n_q,)``."""
-    usable = reduced.usable_bins
-    before, after = (
-        np.sum(np.average(groups, axis=0, weights=reduced.group_segments) ** 2 * usable, axis=1)
-        for groups in (reduced.group_psd, psd)
-    )
-    return np.asarray(after / np.where(before > 0, before, 1.0))
 
 
 def _probe_matrix(

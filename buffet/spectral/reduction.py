@@ -258,6 +258,19 @@ def _below_resolution(spectra: SegmentSpectra, rows: Array, truth: Array) -> Arr
     return np.asarray(missed * usable / np.where(every > 0, every, 1.0))
 
 
+def left_over(reduced: ReducedSpectra, psd: Array) -> Array:
+    """What of `below_resolution` is left where groups have the densities `psd`, ``(n_q,)``.
+
+    It goes as the squares of the densities.
+    """
+    usable = reduced.usable_bins
+    before, after = (
+        np.sum(np.average(groups, axis=0, weights=reduced.group_segments) ** 2 * usable, axis=1)
+        for groups in (reduced.group_psd, psd)
+    )
+    return np.asarray(after / np.where(before > 0, before, 1.0))
+
+
 def combined_psd(spectra: SegmentSpectra, row: Array) -> Array:
     """PSD of a combination of channels with real weights ``(n_channels,)``, shape ``(n_bins,)``."""
     used = [int(i) for i in np.flatnonzero(row)]
