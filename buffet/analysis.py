@@ -86,6 +86,13 @@ class CampaignAnalysis:
         """
         return replace(self, runs=all_without_tunnel(self.runs))
 
+    def without_lines(self) -> CampaignAnalysis:
+        """All runs without their lines, which the pass must have kept tapers for."""
+        runs, wind_off = (
+            tuple(run.without_lines for run in runs) for runs in (self.runs, self.wind_off)
+        )
+        return replace(self, runs=runs, wind_off=wind_off)
+
     def of(self, configuration: str) -> tuple[RunAnalysis, ...]:
         """Runs of one configuration."""
         return tuple(run for run in self.runs if run.run.configuration == configuration)
@@ -196,6 +203,7 @@ def _analyse_run(
         ),
         _provenance(record, flow),
         rig,
+        tapers=passed.tapers,
     )
 
 

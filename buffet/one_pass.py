@@ -18,6 +18,7 @@ from buffet.spectral.resolution import (
     segment_samples,
 )
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.tapers import TaperAccumulator, TaperSpectra, stretch_settings
 from ingest import PROBE, Channel, Model, Record, flow_state, rig_response
 
 Array = NDArray[np.float64]
@@ -43,6 +44,7 @@ class Passed:
     """What one pass over a record leaves behind."""
 
     spectra: SegmentSpectra
+    tapers: TaperSpectra | None
 
 
 def one_pass(
@@ -83,12 +85,18 @@ def one_pass(
         raise NoUsableBandError(reach, length / rate, rate)
     engine = SegmentEngine(len(record.channels), cut)
     takers = [engine.push]
+    tapers = None
+    if "tapers" in settings.keeps:
+        from_hz = FIRST_BIN * rate / length
+        stretches = stretch_settings(rate, length, seen, from_hz, reach, settings.workers)
+        tapers = TaperAccumulator(len(record.channels), stretches)
+        takers.append(tapers.push)
     for block in held:
         _hand(block, takers)
     held.clear()
     for block in blocks:
         _hand(block, takers)
-    return Passed(engine.finish())
+    return Passed(engine.finish(), None if tapers is None else tapers.finish())
 
 
 def _hand(block: Array, takers: Sequence[Callable[[Array], None]]) -> None:

@@ -36,16 +36,19 @@ def peak_class(
     wind_m_s: float | None,
 ) -> PeakClass:
     """The class with its source; only what is narrow is held against rates that turn."""
-    source = _source(verdict.name, frequency_hz, rotation, wind_m_s) if narrow else None
+    source = line_source(frequency_hz, rotation, wind_m_s, verdict.name) if narrow else None
     meaning = _meaning(verdict.name, narrow, source)
     why = f"{verdict.why}; {meaning}" if meaning else verdict.why
     return PeakClass(verdict.name, why, source, narrow)
 
 
-def _source(
-    name: ClassName, frequency_hz: Interval, rotation: Rotation, wind_m_s: float | None
+def line_source(
+    frequency_hz: Interval,
+    rotation: Rotation,
+    wind_m_s: float | None,
+    name: ClassName = UNDECIDED,
 ) -> LineSource | None:
-    """The mains keep their frequency; a fan or belt may, too."""
+    """What turns or hums at a line's frequency. The mains keep theirs; a fan or belt may, too."""
     mains = mains_source(frequency_hz) if name != SCALES else None
     turning = rotation_source(frequency_hz, rotation, wind_m_s)
     if mains is None or turning is None or name == FIXED:

@@ -18,9 +18,12 @@ from buffet.spectral.conditioned import (
     without_probes,
 )
 from buffet.spectral.decimated import DecimatedRecord
+from buffet.spectral.lines import Line, find_lines
+from buffet.spectral.lobes import without_lines
 from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.segments import SegmentSpectra
 from buffet.spectral.strouhal import LATERAL, VERTICAL
+from buffet.spectral.tapers import TaperSpectra
 from buffet.spectral.uncertainty import Resampling
 from ingest import (
     PRESSURES,
@@ -69,6 +72,8 @@ class RunAnalysis:
     rig: RigResponse
     as_read: RunAnalysis | None = None  # with the tunnel's part, where `signal` is without it
     copy: DecimatedRecord | None = None  # of all channels over time, where it was asked for
+    tapers: TaperSpectra | None = None  # of long stretches, where they were asked for
+    with_lines: RunAnalysis | None = None  # where `signal` is without its lines
 
     def resampling(self, quantity: int) -> Resampling:
         """Of one of `signal.quantities`."""
@@ -177,6 +182,8 @@ class RunAnalysis:
         """How the quantities as read follow the reference probes; None where that is not known."""
         if self.as_read is not None:
             return self.as_read.follows
+        if self.with_lines is not None:
+            return self.with_lines.follows
         if self.no_probe_why is not None:
             return None
         return probe_response(self.spectra, self.signal, self.probes)
@@ -186,6 +193,9 @@ class RunAnalysis:
         """The run without what follows its reference probes; None where that is not known."""
         if self.as_read is not None or self.follows is None:
             return self if self.as_read is not None else None
+        if self.with_lines is not None:  # cross-spectra with the probes still hold the lines
+            rest = self.with_lines.without_tunnel
+            return None if rest is None else rest.without_lines
         follows = self.follows
         signal = without_probes(self.spectra, self.signal, follows, follows.unbiased)
         # The probes' noise passes through the response as well: n_y - H n_x.
@@ -196,6 +206,41 @@ class RunAnalysis:
             for floor in self.noise
         )
         return replace(self, signal=signal, noise=noise, as_read=self)
+
+    @cached_property
+    def lines(self) -> tuple[Line, ...]:
+        """Pure lines in any of the channels; none where no tapers were kept."""
+        return () if self.tapers is None else find_lines(self.tapers, self.line_bands_hz)
+
+    @property
+    def line_bands_hz(self) -> Array:
+        """Up to where lines are looked for in each channel; 0 in one that never changed."""
+        dead = {finding.channel for finding in self.findings if finding.code == "constant"}
+        return np.array(
+            [
+                0.0 if channel.rests_on(dead) else self.rig.usable_to_hz(channel)
+                for channel in self.run.channels
+            ]
+        )
+
+    @cached_property
+    def without_lines(self) -> RunAnalysis:
+        """The run with its lines' lobes as the bins beside them let expect.
+
+        In its wind-off runs as well, whose mains would else be taken out once more.
+        """
+        if self.with_lines is not None or not self.lines:
+            return self
+        at_hz = np.array([line.frequency_hz.value for line in self.lines])
+        return replace(
+            self,
+            signal=without_lines(self.signal, at_hz),
+            noise=tuple(
+                replace(floor, spectra=without_lines(floor.spectra, at_hz)) for floor in self.noise
+            ),
+            as_read=None if self.as_read is None else self.as_read.without_lines,
+            with_lines=self,
+        )
 
     @property
     def noise_psd(self) -> Array | None:

@@ -60,7 +60,7 @@ class Part:
 
 
 # In the order in which they are told.
-PARTS: tuple[Part, ...] = ()
+PARTS: tuple[Part, ...] = (Part("lines", "Lines", frozenset({"tapers"})),)
 WORDS = (SPECTRUM, *(part.word for part in PARTS))
 
 

@@ -44,21 +44,25 @@ def tunnel_part(run: RunAnalysis, index: int) -> TunnelPart | None:
     total, rest = read.total_samples[:, index], without.total_samples[:, index]
     blocks = read.resampling(index).blocks
     return TunnelPart(
-        _rms(total - rest, blocks),
-        _share(total - rest, total, blocks),
-        _rms(total, blocks),
-        _rms(rest, blocks),
+        part_rms(total - rest, blocks),
+        part_share(total - rest, total, blocks),
+        part_rms(total, blocks),
+        part_rms(rest, blocks),
         follows.coherence[index, read.signal.usable_bins[index]],
     )
 
 
-def _rms(samples: Array, blocks: float) -> Interval | None:
+def part_rms(samples: Array, blocks: float) -> Interval | None:
+    """RMS of bootstrap samples of a variance; None where there is none."""
     estimate = half_value(log_estimate(samples, blocks))
     return estimate.interval() if estimate.value > 0 and np.isfinite(estimate.spread) else None
 
 
-def _share(part: Array, total: Array, blocks: float) -> Interval | None:
-    """On its own scale, since it may lie below zero; Student's t like all other intervals."""
+def part_share(part: Array, total: Array, blocks: float) -> Interval | None:
+    """Of a variance, from bootstrap samples of both; None where there is no variance.
+
+    On its own scale, since it may lie below zero; Student's t like all other intervals.
+    """
     if not total[0] > 0:
         return None
     estimate = log_estimate(part / np.where(total > 0, total, total[0]), blocks)
