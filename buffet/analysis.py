@@ -203,6 +203,7 @@ def _analyse_run(
         ),
         _provenance(record, flow),
         rig,
+        copy=passed.copy,
         tapers=passed.tapers,
     )
 

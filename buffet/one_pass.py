@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import NoUsableBandError
+from buffet.spectral.decimated import DecimatedRecord, Decimator
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.resolution import (
     FEWEST_SEGMENTS,
@@ -19,7 +20,7 @@ from buffet.spectral.resolution import (
 )
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from buffet.spectral.tapers import TaperAccumulator, TaperSpectra, stretch_settings
-from ingest import PROBE, Channel, Model, Record, flow_state, rig_response
+from ingest import PROBE, Channel, FlowState, Model, Record, flow_state, rig_response
 
 Array = NDArray[np.float64]
 # What a pass can keep besides segment spectra: transforms of long stretches under several tapers,
@@ -28,6 +29,8 @@ Keep = Literal["tapers", "matrix", "copy"]
 
 # Samples of all channels held until the record's length is known; 32 MB in double precision.
 LOOKAHEAD_SAMPLES = 4_000_000
+# Up to which the copy holds a wake: a dozen harmonics of shedding at 0.2 (engineering judgement).
+COPIED_STROUHAL = 2.5
 
 
 @dataclass(frozen=True)
@@ -45,6 +48,7 @@ class Passed:
 
     spectra: SegmentSpectra
     tapers: TaperSpectra | None
+    copy: DecimatedRecord | None
 
 
 def one_pass(
@@ -64,8 +68,9 @@ def one_pass(
     seen = sum(block.shape[1] for block in held)
     rate = record.sample_rate_hz
     wind_on = record.run.kind == "wind-on"
-    if wanted_s is None and model is not None:
-        wanted_s = _wanted_by_channels(record, held, model)
+    flow = None if model is None else _flow_in(record, held, model)
+    if wanted_s is None and model is not None and flow is not None:
+        wanted_s = segment_for_peaks_s(model.strouhal_length_m, flow.speed_m_s)
     # Noise changes slowly over frequency: a short wind-off run may have wider bins.
     insist = settings.resolution_hz is not None and wind_on
     wished = WISHED_SEGMENTS if wind_on else FEWEST_SEGMENTS
@@ -91,12 +96,20 @@ def one_pass(
         stretches = stretch_settings(rate, length, seen, from_hz, reach, settings.workers)
         tapers = TaperAccumulator(len(record.channels), stretches)
         takers.append(tapers.push)
+    copy = None
+    if "copy" in settings.keeps:
+        copy = Decimator(len(record.channels), rate, _copied_to_hz(flow, model, reach))
+        takers.append(copy.push)
     for block in held:
         _hand(block, takers)
     held.clear()
     for block in blocks:
         _hand(block, takers)
-    return Passed(engine.finish(), None if tapers is None else tapers.finish())
+    return Passed(
+        engine.finish(),
+        None if tapers is None else tapers.finish(),
+        None if copy is None else copy.finish(),
+    )
 
 
 def _hand(block: Array, takers: Sequence[Callable[[Array], None]]) -> None:
@@ -117,13 +130,21 @@ def _with_probes(channels: Sequence[Channel]) -> tuple[tuple[int, int], ...]:
     return tuple(sorted(pairs))
 
 
-def _wanted_by_channels(record: Record, held: Sequence[Array], model: Model) -> float | None:
-    """Segment length for the wind speed that channels show in what is held of the record."""
-    total = np.sum([block.sum(axis=1) for block in held], axis=0)
+def _flow_in(record: Record, held: Sequence[Array], model: Model) -> FlowState | None:
+    """The flow that the sheet, or channels in what is held of the record, show; None without."""
+    total = np.zeros(len(record.channels))
+    for block in held:
+        total += block.sum(axis=1)
     means = total / max(sum(block.shape[1] for block in held), 1)
-    named = dict(zip((c.name for c in record.channels), np.atleast_1d(means), strict=True))
-    flow = flow_state(record.run, model, named)
-    return None if flow is None else segment_for_peaks_s(model.strouhal_length_m, flow.speed_m_s)
+    named = dict(zip((c.name for c in record.channels), means, strict=True))
+    return flow_state(record.run, model, named)
+
+
+def _copied_to_hz(flow: FlowState | None, model: Model | None, reach_hz: float) -> float:
+    """Highest frequency wanted in the copy: of a wake, or all that the channels hold."""
+    if flow is None or model is None:
+        return reach_hz
+    return min(reach_hz, COPIED_STROUHAL * flow.speed_m_s / model.strouhal_length_m)
 
 
 def look_ahead(blocks: Iterator[Array]) -> Iterator[Array]:

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from buffet.analysis import analyse
+from buffet.analysis import AnalysisSettings, analyse
 from buffet.quantity_samples import quantity_samples, true_to_hz
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.decimated import Decimator
@@ -19,9 +19,8 @@ MEAN_N = 60.0
 
 
 def with_copy(folder: Path, wanted_to_hz: float) -> RunAnalysis:
-    """The analysis of run 1 with a copy of its samples."""
-    opened = open_campaign(folder)
-    analysis = analyse(opened).runs[0]
+    """The analysis of run 1 with a copy of its samples up to a frequency."""
+    analysis = analyse(open_campaign(folder)).runs[0]
     decimator = Decimator(len(analysis.run.channels), analysis.sample_rate_hz, wanted_to_hz)
     for block in analysis.run.open().blocks():
         decimator.push(block)
@@ -57,6 +56,20 @@ def test_mean_and_variance_are_those_of_the_spectra(tmp_path: Path) -> None:
     samples = quantity_samples(analysis, [0])
     assert samples.mean() == pytest.approx(float(analysis.signal.mean[0]), rel=1e-3)
     assert samples.var() == pytest.approx(float(analysis.total_samples[0, 0]), rel=0.02)
+
+
+def test_the_one_pass_keeps_the_copy_where_it_is_asked_for(tmp_path: Path) -> None:
+    """Up to a Strouhal number of 2.5, whatever the rate; channels and times as the record's."""
+    lift = np.sin(2 * np.pi * 5.0 * np.arange(15_000) / RATE_HZ) + MEAN_N
+    folder = campaign(tmp_path / "rig", {"1": ({"lift": lift}, WIND)})
+    settings = AnalysisSettings(keeps=frozenset({"copy"}))
+    copy = analyse(open_campaign(folder), settings=settings).runs[0].copy
+    assert copy is not None
+    wanted_hz = 2.5 * np.sqrt(2 * 1000 / 1.2) / 0.435  # of 1000 Pa in air of about 1.2 kg/m³
+    assert min(0.8 * 38, wanted_hz) == 0.8 * 38  # the balance ends before it
+    assert copy.to_hz == 0.4 * RATE_HZ / 4
+    expected = np.sin(2 * np.pi * 5.0 * copy.time_s) + MEAN_N
+    np.testing.assert_allclose(copy.channel(0), expected, atol=2e-3)
 
 
 def test_a_run_without_a_copy_says_so(tmp_path: Path) -> None:
