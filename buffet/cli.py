@@ -12,6 +12,7 @@ from buffet.commands.example import demo
 from buffet.commands.exporting import export
 from buffet.commands.recordings import spectra
 from buffet.commands.rig import calibrate, resonance
+from buffet.commands.sweeping import sweep
 from buffet.commands.verdicts import compare, rate, report, table
 
 
@@ -28,6 +29,18 @@ def main() -> None:
             stream.reconfigure(errors="replace")  # a terminal without the sign for "m²"
 
 
-COMMANDS = (check, spectra, rate, table, compare, report, export, calibrate, resonance, demo)
+COMMANDS = (
+    check,
+    spectra,
+    sweep,
+    rate,
+    table,
+    compare,
+    report,
+    export,
+    calibrate,
+    resonance,
+    demo,
+)
 for command in COMMANDS:
     main.add_command(command)

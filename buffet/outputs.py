@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from buffet.rating.rate import Rating
     from buffet.rating.table import TableRow
     from buffet.resonance.estimate import CampaignResonance
+    from buffet.sweep.sweep import Sweep
 
 
 def _blockage(analysis: CampaignAnalysis) -> dict[str, Any]:
@@ -121,4 +122,34 @@ def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
         for word, ratio in one.rms_ratio.items()
     ]
     text = documents.dumps(comparison_document(comparison))
+    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
+
+
+def sweep_writers(sweep: Sweep) -> dict[str, Writer]:
+    """JSON, one table row a configuration, quantity and run, or a picture."""
+    from buffet.sweep.document import sweep_document
+
+    def draw(path: Path) -> None:
+        from buffet.report import draw_sweep
+
+        draw_sweep(sweep, path)
+
+    rows = [
+        {
+            "configuration": one.configuration,
+            "yaw_deg": one.yaw_deg,
+            "quantity": trend.quantity,
+            "run": point.run,
+            "speed_m_s": point.speed_m_s,
+            "reynolds": point.reynolds,
+            **columns("rms", point.rms),
+            **columns("change_per_doubling", trend.per_doubling),
+            "statement": trend.statement,
+            **_blockage(sweep.analysis),
+        }
+        for one in sweep.configurations
+        for trend in one.trends
+        for point in trend.points
+    ]
+    text = documents.dumps(sweep_document(sweep))
     return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from buffet.report.drawing import draw_resonance as draw_resonance
     from buffet.report.drawing import draw_spectra as draw_spectra
     from buffet.report.drawing import draw_speed_curves as draw_speed_curves
+    from buffet.report.drawing import draw_sweep as draw_sweep
     from buffet.report.page import report_html as report_html
     from buffet.report.spectrum_figures import run_figure as run_figure
 
@@ -21,6 +22,7 @@ _HOME = {
     "draw_resonance": "drawing",
     "draw_spectra": "drawing",
     "draw_speed_curves": "drawing",
+    "draw_sweep": "drawing",
     "report_html": "page",
     "run_figure": "spectrum_figures",
 }

@@ -15,8 +15,10 @@ from buffet.report.resonance_figures import resonance_figure
 from buffet.report.rms_figures import comparison_figure
 from buffet.report.spectrum_figures import run_figure
 from buffet.report.speed_figure import decisive_criteria, speed_figure
+from buffet.report.sweep_figure import sweep_figure
 from buffet.resonance.result import RunResonance
 from buffet.run_spectra import RunResult
+from buffet.sweep.sweep import Sweep
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -75,6 +77,17 @@ def draw_speed_curves(rating: Rating, path: Path) -> None:
     save(
         lambda: speed_figure(rating, decisive_criteria(rating), configuration_styles(rating)), path
     )
+
+
+def draw_sweep(sweep: Sweep, path: Path) -> None:
+    """Draw every configuration's peaks over wind speed, and RMS over Reynolds number.
+
+    Raises
+    ------
+    OutputError
+        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
+    """
+    save(lambda: sweep_figure(sweep), path)
 
 
 def draw_comparison(comparison: Comparison, path: Path) -> None:

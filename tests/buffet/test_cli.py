@@ -31,6 +31,7 @@ QUICK = ("--up-to", "30 km/h")
 COMMANDS: dict[str, tuple[str, ...]] = {
     "check": (),
     "spectra": ("--run", "2"),
+    "sweep": (),
     "rate": (*SPEED, *QUICK),
     "table": ("--to", "100 km/h", "--step", "40 km/h"),
     "compare": SPEED,
@@ -119,7 +120,7 @@ def test_spectra_of_one_run(campaign: Path) -> None:
     assert [run["run"] for run in document["runs"]] == ["2"]
 
 
-@pytest.mark.parametrize("command", ["spectra", "rate", "table", "compare", "resonance", "export"])
+@pytest.mark.parametrize("command", ["spectra", "sweep", "rate", "compare", "resonance", "export"])
 def test_no_result_is_written_over_a_recording(command: str, tmp_path: Path) -> None:
     """However the file is named: the recording stays as it was."""
     folder = write_runs(tmp_path / "c", [lift_run("1", 0.03, seconds=8)])

@@ -1,0 +1,89 @@
+"""The JSON document of a sweep of wind speeds."""
+
+from __future__ import annotations
+
+from buffet.documents import Document, blockage_entries, failures, interval, number
+from buffet.sweep.sweep import ConfigurationSweep, Sweep
+from buffet.sweep.tracks import Seen, Track
+from buffet.sweep.trend import SETTLED, Trend
+
+ONE_SPEED = "one wind speed"
+TWO_SPEEDS = "fewer than three wind speeds"
+
+
+def sweep_document(sweep: Sweep) -> Document:
+    """What `sweep` prints."""
+    return {
+        "format": "buffet/sweep",
+        "version": 1,
+        **blockage_entries(sweep.analysis.blockage),
+        "settled_within": SETTLED,
+        "configurations": [_configuration(one) for one in sweep.configurations],
+        "left_out": list(sweep.left_out),
+        "failed": failures(sweep.analysis.failed),
+    }
+
+
+def _configuration(one: ConfigurationSweep) -> Document:
+    return {
+        "name": one.configuration,
+        "yaw_rad": one.yaw_rad,
+        "runs": [run.run.number for run in one.runs],
+        "speeds_m_s": list(one.speeds_m_s),
+        "reynolds": None if one.reynolds is None else list(one.reynolds),
+        "peaks": [_track(track) for track in one.tracks],
+        "undecided": [_seen(seen) for seen in one.undecided],
+        "rms": [_trend(trend) for trend in one.trends],
+    }
+
+
+def _track(track: Track) -> Document:
+    of_hz, of_strouhal = track.spreads
+    return {
+        "class": track.name,
+        "kind": "line" if track.narrow else "broad",
+        "source": track.source,
+        "frequency_hz": interval(track.frequency_hz),
+        "strouhal": interval(track.strouhal),
+        "spread_of_frequency": number(of_hz),
+        "spread_of_strouhal": number(of_strouhal),
+        "clearest_in": track.clearest[0].quantity,
+        "quantities": list(track.quantities),
+        "seen": [_seen(seen) for seen in track.seen],
+    }
+
+
+def _seen(seen: Seen) -> Document:
+    return {
+        "run": seen.run,
+        "quantity": seen.quantity,
+        "speed_m_s": seen.speed_m_s,
+        "frequency_hz": interval(seen.peak.frequency_hz),
+        "strouhal": interval(seen.strouhal),
+        "bandwidth_hz": interval(seen.peak.bandwidth_hz),
+        "rms": interval(seen.peak.rms),
+        "why": seen.kind.why,
+    }
+
+
+def _trend(trend: Trend) -> Document:
+    return {
+        "quantity": trend.quantity,
+        "measures": trend.measures,
+        "unit": trend.unit,
+        "points": [
+            {
+                "run": point.run,
+                "speed_m_s": point.speed_m_s,
+                "reynolds": number(point.reynolds),
+                "rms": interval(point.rms),
+            }
+            for point in trend.points
+        ],
+        "change_per_doubling": interval(trend.per_doubling),
+        "change_per_doubling_why": ONE_SPEED if trend.per_doubling is None else None,
+        "change_per_doubling_at_top": interval(trend.per_doubling_at_top),
+        "change_per_doubling_at_top_why": TWO_SPEEDS if trend.per_doubling_at_top is None else None,
+        "p_value": number(trend.p_value),
+        "statement": trend.statement,
+    }

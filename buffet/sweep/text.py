@@ -1,0 +1,120 @@
+"""A sweep of wind speeds as text for a terminal; formats, computes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from buffet.phrases import listed
+from buffet.spectral.tracks import FIXED
+from buffet.sweep.sweep import ConfigurationSweep, Sweep, one_speed_alone
+from buffet.sweep.tracks import Track
+from buffet.sweep.trend import SETTLED, Point, Trend
+from buffet.terminal import corrected, number, paragraph, span, table
+
+MOST_SPEEDS = 4  # columns of RMS values that fit the width
+ONE_SPEED = (
+    "Every configuration was run at one wind speed: whether peaks scale with it, and whether RMS "
+    "coefficients still change, is not known. Run at least two, better three, a third apart."
+)
+MEANING = (
+    "A peak that scales keeps its Strouhal number (the wake if broad; fan, belt or wheel if a "
+    "line), a fixed one its frequency (rig or mains); scatter is the relative standard deviation "
+    "of either over the runs. % per doubling: change of RMS with the Reynolds number, at top "
+    "between the two highest speeds; settled: the whole interval within "
+    f"±{SETTLED:.0%}. No change shown: a change of the interval's size would not show."
+)
+
+
+def sweep_text(sweep: Sweep) -> str:
+    """Every configuration's peaks and RMS coefficients over its wind speeds."""
+    parts = [_configuration(one) for one in sweep.configurations]
+    if one_speed_alone(sweep.configurations):
+        parts.append(paragraph(ONE_SPEED))
+    elif parts:
+        parts.append(paragraph(MEANING + corrected(sweep.analysis.blockage)))
+    parts += [f"{name}: left out, no run of known wind speed." for name in sweep.left_out]
+    return "\n\n".join(parts) or "No run with wind."
+
+
+def _configuration(one: ConfigurationSweep) -> str:
+    speeds = listed([f"{speed:.0f}" for speed in one.speeds_m_s])
+    yaw = f", yaw {one.yaw_deg:.3g} deg" if one.yaw_rad else ""
+    reynolds = ""
+    if one.reynolds:
+        ends = dict.fromkeys(f"{value:.2g}" for value in one.reynolds)
+        reynolds = f", Reynolds number {' to '.join(ends)}"
+    n = len(one.runs)
+    head = f"{one.configuration}{yaw}: {n} run{'s' if n > 1 else ''} at {speeds} m/s{reynolds}"
+    parts = [paragraph(head)]
+    if one.tracks:
+        parts.append(_tracks(one.tracks))
+    if one.undecided:
+        parts.append(_undecided(one))
+    if one.trends:
+        parts.append(_trends(one))
+    return "\n\n".join(parts)
+
+
+def _tracks(tracks: Sequence[Track]) -> str:
+    rows = []
+    for track in tracks:
+        hz = [seen.peak.frequency_hz.value for seen in track.clearest]
+        of_hz, of_strouhal = track.spreads
+        is_fixed = track.name == FIXED
+        value = track.frequency_hz if is_fixed or track.strouhal is None else track.strouhal
+        unit = "Hz" if is_fixed or track.strouhal is None else "St"
+        others = len(track.quantities) - 1
+        rows.append(
+            (
+                f"{'line' if track.narrow else 'broad'}, {'fixed' if is_fixed else 'scales'}",
+                f"{unit} {span(value)}",
+                f"{min(hz):.3g} to {max(hz):.3g}",
+                "-" if of_strouhal is None else f"{100 * of_strouhal:.1f}",
+                f"{100 * of_hz:.1f}",
+                track.clearest[0].quantity + (f" +{others}" if others else ""),
+            )
+        )
+    header = ("peak", "value", "Hz", "St ±%", "Hz ±%", "seen in")
+    named = [f"{track.source}" for track in tracks if track.source]
+    text = table(header, rows, gap=" ")
+    return f"{text}\n{paragraph(f'Lines at the rate of: {listed(named)}.')}" if named else text
+
+
+def _undecided(one: ConfigurationSweep) -> str:
+    n = len(one.undecided)
+    names = listed(list(dict.fromkeys(seen.quantity for seen in one.undecided)))
+    return paragraph(f"{n} more peak{'s' if n > 1 else ''} of undecided class, in {names}.")
+
+
+def _trends(one: ConfigurationSweep) -> str:
+    shown = _columns(one.speeds_m_s)
+    rows = [
+        (
+            trend.quantity,
+            *(number(_mean_rms(trend.points, speed), ".3g") for speed in shown),
+            _percent(trend, top=False),
+            _percent(trend, top=True),
+            trend.statement,
+        )
+        for trend in one.trends
+    ]
+    header = ("RMS, m/s:", *(f"{speed:.0f}" for speed in shown), "% per doubling", "at top", "")
+    return table(header, rows, gap=" ")
+
+
+def _columns(speeds: Sequence[float]) -> list[float]:
+    """All speeds, or as many as fit, the lowest and the highest among them."""
+    if len(speeds) <= MOST_SPEEDS:
+        return list(speeds)
+    step = (len(speeds) - 1) / (MOST_SPEEDS - 1)
+    return [speeds[round(i * step)] for i in range(MOST_SPEEDS)]
+
+
+def _mean_rms(points: Sequence[Point], speed: float) -> float | None:
+    own = [point.rms.value for point in points if round(point.speed_m_s) == speed]
+    return sum(own) / len(own) if own else None
+
+
+def _percent(trend: Trend, *, top: bool) -> str:
+    change = trend.per_doubling_at_top if top else trend.per_doubling
+    return span(change, sign=True, factor=100.0)
