@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy import integrate
+from scipy import integrate, optimize
 
 from buffet.spectral.segments import SegmentEngine, SegmentSettings
 from buffet.spectral.whittle import (
@@ -123,6 +123,32 @@ def test_the_likelihood_is_highest_at_the_truth() -> None:
     start = np.append(background_start(where, expected), np.log([1.0, 21.0, 3.0]))
     found = fit(where, expected, start, 10.0, ("resonance",))
     np.testing.assert_allclose(found.parameters, planted, atol=2e-3)
+
+
+def test_a_bandwidth_at_its_limit_keeps_nothing_else_back() -> None:
+    """A line fitted as a resonance: as likely as scipy's bounded optimiser makes it."""
+    own = grid()
+    truth = parameters((1e-3, 30.0, 5.0))
+    spectrum, _ = evaluate(own, truth, ("resonance",))
+    spectrum = spectrum * (1 + 0.4 * own.frequency_hz[0] / own.frequency_hz)
+    spectrum[50] += 40.0
+    draws = np.random.default_rng(4).gamma(20.0, 1 / 20.0, len(spectrum))
+    psd, weight = spectrum * draws, 20 * HANN_BIN_INFORMATION
+    start = parameters((5.0, own.frequency_hz[50] * 1.001, 0.5))
+    ours = fit(own, psd, start, weight, ("resonance",))
+    assert np.exp(ours.parameters[-1]) == pytest.approx(0.25 * STEP_HZ)  # the limit
+
+    def against(values: Array) -> tuple[float, Array]:
+        model, slopes = evaluate(own, values, ("resonance",))
+        loss = weight * np.sum(np.log(model) + psd / model)
+        return float(loss), -weight * (slopes / model) @ (psd / model - 1)
+
+    low, high = np.log(own.frequency_hz[[0, -1]])
+    limits = [(None, None)] * (BACKGROUND_TERMS + 1) + [(low, high), (np.log(0.1), high)]
+    theirs = optimize.minimize(
+        against, start, jac=True, method="L-BFGS-B", bounds=limits, options={"maxiter": 2000}
+    )
+    assert ours.log_likelihood == pytest.approx(-theirs.fun, abs=2e-3)
 
 
 def test_a_mode_multiplies_by_its_response() -> None:
