@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
+
+from buffet.extremes.gumbel import Tail, tail_of
+from buffet.extremes.peak_factor import SpectralShape
 
 Array = NDArray[np.float64]
 
@@ -15,8 +20,56 @@ MOST_BLOCKS, FEWEST_BLOCKS = 24, 8
 PERIODS, CORRELATION_TIMES = 20.0, 10.0
 # Samples a period of the highest frequency: a peak at half of that is missed by 0.6 % on average.
 SAMPLES_A_PERIOD = 8
+# Samples that a record is interpolated to at most; a longer one holds enough of its peaks as it is.
+MOST_FINE = 8_000_000
 # Periods of the highest frequency that ring at either end, since a record's ends do not meet.
 RINGING = 2.0
+GAUSSIAN_KURTOSIS = 3.0
+
+
+@dataclass(frozen=True)
+class RecordExtremes:
+    """Both tails of a record, and how its samples are distributed."""
+
+    largest: Tail
+    smallest: Tail
+    skewness: float
+    excess_kurtosis: float  # 0 for a Gaussian record
+
+
+def record_extremes(
+    samples: Array, rate_hz: float, to_hz: float, shape: SpectralShape
+) -> RecordExtremes | str:
+    """Extremes of a record's blocks, or why there are none, a clause.
+
+    Parameters
+    ----------
+    samples : (n,), at `rate_hz`
+    to_hz : what lies above is left out
+    shape : of the record's spectrum up to there
+    """
+    short = (
+        f"{len(samples) / rate_hz:.3g} s do not hold {FEWEST_BLOCKS} blocks long enough for "
+        f"fluctuations of {shape.mean_frequency_hz:.2g} Hz"
+    )
+    if len(samples) <= 4 * RINGING * rate_hz / to_hz:
+        return short
+    fine, fine_hz = fine_samples(samples, rate_hz, to_hz)
+    record_s = len(fine) / fine_hz
+    n = block_count(record_s, 1 / shape.mean_frequency_hz, shape.correlation_s)
+    if not n:
+        return short
+    blocks = cut(fine, n)
+    apart = int(np.ceil(max(1 / shape.mean_frequency_hz, shape.correlation_s) * fine_hz))
+    block_s = blocks.shape[1] / fine_hz
+    largest = tail_of(blocks, separate_maxima(blocks, apart), block_s, 1)
+    smallest = tail_of(blocks, -separate_maxima(-blocks, apart), block_s, -1)
+    if any(np.ptp(tail.extremes) == 0 for tail in (largest, smallest)):
+        return "the blocks' extremes are all the same, as of a clipped signal"
+    z = (fine - largest.mean) / largest.rms
+    return RecordExtremes(
+        largest, smallest, float((z**3).mean()), float((z**4).mean()) - GAUSSIAN_KURTOSIS
+    )
 
 
 def block_count(record_s: float, mean_period_s: float, correlation_s: float) -> int:
@@ -40,7 +93,7 @@ def fine_samples(samples: Array, rate_hz: float, to_hz: float) -> tuple[Array, f
     ``(n_fine,)`` and their rate in Hz.
     """
     n = len(samples)
-    factor = max(1, int(np.ceil(SAMPLES_A_PERIOD * to_hz / rate_hz)))
+    factor = max(1, min(int(np.ceil(SAMPLES_A_PERIOD * to_hz / rate_hz)), MOST_FINE // n))
     bins = np.fft.rfft(samples)
     bins[int(np.floor(to_hz * n / rate_hz)) + 1 :] = 0.0
     fine = np.fft.irfft(bins, n * factor) * factor

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from tests.thorough.alarms import print_alarms
 from tests.thorough.coverage import print_coverage
+from tests.thorough.extremes import print_extremes
 from tests.thorough.false_lines import print_false_lines
 from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
@@ -17,6 +18,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "coverage": (print_coverage, "campaigns a kind", 2000),
     "alarms": (print_alarms, "pairs a kind", 4000),
     "resonance": (print_resonance, "tap tests and records a kind", 2000),
+    "extremes": (print_extremes, "records a process", 2000),
     "peaks": (print_false_peaks, "records a kind", 4000),
     "lines": (print_false_lines, "records a kind", 1000),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
