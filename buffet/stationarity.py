@@ -34,8 +34,7 @@ def trends(groups: Array, weights: Array) -> tuple[Trend, ...]:
     `weights`, ``(n_groups,)``, are the groups' sizes; too few groups give no trends.
     """
     n_groups = len(groups)
-    each = max(FEWEST_GROUPS_EACH, int(np.ceil(n_groups / MOST_STRETCHES)))
-    n = n_groups // each
+    each, n = _stretches(n_groups)
     if n < FEWEST_STRETCHES:
         return ()
     start = (n_groups - n * each) // 2  # what is left over stays out, half of it at either end
@@ -49,6 +48,17 @@ def trends(groups: Array, weights: Array) -> tuple[Trend, ...]:
         Trend(float(change), reverse_arrangements_p(column))
         for change, column in zip(changes, stretches.T, strict=True)
     )
+
+
+def tells_trends(n_groups: int) -> bool:
+    """Whether a record has enough groups for trends."""
+    return _stretches(n_groups)[1] >= FEWEST_STRETCHES
+
+
+def _stretches(n_groups: int) -> tuple[int, int]:
+    """Groups in each stretch, and how many stretches."""
+    each = max(FEWEST_GROUPS_EACH, int(np.ceil(n_groups / MOST_STRETCHES)))
+    return each, n_groups // each
 
 
 def reverse_arrangements(values: Array) -> int:

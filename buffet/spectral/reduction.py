@@ -66,9 +66,14 @@ class ReducedSpectra:
         """Degrees of freedom of `mean_variance`, shape ``(n_quantities,)``."""
         return self._mean_scatter[1]
 
+    @property
+    def slow_means(self) -> NDArray[np.bool_]:
+        """Which means scatter by something slower than a segment, shape ``(n_quantities,)``."""
+        return self._mean_scatter[2]
+
     @cached_property
-    def _mean_scatter(self) -> tuple[Array, Array]:
-        """Variance of the means and its degrees of freedom.
+    def _mean_scatter(self) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Variance of the means, its degrees of freedom, and whether slow changes rule it.
 
         By the integral time scale, 2 σ² T_I / T = S(0) / (2 T) for a one-sided S (Tennekes & Lumley
         1972, section 6.4), with S(0) from the lowest bins that hold no mean: sharp, but blind to
@@ -89,7 +94,7 @@ class ReducedSpectra:
         wide, narrow = slow
         is_wide = is_slow & (half_width(wide, terms[0]) >= half_width(narrow, terms[1]))
         freedom = np.select([is_wide, is_slow], [terms[0], terms[1]], freedom)
-        return np.select([is_wide, is_slow], [wide, narrow], variance), freedom
+        return np.select([is_wide, is_slow], [wide, narrow], variance), freedom, is_slow
 
     @property
     def unresolved_share(self) -> Array:
