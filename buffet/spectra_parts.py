@@ -60,7 +60,11 @@ class Part:
 
 
 # In the order in which they are told.
-PARTS: tuple[Part, ...] = (Part("lines", "Lines", frozenset({"tapers"})),)
+PARTS: tuple[Part, ...] = (
+    Part("lines", "Lines", frozenset({"tapers"})),
+    Part("extremes", "Extremes", frozenset({"copy"})),
+    Part("length", "Record length", frozenset(), is_drawn=False),
+)
 WORDS = (SPECTRUM, *(part.word for part in PARTS))
 
 

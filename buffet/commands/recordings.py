@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from ingest import Run
 
 # The words of `spectra_parts`, which is not loaded for `--help` (a test holds them together).
-WHAT = ("spectrum", "lines")
+WHAT = ("spectrum", "lines", "extremes", "length")
 
 
 @click.command()

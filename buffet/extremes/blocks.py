@@ -60,12 +60,12 @@ def record_extremes(
     if not n:
         return short
     blocks = cut(fine, n)
+    if any(np.ptp(ends) == 0 for ends in (blocks.max(axis=1), blocks.min(axis=1))):
+        return "the blocks' extremes are all the same, as of a clipped signal"
     apart = int(np.ceil(max(1 / shape.mean_frequency_hz, shape.correlation_s) * fine_hz))
     block_s = blocks.shape[1] / fine_hz
     largest = tail_of(blocks, separate_maxima(blocks, apart), block_s, 1)
     smallest = tail_of(blocks, -separate_maxima(-blocks, apart), block_s, -1)
-    if any(np.ptp(tail.extremes) == 0 for tail in (largest, smallest)):
-        return "the blocks' extremes are all the same, as of a clipped signal"
     z = (fine - largest.mean) / largest.rms
     return RecordExtremes(
         largest, smallest, float((z**3).mean()), float((z**4).mean()) - GAUSSIAN_KURTOSIS

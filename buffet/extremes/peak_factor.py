@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-EULER = 0.5772
 # Mean periods from which Davenport's form is near its limit: at 10 it is poor already.
 FEWEST_PERIODS = 100.0
 # In multiples of the RMS; no peak factor is asked for that goes further.
@@ -39,9 +38,9 @@ class SpectralShape:
 def davenport(periods: float) -> tuple[float, float]:
     """Mean of the largest value over the RMS in νT mean periods, and its scatter.
 
-    g = √(2 ln νT) + 0.5772 / √(2 ln νT) and π / √6 / √(2 ln νT) (Davenport 1964, Proc. Institution
-    of Civil Engineers 28, 187-196). Of a Gaussian record; many periods; crests that come one by
-    one, not in groups as those of a narrow band do.
+    g = √(2 ln νT) + γ / √(2 ln νT), γ = 0.5772, and π / √6 / √(2 ln νT) (Davenport 1964, Proc.
+    Institution of Civil Engineers 28, 187-196). Of a Gaussian record; many periods; crests that
+    come one by one, not in groups as those of a narrow band do.
 
     Raises
     ------
@@ -51,7 +50,7 @@ def davenport(periods: float) -> tuple[float, float]:
     if periods <= 1:
         raise ValueError(f"a peak factor needs more than one period, got {periods:g}")
     root = sqrt(2 * log(periods))
-    return root + EULER / root, pi / sqrt(6) / root
+    return root + np.euler_gamma / root, pi / sqrt(6) / root
 
 
 def grouped(periods: float, bandwidth: float) -> float:

@@ -21,8 +21,8 @@ def text(found: Length) -> str:
     parts = [
         paragraph(
             f"Record length for {within} (95 %); {found.record_s:.4g} s were recorded. T_I: "
-            "integral time scale; samples: independent ones for a mean, T / 2 T_I. RMS ± in percent of "
-            "itself, mean ± in percent of the RMS."
+            "integral time scale; samples: independent ones for a mean, T / 2 T_I. RMS ± in "
+            "percent of itself, mean ± in percent of the RMS."
         ),
         table(HEADER, rows, gap=" "),
         *map(paragraph, _remarks(found)),

@@ -61,11 +61,15 @@ class Process:
 
 def _translated(samples: Array, shape: float) -> Array:
     """Gaussian samples to a gamma distribution of the same mean and variance."""
+    return np.asarray(np.interp(samples, *_translation(shape)))
+
+
+@cache
+def _translation(shape: float) -> tuple[Array, Array]:
     from scipy.special import gammainccinv, ndtr
 
     grid = np.linspace(-9, 9, 4001)
-    values = (gammainccinv(shape, ndtr(-grid)) - shape) / np.sqrt(shape)
-    return np.asarray(np.interp(samples, grid, values))
+    return grid, (gammainccinv(shape, ndtr(-grid)) - shape) / np.sqrt(shape)
 
 
 PEAK_6 = (Resonance(8.0, 8.0 / 6, 0.7),)
