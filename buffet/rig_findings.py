@@ -15,9 +15,10 @@ from buffet.resonance.ambient import peak_damping
 from buffet.resonance.combining import combined
 from buffet.resonance.result import agrees
 from buffet.run_spectra import QuantityResult, RunResult
-from buffet.spectral.peaks import LOBE_BINS, Peak
+from buffet.spectral.peaks import Peak
 from buffet.spectral.tracks import FIXED, SCALES
 from buffet.spectral.uncertainty import log_error
+from buffet.spectral.window import LOBE_BINS
 from ingest import Finding, Run
 
 # Share of a channel's variance from which a peak is told: half a percent of the RMS.

@@ -204,12 +204,25 @@ def _named(signal: ReducedSpectra, quantities: Sequence[QuantityResult]) -> list
 
 
 def _peaks(analysis: RunAnalysis, index: int) -> PeakFit:
-    """Of the bins between those of the mean and Nyquist's, which holds half a density."""
+    """Of the bins between those of the mean and Nyquist's, which holds half a density.
+
+    From the F-test's lines on, where long stretches were transformed.
+    """
     signal = analysis.signal
     below_nyquist = signal.frequency_hz < (analysis.sample_rate_hz - signal.frequency_step_hz) / 2
     inside = signal.usable_bins[index] & below_nyquist
     bins = np.flatnonzero(inside)[FIRST_BIN:]
-    return fit_peaks(signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments)
+    known_hz = [] if analysis.with_lines else _lines_hz(analysis, index)
+    return fit_peaks(
+        signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments, known_hz
+    )
+
+
+def _lines_hz(analysis: RunAnalysis, index: int) -> list[float]:
+    """Lines of the channels behind a quantity, the clearest first."""
+    behind = set(np.flatnonzero(analysis.signal.quantities[index].fluctuation_row).tolist())
+    own = [line for line in analysis.lines if behind & set(line.channels)]
+    return [line.frequency_hz.value for line in sorted(own, key=lambda line: -line.f_ratio)]
 
 
 def _mean(analysis: RunAnalysis, index: int) -> Interval:

@@ -26,7 +26,7 @@ from buffet.report.tables import (
     verdict_rows,
 )
 from buffet.report.wording import MARKS, km_h, reynolds, spanned
-from buffet.spectral.peaks import SIGNIFICANCE
+from buffet.spectral.starts import SIGNIFICANCE
 from buffet.trade import ELASTICITY, ELASTICITY_SPEED_M_S
 from ingest import Finding
 

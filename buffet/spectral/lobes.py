@@ -15,13 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, left_over
-from buffet.spectral.window import line_shape
+from buffet.spectral.window import LOBE_BINS, line_shape
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Bins on either side of its own that a line reaches above a thousandth of its power.
-LOBE_BINS = 2
 # A line far above the rest reaches further; the lobe is widened, up to the second number, until
 # the line holds less than this share of the bins beside it.
 REACHES = 0.1

@@ -20,6 +20,7 @@ from buffet.spectral.multitaper import (
     tapers,
     transforms,
 )
+from buffet.spectral.starts import LINE_WIDTH_BINS
 
 Array = NDArray[np.float64]
 
@@ -29,9 +30,6 @@ SEGMENTS_A_STRETCH = 8
 # Bounds on memory: bins of all stretches kept a channel, samples a channel held.
 MOST_BINS = 1 << 14
 MOST_SAMPLES = 1 << 18
-# Half-power bandwidth, in segment bins, below which a resonance counts as a line in the peak fit
-# too: a background with tops as narrow as this must not pass for a line.
-NARROWEST_RESONANCE_BINS = 0.6
 
 
 @dataclass(frozen=True)
@@ -42,7 +40,9 @@ class TaperSettings:
     stretch_samples: int
     from_hz: float
     to_hz: float
-    resonance_hz: float  # half-power bandwidth of the narrowest resonance that is no line
+    # Half-power bandwidth of the narrowest resonance that is no line, to the peak fit as well: a
+    # background with tops as narrow must not pass for one.
+    resonance_hz: float
     workers: int = 2
 
     @cached_property
@@ -83,7 +83,7 @@ def stretch_settings(
     length = min(record_samples // count, MOST_SAMPLES)
     while next_fast_len(length, real=True) != length:
         length -= 1
-    resonance_hz = NARROWEST_RESONANCE_BINS * sample_rate_hz / segment_samples
+    resonance_hz = LINE_WIDTH_BINS * sample_rate_hz / segment_samples
     return TaperSettings(sample_rate_hz, length, from_hz, to_hz, resonance_hz, workers)
 
 

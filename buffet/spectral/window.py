@@ -18,6 +18,9 @@ HANN_BIN_INFORMATION = 18 / 35
 # bins: departures correlate by ρ², their squares by ρ⁴, 1 + 2 Σ ρ_k⁴.
 HANN_DEVIANCE_CORRELATION = 1 + 2 * ((2 / 3) ** 4 + (1 / 6) ** 4)
 
+# Bins on either side of its own that a pure line reaches above 1 % of its power.
+LOBE_BINS = 2
+
 
 def hann(n_samples: int) -> NDArray[np.float64]:
     """Periodic Hann window, shape ``(n_samples,)``.
