@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from buffet.band_ratios import BandRatio
 from buffet.comparing import AXLES, AddOn, Comparison
-from buffet.documents import Document, blockage_entries, failures, interval, number
+from buffet.documents import Document, blockage_entries, failures, interval, lines_entries, number
 from buffet.trade import AxleLift
 
 
@@ -18,6 +18,7 @@ def comparison_document(comparison: Comparison) -> Document:
         "baseline": comparison.baseline.name,
         "speed_m_s": comparison.speed_m_s,
         **blockage_entries(comparison.rating.analysis.blockage),
+        **lines_entries(comparison.rating.analysis.runs),
         "baseline_lift": _lift_balance(comparison.baseline_lift),
         "without_tunnel": comparison.with_tunnel is not None,
         "configurations": [

@@ -5,6 +5,7 @@ from __future__ import annotations
 from buffet.band_ratios import BandRatio
 from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.interval import Interval
+from buffet.lines_out import lines_out_text
 from buffet.rating.rate import Rating
 from buffet.recommending import SIGNIFICANT
 from buffet.terminal import (
@@ -43,6 +44,7 @@ def comparison_text(comparison: Comparison) -> str:
         paragraph(
             f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %.{blockage}"
         ),
+        *([paragraph(told)] if (told := lines_out_text(comparison.rating.analysis.runs)) else []),
         *[_add_on(one) for one in comparison.add_ons],
     ]
     if left_out := comparison.rating.left_out:

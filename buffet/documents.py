@@ -13,11 +13,13 @@ from buffet.bands import BandRms
 from buffet.blockage import CampaignBlockage
 from buffet.checking import Checked
 from buffet.interval import Interval
+from buffet.lines_out import line_shares, lines_are_out
 from buffet.noise_floor import SignalToNoise
 from buffet.peak_classes import PeakClass
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
+from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import NO_CALIBRATION, NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
 from buffet.spectral.resolution import MARKED_SEGMENTS
@@ -89,6 +91,7 @@ def _run(result: RunResult) -> Document:
         "degrees_of_freedom": analysis.degrees_of_freedom,
         "reference_probes": [analysis.run.channels[i].name for i in analysis.probes],
         "without_tunnel": analysis.as_read is not None,
+        "without_lines": analysis.with_lines is not None,
         "tunnel_why": analysis.no_probe_why,
         "channels": [_quantity(q, result.strouhal_per_hz) for q in result.quantities],
         "findings": [_finding(finding) for finding in (*analysis.findings, *result.rig)],
@@ -253,6 +256,7 @@ def rating_document(rating: Rating) -> Document:
         "criteria_source": rating.criteria.source,
         "road_reynolds": rating.road_reynolds,
         **blockage_entries(rating.analysis.blockage),
+        **lines_entries(rating.analysis.runs),
         "without_tunnel": rating.with_tunnel is not None,
         "configurations": [
             _configuration(one, rating.as_read(one.name)) for one in rating.configurations
@@ -270,6 +274,14 @@ def blockage_entries(blockage: CampaignBlockage) -> Document:
         "blockage_ratio": ratio,
         "blockage_why": None if ratio is not None else "no test section is stated",
         "dynamic_pressure_factor": list(blockage.factors),
+    }
+
+
+def lines_entries(runs: Sequence[RunAnalysis]) -> Document:
+    """Whether lines were taken out, and the largest share they held of each force and moment."""
+    return {
+        "without_lines": lines_are_out(runs),
+        "line_shares": {one.quantity: one.share for one in line_shares(runs)},
     }
 
 
@@ -335,6 +347,7 @@ def table_document(rows: tuple[TableRow, ...], rating: Rating) -> Document:
         "format": "buffet/table",
         "version": 1,
         **blockage_entries(rating.analysis.blockage),
+        **lines_entries(rating.analysis.runs),
         "rows": [row.as_dict() for row in rows],
         "failed": failures(rating.analysis.failed),
     }

@@ -151,6 +151,12 @@ WITHOUT_TUNNEL = click.option(
     help="Take out what follows the reference probes in the oncoming flow.",
 )
 
+WITHOUT_LINES = click.option(
+    "--without-lines",
+    is_flag=True,
+    help="Take out pure lines, such as those of fan, belt, wheels and mains.",
+)
+
 
 def fail_on_option(function: Command) -> Command:
     """`--fail-on VERDICT`."""

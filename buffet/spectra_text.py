@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from buffet.blockage import blockage_text
 from buffet.interval import Interval
+from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import QuantityResult, RunResult
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.resolution import MARKED_SEGMENTS
@@ -51,6 +52,7 @@ def _run_text(result: RunResult) -> str:
     parts = [
         paragraph(head),
         *([paragraph(f"Blockage {blockage}.")] if blockage else []),
+        *([paragraph(told)] if (told := _lines_out(analysis)) else []),
         paragraph(f"Strouhal number: {shed}; {result.strouhal_why}."),
         table(header, rows),
     ]
@@ -77,6 +79,14 @@ def _run_text(result: RunResult) -> str:
         parts.append(table(columns, peaks, gap=" "))
         parts += map(paragraph, _about_classes(result))
     return "\n\n".join(parts)
+
+
+def _lines_out(analysis: RunAnalysis) -> str:
+    """At which frequencies lines are not in what follows; empty where none were taken out."""
+    if analysis.with_lines is None:
+        return ""
+    each = ", ".join(f"{line.frequency_hz.value:.4g}" for line in analysis.lines)
+    return f"Lines are taken out, at {each} Hz."
 
 
 def _tunnel_table(result: RunResult) -> str:

@@ -11,6 +11,7 @@ from buffet.carrying import RATING
 from buffet.cautions import CAUTIONS
 from buffet.checking import Checked
 from buffet.interval import Interval
+from buffet.lines_out import lines_out_text
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
@@ -74,6 +75,7 @@ def rating_text(rating: Rating) -> str:
             f"Blockage: {rating.analysis.blockage.text}."
         ),
         *_with_tunnel(rating),
+        *([paragraph(told)] if (told := lines_out_text(rating.analysis.runs)) else []),
         table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
         *[_explained(one) for one in rating.configurations],
         *[f"{name}: left out, no run could be read." for name in rating.left_out],
@@ -137,7 +139,7 @@ def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
     )
 
 
-def table_text(rows: Sequence[TableRow], blockage: CampaignBlockage) -> str:
+def table_text(rows: Sequence[TableRow], blockage: CampaignBlockage, lines_out: str = "") -> str:
     """The road-speed table in two halves, so that it fits the width."""
     parts = []
     for name in dict.fromkeys(row.configuration for row in rows):
@@ -174,7 +176,7 @@ def table_text(rows: Sequence[TableRow], blockage: CampaignBlockage) -> str:
         paragraph(
             "Loads in N: mean drag, front lift and rear lift; ~ RMS of lift, rear lift and side "
             "force. Wk: weighted seat acceleration, m/s². A dash: not measured."
-            f"{corrected(blockage)}"
+            f"{corrected(blockage)}{f' {lines_out}' if lines_out else ''}"
         )
     )
     return "\n\n".join(parts)

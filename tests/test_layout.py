@@ -24,7 +24,7 @@ LEVELS = (
     ("rotation",),
     ("peak_classes",),
     ("run_analysis", "stationarity", "record_findings", "blockage", "tubing"),
-    ("one_pass", "analysis", "tunnel_part", "quantity_samples"),
+    ("one_pass", "analysis", "tunnel_part", "lines_out", "quantity_samples"),
     ("resonance",),
     ("road_speed",),
     ("noise_floor",),

@@ -12,6 +12,7 @@ from buffet.options import (
     CAMPAIGN,
     JSON,
     SPEED,
+    WITHOUT_LINES,
     WITHOUT_TUNNEL,
     LoadType,
     Quantity,
@@ -80,6 +81,7 @@ WHAT = ("spectrum", "lines", "extremes", "length")
     help="Half-width for which the record length needed is given.",
 )
 @WITHOUT_TUNNEL
+@WITHOUT_LINES
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @told
@@ -94,6 +96,7 @@ def spectra(
     loads: tuple[tuple[str, tuple[float, str]], ...],
     within: float,
     without_tunnel: bool,
+    without_lines: bool,
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -113,9 +116,12 @@ def spectra(
     require_names(runs, [name for pair in pairs for name in pair] + [name for name, _ in loads])
     if without_tunnel:
         require_probes(runs)
-    analysis = analyse(source, numbers, AnalysisSettings(resolution, keeps=keeps(what)), progress)
+    kept = keeps(what) | keeps(["lines"] if without_lines else what)
+    analysis = analyse(source, numbers, AnalysisSettings(resolution, keeps=kept), progress)
     if without_tunnel:
         analysis = analysis.without_tunnel()
+    if without_lines:
+        analysis = analysis.without_lines()
     results = follow([run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers)])
     wanted = tuple(Load(name, value, unit) for name, (value, unit) in loads)
     settings = PartSettings(speed, driving_time, within, pairs, wanted)

@@ -18,6 +18,7 @@ from buffet.options import (
     JSON,
     SPEED,
     UP_TO,
+    WITHOUT_LINES,
     WITHOUT_TUNNEL,
     fail_on_option,
     output_option,
@@ -36,6 +37,7 @@ FLAGGED = 3
 @UP_TO
 @CRITERIA
 @WITHOUT_TUNNEL
+@WITHOUT_LINES
 @fail_on_option
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
@@ -46,6 +48,7 @@ def rate(
     up_to: float,
     criteria: Path | None,
     without_tunnel: bool,
+    without_lines: bool,
     fail_on: str | None,
     as_json: bool,
     output: Path | None,
@@ -54,7 +57,9 @@ def rate(
     from buffet import documents, terminal
     from buffet.outputs import rating_writers
 
-    rating = _rating(campaign, speed, up_to, criteria, without_tunnel, output=output)
+    rating = _rating(
+        campaign, speed, up_to, criteria, without_tunnel, output=output, without_lines=without_lines
+    )
     give(
         output,
         as_json,
@@ -73,6 +78,7 @@ def rate(
 @click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
 @CRITERIA
 @WITHOUT_TUNNEL
+@WITHOUT_LINES
 @JSON
 @output_option(".json, .csv, .parquet")
 @told
@@ -83,11 +89,13 @@ def table(
     step: float,
     criteria: Path | None,
     without_tunnel: bool,
+    without_lines: bool,
     as_json: bool,
     output: Path | None,
 ) -> None:
     """Loads, frequencies and verdicts over road speed."""
     from buffet import documents, terminal
+    from buffet.lines_out import lines_out_text
     from buffet.outputs import table_writers
     from buffet.rating.table import road_table, table_speeds
 
@@ -95,7 +103,14 @@ def table(
         raise click.UsageError("--to must not lie below --from")
     speeds = table_speeds(lowest, highest, step)
     rating = _rating(
-        campaign, lowest, highest, criteria, without_tunnel, tuple(speeds), output=output
+        campaign,
+        lowest,
+        highest,
+        criteria,
+        without_tunnel,
+        without_lines,
+        tuple(speeds),
+        output=output,
     )
     rows = road_table(rating, speeds)
     give(
@@ -103,7 +118,9 @@ def table(
         as_json,
         lambda: table_writers(rows, rating),
         lambda: documents.table_document(rows, rating),
-        lambda: terminal.table_text(rows, rating.analysis.blockage),
+        lambda: terminal.table_text(
+            rows, rating.analysis.blockage, lines_out_text(rating.analysis.runs)
+        ),
     )
     exit_for(rating.analysis.failed)
 
@@ -114,6 +131,7 @@ def table(
 @CRITERIA
 @FUEL_ELASTICITY
 @WITHOUT_TUNNEL
+@WITHOUT_LINES
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @told
@@ -123,6 +141,7 @@ def compare(
     criteria: Path | None,
     fuel_elasticity: float | None,
     without_tunnel: bool,
+    without_lines: bool,
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -133,7 +152,14 @@ def compare(
     from buffet.outputs import comparison_writers
 
     rating = _rating(
-        campaign, speed, speed, criteria, without_tunnel, output=output, needs_baseline=True
+        campaign,
+        speed,
+        speed,
+        criteria,
+        without_tunnel,
+        without_lines,
+        output=output,
+        needs_baseline=True,
     )
     comparison = compare_rating(rating, fuel_elasticity)
     give(
@@ -189,6 +215,7 @@ def _rating(
     up_to: float,
     criteria: Path | None,
     without_tunnel: bool,
+    without_lines: bool = False,
     more: tuple[float, ...] = (),
     *,
     output: Path | None,
@@ -196,6 +223,7 @@ def _rating(
 ) -> Rating:
     from buffet.analysis import analyse
     from buffet.comparing import require_baseline
+    from buffet.one_pass import AnalysisSettings, Keep
     from buffet.rating.criteria import read_criteria
     from buffet.rating.rate import RatingSettings, rate, rate_without_tunnel, require_rateable
     from buffet.tunnel_part import require_probes
@@ -207,7 +235,10 @@ def _rating(
     if without_tunnel:
         require_probes(campaign.runs)
     rows = read_criteria(criteria)
-    analysis = analyse(campaign, progress=progress)
+    keeps: frozenset[Keep] = frozenset({"tapers"}) if without_lines else frozenset()
+    analysis = analyse(campaign, settings=AnalysisSettings(keeps=keeps), progress=progress)
+    if without_lines:
+        analysis = analysis.without_lines()
     progress("rating")
     settings = RatingSettings(speed, more, up_to, rows)
     rating = (rate_without_tunnel if without_tunnel else rate)(analysis, settings)
