@@ -144,5 +144,11 @@ def two_configurations(folder: Path, seconds: float = 60.0, **more: Any) -> Path
 
 
 def run_buffet(*arguments: object) -> Result:
-    """The command line as a user calls it; stdout and stderr apart."""
-    return CliRunner().invoke(main, [str(argument) for argument in arguments], prog_name="buffet")
+    """The command line as a user calls it; stdout and stderr apart.
+
+    `spectra` shows the spectra alone unless a test names its parts, which take their time.
+    """
+    words = [str(argument) for argument in arguments]
+    if words[:1] == ["spectra"] and "--what" not in words:
+        words += ["--what", "spectrum"]
+    return CliRunner().invoke(main, words, prog_name="buffet")
