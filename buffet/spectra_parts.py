@@ -62,6 +62,7 @@ class Part:
 # In the order in which they are told.
 PARTS: tuple[Part, ...] = (
     Part("lines", "Lines", frozenset({"tapers"})),
+    Part("coherence", "Coherence", frozenset({"matrix", "tapers"})),
     Part("extremes", "Extremes", frozenset({"copy"})),
     Part("length", "Record length", frozenset(), is_drawn=False),
 )

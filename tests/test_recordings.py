@@ -22,6 +22,7 @@ from scipy import signal
 from buffet.analysis import analyse
 from buffet.cli import main
 from buffet.run_spectra import run_result
+from buffet.spectral.coherence import magnitude_squared
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from ingest import open_campaign
 
@@ -275,7 +276,7 @@ def test_the_independent_evaluation_is_matlabs() -> None:
     cross, one, two = (
         evaluated(*pair) for pair in ((second, narrow, first), (second, narrow), (first, narrow))
     )
-    coherence = np.abs(cross) ** 2 / (one * two).real
+    coherence = magnitude_squared(cross, one.real, two.real)
     np.testing.assert_allclose(coherence[:33], printed("cxy_matlab.txt"), rtol=6e-8)
 
 
@@ -310,7 +311,7 @@ def test_engine_beside_matlab() -> None:
     assert ours.sum() == pytest.approx(both.sum(), rel=0.01)
 
     narrow = engine(samples, 64)
-    coherence = np.abs(narrow.cross_psd(0, 1)) ** 2 / (narrow.psd[0] * narrow.psd[1])
+    coherence = magnitude_squared(narrow.cross_psd(0, 1), *narrow.psd)
     low = slice(2, 20)
     np.testing.assert_allclose(coherence[low], printed("cxy_matlab.txt")[low], atol=0.02)
 

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable
 
 from tests.thorough.alarms import print_alarms
+from tests.thorough.coherence import print_coherence
 from tests.thorough.coverage import print_coverage
 from tests.thorough.extremes import print_extremes
 from tests.thorough.false_lines import print_false_lines
@@ -17,6 +18,7 @@ from tests.thorough.resonance import print_resonance
 CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "coverage": (print_coverage, "campaigns a kind", 2000),
     "alarms": (print_alarms, "pairs a kind", 4000),
+    "coherence": (print_coherence, "pairs of records a kind", 2000),
     "resonance": (print_resonance, "tap tests and records a kind", 2000),
     "extremes": (print_extremes, "records a process", 2000),
     "peaks": (print_false_peaks, "records a kind", 4000),
