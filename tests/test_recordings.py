@@ -123,6 +123,18 @@ def test_cylinder_sheds_at_its_published_strouhal_number(tmp_path: Path) -> None
     assert [peak["kind"] for peak in strongest] == ["line", "harmonic"]
     # all of the lift is in that line: a sine of the RMS above
     assert strongest[0]["rms"]["value"] == pytest.approx(0.63, rel=0.03)
+    lines = run["lines"]["lines"]  # to the F-test as well; nothing stated explains them
+    assert [line["channels"][0] for line in lines[:2]] == ["lift", "drag"]
+    assert 2.95 <= lines[0]["frequency_hz"]["value"] <= 3.05
+    assert {line["source"] for line in lines} == {None}
+
+
+def test_an_hour_of_turbulence_has_no_line(tmp_path: Path) -> None:
+    """Whose level changes all the time: no line is to be expected of the atmosphere."""
+    found = run_of(sonic(tmp_path / "sonic", '"999.999"'), "--what", "lines")["lines"]
+
+    assert found["stretches"] > 1
+    assert found["lines"] == []
 
 
 @pytest.mark.parametrize(("name", "from_s", "rms"), [("cl", 2.81, 0.20), ("ol", 5.0, 0.21)])

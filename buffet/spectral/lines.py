@@ -87,5 +87,5 @@ def _frequency(spectra: TaperSpectra, channel: int, place: int) -> Interval:
     noise = float(spectra.noise_psd[channel, top])
     scatter = frequency_scatter() * noise / (squared * spectra.stretch_s**3 * spectra.n_stretches)
     missed = PARABOLA_BINS * spectra.frequency_step_hz
-    half = float(ndtri(0.5 + LEVEL / 2) * np.sqrt(scatter)) + missed
+    half = float(ndtri(0.5 + LEVEL / 2)) * float(np.sqrt(scatter)) + missed
     return Interval(value, value - half, value + half)

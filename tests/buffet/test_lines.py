@@ -31,7 +31,7 @@ def test_records_without_lines_hardly_ever_show_one(name: str) -> None:
 
     `python -m tests.thorough lines` looks at thousands: 1 % of white noise, fewer of the others.
     """
-    with_line, _ = false_lines((name, 60.0), 12)
+    with_line, _ = false_lines((name, 60.0), 8)
     assert with_line <= 1
 
 
@@ -42,10 +42,10 @@ def test_a_long_record_of_a_narrow_resonance_has_no_line() -> None:
 
 
 def test_a_lines_frequency_is_known_to_a_fraction_of_a_bin() -> None:
-    """95 % intervals hold the planted one in at least nine of ten records."""
+    """95 % intervals hold the planted one in at least nine of ten records (of twelve: all but one)."""
     inside, widths = [], []
-    for seed in range(20):
-        planted_hz = 30 + seed / 20
+    for seed in range(12):
+        planted_hz = 30 + seed / 12
         (found,) = lines_of(noise(seed) + line(planted_hz, 0.5))
         low, high = found.frequency_hz.low, found.frequency_hz.high
         assert low is not None
