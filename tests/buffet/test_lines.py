@@ -42,7 +42,7 @@ def test_a_long_record_of_a_narrow_resonance_has_no_line() -> None:
 
 
 def test_a_lines_frequency_is_known_to_a_fraction_of_a_bin() -> None:
-    """95 % intervals hold the planted one in at least nine of ten records (of twelve: all but one)."""
+    """95 % intervals hold the planted one in nine of ten records, of twelve in eleven."""
     inside, widths = [], []
     for seed in range(12):
         planted_hz = 30 + seed / 12
