@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from tests.thorough.alarms import print_alarms
 from tests.thorough.coherence import print_coherence
+from tests.thorough.convection import print_convection
 from tests.thorough.coverage import print_coverage
 from tests.thorough.extremes import print_extremes
 from tests.thorough.false_lines import print_false_lines
@@ -23,6 +24,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "extremes": (print_extremes, "records a process", 2000),
     "peaks": (print_false_peaks, "records a kind", 4000),
     "lines": (print_false_lines, "records a kind", 1000),
+    "convection": (print_convection, "records a kind", 2000),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
 }
 USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(

@@ -1,0 +1,1 @@
+"""Pressure taps together: coefficients, proper orthogonal decomposition, convection along rows."""
