@@ -63,6 +63,7 @@ class Part:
 PARTS: tuple[Part, ...] = (
     Part("lines", "Lines", frozenset({"tapers"})),
     Part("coherence", "Coherence", frozenset({"matrix", "tapers"})),
+    Part("taps", "Taps", frozenset({"matrix", "copy"})),
     Part("extremes", "Extremes", frozenset({"copy"})),
     Part("length", "Record length", frozenset(), is_drawn=False),
 )
