@@ -70,7 +70,7 @@ def _worst(worst: WorstValue | None, factor: float | None) -> Document | None:
         "plot_correlation": number(tail.correlation),
         "plot_p_value": number(tail.fit_p),
         "serial_correlation": number(tail.serial_correlation),
-        "may_be_bounded": tail.is_bounded,
+        "tail_untold": tail.is_untold,
     }
 
 

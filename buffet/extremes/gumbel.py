@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
 import numpy as np
@@ -17,13 +17,14 @@ Array = NDArray[np.float64]
 # the other, one drive in 4.5 goes higher (Cook & Mayne 1979, 1980, J. Wind Engineering and
 # Industrial Aerodynamics; from memory).
 MEAN_FRACTILE, HIGH_FRACTILE = 0.5704, 0.78
-# Tails fall like exp(-c |x - mean|^w): w is 2 for a Gaussian record, 1 for an exponential tail, and
-# large for one that ends at a bound. What lies outside these is taken as the nearest.
-HEAVIEST, LIGHTEST = 0.5, 8.0
-# From here on the tail may end at a bound, of which a Gumbel distribution knows nothing: it goes
-# too far by some hundredths of the RMS (simulated, w = 6 and 8; Gaussian records stay below 2.7).
-BOUNDED = 3.0
-_POWERS = np.geomspace(HEAVIEST, LIGHTEST, 401)
+# Tails fall like exp(-c |x - mean|^w): w is 2 for a Gaussian record and 1 for an exponential tail.
+EXPONENTIAL, GAUSSIAN = 1.0, 2.0
+# Where w as the distances' distribution has it lies outside these, they are a mixture (bursts, two
+# states) or end at a bound, and do not tell how their tail goes on. Gaussian records stay below
+# 2.7, gamma distributed ones of shape 4 above 1.15; bursts are near 1 or below (simulated).
+TELLING = (1.1, 3.0)
+_POWERS = np.geomspace(0.5, 8.0, 401)
+_TAILS = ((1 - LEVEL) / 2, (1 + LEVEL) / 2)
 DRAWS = 20_000  # samples of n maxima: limits scatter by 1 % of the half-width
 
 
@@ -43,8 +44,18 @@ class Tail:
     rms: float
     block_s: float
     extremes: Array  # (n,), of the blocks, in their order in time, in the record's unit
-    power: float  # w
-    powers_without: Array  # (n,), w of the record without each block
+    own_power: float  # w as the record's distribution has it
+    powers_without: Array  # (n,), that of the record without each block
+
+    @property
+    def power(self) -> float:
+        """w as it is used: no tail is lighter than Gaussian or heavier than exponential."""
+        return float(np.clip(self.own_power, EXPONENTIAL, GAUSSIAN))
+
+    @property
+    def is_untold(self) -> bool:
+        """Whether the record's distribution does not tell how the tail goes on."""
+        return not TELLING[0] <= self.own_power <= TELLING[1]
 
     @cached_property
     def reduced(self) -> Array:
@@ -61,11 +72,6 @@ class Tail:
     def scale(self) -> float:
         """b of v, one over the dispersion a."""
         return float(blue(len(self.extremes)).scale_weights @ self.reduced)
-
-    @property
-    def is_bounded(self) -> bool:
-        """Whether the tail may end at a bound; then values in a longer time are upper limits."""
-        return self.power > BOUNDED
 
     @property
     def furthest(self) -> float:
@@ -99,18 +105,15 @@ class Tail:
         """The value at a reduced variate of a block's largest value.
 
         Of n Gumbel maxima, (u + k b - û) / b̂ has a distribution that depends on n and k alone. It
-        is stretched by what the uncertainty of the power adds (`_stretch`). Of a bounded tail it
-        reaches back to the blocks' median.
+        is stretched by what the uncertainty of the power adds (`_stretch`). Where the tail is
+        untold, the limits are the widest of a Gaussian and an exponential one, and reach back to
+        the blocks' median, since it may end at a bound.
         """
-        modes, scales, _ = _draws(len(self.extremes))
-        tails = [(1 - LEVEL) / 2, (1 + LEVEL) / 2]
-        low, high = np.quantile((variate - modes) / scales, tails)
-        value, near, far = (self._value(self.mode + self.scale * k) for k in (variate, low, high))
-        stretch = self._stretch(variate)
-        ends = [value + stretch * (end - value) for end in (near, far)]
-        if self.is_bounded:
+        every = [tail._limits(variate) for tail in self._possible]
+        ends = [limit for limits in every for limit in limits]
+        if self.is_untold:
             ends.append(float(np.median(self.extremes)))
-        return Interval(value, min(ends), max(ends))
+        return Interval(self._value(self.mode + self.scale * variate), min(ends), max(ends))
 
     def chance(self, level: float, time_s: float) -> Interval:
         """Probability that the largest value in a time lies beyond a level.
@@ -118,15 +121,40 @@ class Tail:
         With y the level's reduced variate, 1 - exp(-T/t e^-y). The distribution of its estimate
         (v - û) / b̂ depends on n and y alone: its limits are those of û + ŷ b̂ in drawn maxima.
         """
+        blocks = time_s / self.block_s
+        value, *_ = self._variates(level)
+        ends = [variate for tail in self._possible for variate in tail._variates(level)[1:]]
+        if self.is_untold and self.sign * (level - self.furthest) > 0:
+            ends.append(np.inf)  # beyond a bound that the tail may end at
+        chances = [float(-np.expm1(-blocks * np.exp(-y))) for y in (value, max(ends), min(ends))]
+        return Interval(*chances)
+
+    @property
+    def _possible(self) -> tuple[Tail, ...]:
+        """With each power that the record allows."""
+        if not self.is_untold:
+            return (self,)
+        n = len(self.extremes)
+        powers = (EXPONENTIAL, GAUSSIAN)
+        return tuple(replace(self, own_power=p, powers_without=np.full(n, p)) for p in powers)
+
+    def _limits(self, variate: float) -> tuple[float, float]:
+        modes, scales, _ = _draws(len(self.extremes))
+        value = self._value(self.mode + self.scale * variate)
+        stretch = self._stretch(variate)
+        near, far = np.quantile((variate - modes) / scales, _TAILS)
+        ends = [self._value(self.mode + self.scale * float(k)) for k in (near, far)]
+        low, high = (value + stretch * (end - value) for end in ends)
+        return low, high
+
+    def _variates(self, level: float) -> tuple[float, float, float]:
+        """Reduced variate of a level, and its limits."""
         distance = max(self.sign * (level - self.mean) / self.rms, 0.0) ** self.power
         variate = (distance - self.mode) / self.scale
         modes, scales, _ = _draws(len(self.extremes))
-        tails = [(1 - LEVEL) / 2, (1 + LEVEL) / 2]
-        ends = np.quantile(modes + variate * scales, tails)
-        ends = variate + self._stretch(variate) * (ends - variate)
-        blocks = time_s / self.block_s
-        value, high, low = (float(-np.expm1(-blocks * np.exp(-y))) for y in (variate, *ends))
-        return Interval(value, low, high)
+        stretch = self._stretch(variate)
+        low, high = np.quantile(modes + variate * scales, _TAILS)
+        return variate, *(variate + stretch * (float(end) - variate) for end in (low, high))
 
     def _value(self, reduced: float) -> float:
         return self.mean + self.sign * self.rms * float(max(reduced, 0.0) ** (1 / self.power))
@@ -139,7 +167,7 @@ class Tail:
         others = np.tile(distance, (n, 1))[~np.eye(n, dtype=bool)].reshape(n, n - 1)
         others.sort(axis=1)
         scatter = []
-        for power in (np.full(n, self.power), self.powers_without):
+        for power in (np.full(n, self.power), np.clip(self.powers_without, EXPONENTIAL, GAUSSIAN)):
             reduced = others ** power[:, None]
             found = reduced @ (left.mode_weights + variate * left.scale_weights)
             scatter.append(float(np.std(np.maximum(found, 0.0) ** (1 / power))))

@@ -83,9 +83,9 @@ class QuantityExtremes:
         return any(tail.fit_p < POOR_FIT for tail in self.tails)
 
     @property
-    def is_bounded(self) -> bool:
-        """Whether a tail may end at a bound."""
-        return any(tail.is_bounded for tail in self.tails)
+    def is_untold(self) -> bool:
+        """Whether the record does not tell how a tail goes on."""
+        return any(tail.is_untold for tail in self.tails)
 
 
 @dataclass(frozen=True)

@@ -128,8 +128,11 @@ def _remarks(found: Extremes) -> Iterator[str]:
         )
     if names := [q.quantity.name for q in quantities if q.poor_fit]:
         yield f"The blocks' extremes are not Gumbel distributed in {listed(names)} (p < 0.01)."
-    if names := [q.quantity.name for q in quantities if q.is_bounded]:
-        yield f"A tail of {listed(names)} may end at a bound: taken further than it goes."
+    if names := [q.quantity.name for q in quantities if q.is_untold]:
+        yield (
+            f"Bursts, states or a bound in {listed(names)}: the record does not tell how that "
+            "tail goes on, and its interval spans a Gaussian and an exponential one."
+        )
     if names := [q.quantity.name for q in quantities if (q.noise_share or 0.0) > NOISY]:
         yield (
             f"Noise without wind is in the extremes of {listed(names)}, with more than "

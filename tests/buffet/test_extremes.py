@@ -16,7 +16,7 @@ from buffet.extremes.document import document
 from buffet.extremes.gumbel import MEAN_FRACTILE, Tail
 from buffet.extremes.order_statistics import blue
 from buffet.extremes.part import of_run
-from buffet.extremes.peak_factor import SpectralShape
+from buffet.extremes.peak_factor import SpectralShape, davenport
 from buffet.extremes.result import Extremes
 from buffet.extremes.text import text
 from buffet.one_pass import AnalysisSettings
@@ -45,6 +45,24 @@ def test_intervals_cover_the_worst_value(
     assert np.all((tails >= 90) & (tails <= 99))
     assert np.all(share >= 90)
     assert 90 <= 100 * counts.chances / counts.total <= 99
+
+
+def test_bursts_do_not_tell_how_their_tail_goes_on() -> None:
+    """Their distribution looks far heavier than its Gaussian end: the interval is wide and holds.
+
+    Bursts of variance 1 that fill a quarter of 135 s: about the largest of 306 mean periods.
+    """
+    process = Process("bursts", 1.0, loud_s=0.5, quiet_s=1.5)
+    (samples,) = process.records(1, 60.0, np.random.default_rng(2))
+    found = record_extremes(samples, RATE_HZ, 40.0, process.shape)
+    assert not isinstance(found, str)
+    assert found.largest.is_untold
+    interval = found.largest.in_time(MEAN_FRACTILE, 135.0)
+    assert interval.low is not None
+    assert interval.high is not None
+    assert interval.low < davenport(306.0)[0] < interval.high
+    beyond = found.largest.furthest + 0.5
+    assert found.largest.chance(beyond, 135.0).low == 0.0
 
 
 def gumbel_tail(sign: int) -> Tail:

@@ -13,7 +13,7 @@ from buffet.extremes.blocks import record_extremes
 from buffet.extremes.gumbel import HIGH_FRACTILE, MEAN_FRACTILE
 from buffet.extremes.peak_factor import SpectralShape
 from tests.thorough.parallel import in_pieces
-from tests.thorough.records import RATE_HZ, Resonance, from_density
+from tests.thorough.records import RATE_HZ, Resonance, from_density, switching
 
 Array = NDArray[np.float64]
 
@@ -35,6 +35,10 @@ class Process:
     white: float  # variance
     resonances: tuple[Resonance, ...] = ()
     gamma_shape: float | None = None  # of the distribution that samples are translated to
+    loud_s: float = 0.0  # mean length of bursts; silent in between
+    quiet_s: float = 0.0
+    dwell_s: float = 0.0  # mean dwell time in each of two states
+    jump: float = 0.0  # half their distance
     time_s: float = 135.0  # 10 minutes at 130 km/h of a 30 % model at 48 m/s
 
     def density(self, frequency_hz: Array) -> Array:
@@ -52,10 +56,16 @@ class Process:
         return shape
 
     def records(self, n: int, duration_s: float, rng: np.random.Generator) -> Array:
-        """Samples of mean 0 and variance 1, ``(n, n_samples)``."""
+        """Samples of the Gaussian part's variance 1, ``(n, n_samples)``."""
         grid = np.arange(0.005, TO_HZ, 0.01)
         size = np.sqrt(self.density(grid).sum() * 0.01)
         samples = from_density(self.density, n, duration_s, rng) / size
+        for record in samples:
+            if self.quiet_s:
+                record *= switching(len(record), self.loud_s, self.quiet_s, rng)
+            if self.dwell_s:
+                state = switching(len(record), self.dwell_s, self.dwell_s, rng)
+                record += self.jump * (2 * state - 1)
         return samples if self.gamma_shape is None else _translated(samples, self.gamma_shape)
 
 
@@ -84,6 +94,8 @@ PROCESSES = (
     SKEWED,
     Process("gamma 2", 1.0, gamma_shape=2.0),
     Process("gamma 4, peaky, Q 6", 0.3, PEAK_6, gamma_shape=4.0),
+    Process("bursts", 1.0, loud_s=0.5, quiet_s=1.5),
+    Process("two states, 5 s", 1.0, dwell_s=5.0, jump=1.5),
     Process("white, 10 min", 1.0, time_s=600.0),
     Process("gamma 4, 10 min", 1.0, gamma_shape=4.0, time_s=600.0),
 )
