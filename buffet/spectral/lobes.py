@@ -2,9 +2,11 @@
 
 A pure line fills the Hann window's lobe and nothing else. What would stand there without it is
 told by the bins on both sides, through which a background is laid as the reciprocal of a quadratic
-in frequency: near its top a resonance is just that, and a slope or a valley is near enough. Its
-shape is held, from the whole record; its height is taken from the same bins of each group, so
-that everything stays linear in the segments' spectra.
+in frequency: near its top a resonance is just that, and a slope or a valley is near enough. The
+curve's slopes with the densities beside it, at the whole record's, give what each group lets
+expect: linear in the segments' spectra like everything else, so that what the curve itself scatters
+is resampled too (simulated, on the top of a shedding peak: 95 % intervals of the RMS hold the truth
+in 95 % of records, with the curve's shape held in 73 %).
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, left_over
 from buffet.spectral.window import LOBE_BINS, line_shape
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 Mask = NDArray[np.bool_]
 
 # A line far above the rest reaches further; the lobe is widened, up to the second number, until
@@ -112,13 +115,12 @@ def without_lines(spectra: ReducedSpectra, frequency_hz: Array) -> ReducedSpectr
     words = [spectra.measured(word) for word in spectra.components]
     places = [place for place in words if place is not None]
     for lobe in lobes(spectra, frequency_hz):
-        share = _shares(spectra, lobe)  # (n_quantities, n_inside), of the sum beside
-        beside = spectra.group_psd[:, :, lobe.beside].sum(axis=2)
-        psd[:, :, lobe.inside] = beside[:, :, None] * share
+        expected = _background(spectra, lobe)
+        sides = spectra.group_psd[:, :, lobe.beside]
+        psd[:, :, lobe.inside] = np.einsum("gqn,qbn->gqb", sides, expected.weights)
         if places:
-            root = np.sqrt(share[places]).T  # (n_inside, n_components)
-            summed = spectra.group_matrix[:, lobe.beside].sum(axis=1)
-            matrix[:, lobe.inside] = summed[:, None] * root[:, :, None] * root[:, None, :]
+            sides_matrix = spectra.group_matrix[:, lobe.beside]
+            matrix[:, lobe.inside] = expected.matrix(sides_matrix, places)
     below = spectra.below_resolution * left_over(spectra, psd)
     return replace(spectra, group_psd=psd, group_matrix=matrix, below_resolution=below)
 
@@ -149,27 +151,54 @@ def _split(excess: Array, shapes: Array) -> Array:
     return np.asarray(parts / parts.sum(axis=1, keepdims=True))
 
 
-def _shares(spectra: ReducedSpectra, lobe: Lobe) -> Array:
-    """Background in the lobe over its sum beside it, ``(n_quantities, n_inside)``."""
+@dataclass(frozen=True)
+class _Background:
+    """What the bins beside a lobe let expect in it, linear in them."""
+
+    weights: Array  # (n_quantities, n_inside, n_beside), on the densities beside
+    inside: Array  # (n_quantities, n_inside), of the whole record
+    beside: Array  # (n_quantities, n_beside), as fitted
+
+    def matrix(self, beside: Complex, components: list[int]) -> Complex:
+        """Cross-spectra ``(n_groups, n_inside, c, c)`` from ``(n_groups, n_beside, c, c)``.
+
+        Off the diagonal by the mean of both components' weights, as coherences, so that components
+        in step stay so.
+        """
+        inside = np.sqrt(self.inside[components])
+        sides = np.sqrt(self.beside[components])
+        own = self.weights[components] * (sides[:, None] / inside[:, :, None]) ** 2
+        coherent = beside / np.einsum("in,jn->nij", sides, sides)
+        first = np.einsum("gnij,ibn->gbij", coherent, own, optimize=True)
+        second = np.einsum("gnij,jbn->gbij", coherent, own, optimize=True)
+        return np.asarray((first + second) / 2 * np.einsum("ib,jb->bij", inside, inside))
+
+
+def _background(spectra: ReducedSpectra, lobe: Lobe) -> _Background:
+    """By the curve's likelihood, and its slopes with the densities beside the lobe."""
     bins = np.arange(len(spectra.frequency_hz), dtype=float)
     x = bins - bins[lobe.inside].mean()
     on_both = min((x[lobe.beside] < 0).sum(), (x[lobe.beside] > 0).sum()) >= FEWEST_SIDE_BINS
     x /= max(float(np.abs(x[lobe.beside]).max(initial=1.0)), 1.0)
     terms = np.array([np.ones_like(x), x, x**2] if on_both else [np.ones_like(x)])
+    at, sides = terms[:, lobe.inside], terms[:, lobe.beside]
     psd = spectra.psd
-    result = np.zeros((len(psd), int(lobe.inside.sum())))
-    if not lobe.beside.any():
-        return result
-    for row, values in zip(result, psd, strict=True):
+    weights = np.zeros((len(psd), at.shape[1], sides.shape[1]))
+    inside, beside = np.ones(weights.shape[:2]), np.ones((len(psd), sides.shape[1]))
+    for row, values in enumerate(psd):
         near = values[lobe.beside]
-        if not (near > 0).all():
+        if not len(near) or not (near > 0).all():
             continue
         scale = float(near.mean())
-        own = _reciprocal(near / scale, terms[:, lobe.beside])
-        sides = own @ terms[:, lobe.beside]
-        shape = 1 / np.maximum(own @ terms[:, lobe.inside], sides.min() / LARGEST_RISE)
-        row[:] = shape / float(np.sum(1 / sides))
-    return result
+        own = _reciprocal(near / scale, sides)
+        eta = own @ sides
+        level = 1 / np.maximum(own @ at, eta.min() / LARGEST_RISE)
+        information = (sides / eta**2) @ sides.T
+        slopes = level[:, None] ** 2 * (at.T @ np.linalg.solve(information, sides))
+        # the densities scaled, the curve is: weights times densities are the curve itself
+        slopes *= (level / (slopes @ (1 / eta)))[:, None]
+        weights[row], inside[row], beside[row] = slopes, scale * level, scale / eta
+    return _Background(weights, inside, beside)
 
 
 def _reciprocal(density: Array, terms: Array) -> Array:
