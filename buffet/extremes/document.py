@@ -18,6 +18,7 @@ def document(found: Extremes) -> Document:
         "time_over_record": found.times_record,
         "far_beyond_record": found.is_far,
         "holds_tunnel": found.holds_tunnel,
+        "holds_lines": found.holds_lines,
         "quantities": [_quantity(one) for one in found.quantities],
         "loads": [_load(one) for one in found.loads],
     }

@@ -59,6 +59,7 @@ def of_run(result: RunResult, settings: PartSettings) -> Extremes | Absent:
         quantities,
         tuple(_chance(quantities, load, time_s) for load in settings.loads),
         analysis.as_read is not None,
+        analysis.with_lines is not None,
     )
 
 

@@ -108,7 +108,9 @@ class Extremes:
     record_s: float
     quantities: tuple[QuantityExtremes, ...]
     loads: tuple[LoadChance, ...]
-    holds_tunnel: bool  # what follows the reference probes is in it, though taken out elsewhere
+    # What is in the samples, though taken out of the spectra.
+    holds_tunnel: bool
+    holds_lines: bool
 
     @property
     def times_record(self) -> float:

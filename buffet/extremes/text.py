@@ -140,6 +140,8 @@ def _remarks(found: Extremes) -> Iterator[str]:
         )
     if found.holds_tunnel:
         yield "What follows the reference probes is in the extremes."
+    if found.holds_lines:
+        yield "The lines are in the extremes."
     reasons: dict[str, list[str]] = {}
     for one in found.quantities:
         if one.why:

@@ -181,6 +181,18 @@ def test_loads_need_a_road_speed(campaign: Path) -> None:
     assert "Probability of lift above 0.5 at least once in that time: " in shown
 
 
+def test_what_is_taken_out_of_the_spectra_alone_is_told(result: RunResult) -> None:
+    """The tunnel's part and the lines are still in the samples."""
+    own = result.analysis
+    found = of_run(
+        replace(result, analysis=replace(own, as_read=own, with_lines=own)), PartSettings()
+    )
+    assert isinstance(found, Extremes)
+    assert "What follows the reference probes is in the extremes." in text(found)
+    assert "The lines are in the extremes." in text(found)
+    assert document(found)["holds_lines"]
+
+
 def test_a_run_without_a_copy_has_none(result: RunResult) -> None:
     """And says so."""
     bare = replace(result, analysis=replace(result.analysis, copy=None))
