@@ -6,12 +6,13 @@ import sys
 
 from tests.benchmarks.engine import engine_figures
 from tests.benchmarks.reading import reading_figures
+from tests.benchmarks.spectra import spectra_figures
 
 
 def main(arguments: list[str]) -> int:
     """Print all figures."""
     share = float(arguments[0]) if arguments else 1.0
-    for figure in [*engine_figures(share), *reading_figures(share)]:
+    for figure in [*engine_figures(share), *reading_figures(share), *spectra_figures(share)]:
         print(figure)
     return 0
 

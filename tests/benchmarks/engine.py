@@ -52,10 +52,10 @@ def engine_figures(share: float = 1.0) -> list[Figure]:
     works: tuple[Callable[[], object], ...] = (
         lambda: signal.welch(samples, RATE_HZ, "hann", SEGMENT_SAMPLES, detrend=False),
         lambda: [_csd(samples, pair) for pair in range(TIMED_PAIRS)],
-        lambda: _engine(samples, plain),
-        lambda: _engine(samples, forces),
-        lambda: _engine(samples, replace(plain, whole_matrix=True)),
-        lambda: _engine(samples, replace(forces, whole_matrix=True)),
+        lambda: run_engine(samples, plain),
+        lambda: run_engine(samples, forces),
+        lambda: run_engine(samples, replace(plain, whole_matrix=True)),
+        lambda: run_engine(samples, replace(forces, whole_matrix=True)),
     )
     rounds = [[seconds(work) for work in works] for _ in range(ROUNDS)]
     welch, csd, autos, crosses, whole, low = (min(column) for column in zip(*rounds, strict=True))
@@ -74,7 +74,8 @@ def _csd(samples: Array, pair: int) -> object:
     return signal.csd(first, second, RATE_HZ, "hann", SEGMENT_SAMPLES, detrend=False)
 
 
-def _engine(samples: Array, settings: SegmentSettings) -> None:
+def run_engine(samples: Array, settings: SegmentSettings) -> None:
+    """One pass of the engine over samples in memory."""
     engine = SegmentEngine(CHANNELS, settings)
     for start in range(0, samples.shape[1], BLOCK_SAMPLES):
         engine.push(samples[:, start : start + BLOCK_SAMPLES])

@@ -1,0 +1,133 @@
+"""The whole of `spectra` on one recording, as a multiple of the segment engine's own time."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.analysis import analyse
+from buffet.one_pass import AnalysisSettings
+from buffet.parts import PartSettings
+from buffet.run_analysis import RunAnalysis
+from buffet.run_spectra import run_result
+from buffet.spectra_parts import PARTS, keeps
+from buffet.spectral.segments import SegmentSettings
+from ingest import Campaign, open_campaign
+from tests.benchmarks.engine import (
+    CHANNELS,
+    DURATION_S,
+    RATE_HZ,
+    SEGMENT_SAMPLES,
+    run_engine,
+    seconds,
+)
+from tests.benchmarks.library_files import write_hdf5
+from tests.thorough.records import Resonance, from_density
+
+Array = NDArray[np.float64]
+
+FORCES = ("drag", "side force", "lift", "roll moment", "pitch moment", "yaw moment")
+TAPS = CHANNELS - len(FORCES)
+SPEED_M_S, STROUHAL_LENGTH_M, STROUHAL, QUALITY = 40.0, 0.435, 0.2, 6.0
+ANTIALIAS_HZ = 600.0  # leaves the forces and taps some 400 Hz
+GOAL = 10.0  # times the engine's own time, without time structure
+CAMPAIGN = f"""format = 1
+[campaign]
+title = "benchmark"
+[model]
+scale = 0.3
+frontal_area = "0.194 m^2"
+wheelbase = "0.775 m"
+strouhal_length = "{STROUHAL_LENGTH_M} m"
+strouhal_length_is = "body height"
+"""
+
+
+@dataclass(frozen=True)
+class Multiple:
+    """One line of the table."""
+
+    what: str
+    own_s: float
+    engine_s: float
+    goal: float | None = None
+
+    def __str__(self) -> str:
+        goal = "" if self.goal is None else f"goal {self.goal:5.1f} x"
+        found = self.own_s / self.engine_s
+        return f"{self.what:58} {goal:12}, found {found:6.1f} x the engine ({self.own_s:.2f} s)"
+
+
+def spectra_figures(share: float = 1.0) -> list[Multiple]:
+    """Reading and the pass, peaks and intervals, and each part, on six forces and 26 taps."""
+    samples = _samples(int(DURATION_S * RATE_HZ * share))
+    cut = SegmentSettings(RATE_HZ, SEGMENT_SAMPLES, tuple(range(len(FORCES))), 400.0)
+    engine_s = min(seconds(lambda: run_engine(samples, cut)) for _ in range(3))
+    with tempfile.TemporaryDirectory() as folder:
+        return _figures(_campaign(Path(folder), samples), engine_s)
+
+
+def _figures(campaign: Campaign, engine_s: float) -> list[Multiple]:
+    plain_s, run = _passed(campaign, ())
+    words = [part.word for part in PARTS]
+    every_s, kept = _passed(campaign, words)
+    results = []
+    peaks_s = seconds(lambda: results.append(run_result(run)))
+    result = run_result(kept)
+    parts = [(part, seconds(lambda p=part: p.of_run(result, PartSettings()))) for part in PARTS]
+    return [
+        Multiple("spectra: reading and the pass", plain_s, engine_s),
+        Multiple("spectra: peaks and intervals", peaks_s, engine_s),
+        Multiple("spectra: both, without time structure", plain_s + peaks_s, engine_s, GOAL),
+        Multiple("spectra: the pass with all that parts need", every_s, engine_s),
+        *(Multiple(f"spectra: {part.word}", own_s, engine_s) for part, own_s in parts),
+    ]
+
+
+def _passed(campaign: Campaign, words: Sequence[str]) -> tuple[float, RunAnalysis]:
+    """One pass with what these parts need; none for no words."""
+    settings = AnalysisSettings(
+        RATE_HZ / SEGMENT_SAMPLES, keeps=keeps(words) if words else frozenset()
+    )
+    runs: list[RunAnalysis] = []
+    taken = seconds(lambda: runs.extend(analyse(campaign, settings=settings).runs))
+    return taken, runs[0]
+
+
+def _samples(n: int) -> Array:
+    """Shedding in every channel, stronger in some, and each one's own noise."""
+    rng = np.random.default_rng(1)
+    natural_hz = STROUHAL * SPEED_M_S / STROUHAL_LENGTH_M
+    peak = Resonance(natural_hz, natural_hz / QUALITY, 1.0)
+    shed = from_density(peak.density, 1, n / RATE_HZ, rng, RATE_HZ)[0]
+    share = np.linspace(0.5, 2.0, CHANNELS)[:, None]
+    return np.asarray(share * shed + rng.standard_normal((CHANNELS, len(shed))))
+
+
+def _campaign(folder: Path, samples: Array) -> Campaign:
+    write_hdf5(folder / "1.h5", samples.T)
+    (folder / "campaign.toml").write_text(CAMPAIGN, encoding="utf-8")
+    (folder / "runs").mkdir()
+    head = (
+        'format = 1\n[run]\nnumber = "1"\nconfiguration = "bare"\nkind = "wind-on"\n'
+        f'recording = "../1.h5"\n[air]\nspeed = "{SPEED_M_S} m/s"\n'
+        f'[sampling]\nrate = "{RATE_HZ} Hz"\nantialias_cutoff = "{ANTIALIAS_HZ} Hz"\n'
+    )
+    channels = "".join(_channel(i) for i in range(CHANNELS))
+    (folder / "runs" / "1.toml").write_text(head + channels, encoding="utf-8")
+    return open_campaign(folder)
+
+
+def _channel(index: int) -> str:
+    """Forces and moments, then taps in a row along the roof."""
+    text = f'[[channel]]\ncolumn = "p{index:02d}"\n'
+    if index < len(FORCES):
+        unit = "N m" if "moment" in FORCES[index] else "N"
+        return f'{text}name = "{FORCES[index]}"\nmeasures = "{FORCES[index]}"\nunit = "{unit}"\n'
+    place = f'at = ["{0.02 * index:.2f} m", "0 m", "0.4 m"]\nrow = "roof"\n'
+    return f'{text}name = "tap {index}"\nmeasures = "pressure"\nunit = "Pa"\n{place}'
