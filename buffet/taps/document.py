@@ -23,6 +23,7 @@ def document(taps: RunTaps) -> Document:
     """Taps, modes and rows."""
     return {
         "taps": [_tap(one) for one in taps.values],
+        "holds_lines": taps.holds_lines,
         "never_changed": list(taps.dead),
         "modes": None if taps.modes is None else _modes(taps.modes),
         "modes_why": taps.modes_why,

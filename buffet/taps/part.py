@@ -23,6 +23,7 @@ class RunTaps:
     modes: TapModes | None
     modes_why: str | None
     rows: tuple[RowConvection | BareRow, ...]
+    holds_lines: bool  # in modes, rows and observed values, though the RMS is without them
 
 
 def of_run(result: RunResult, settings: PartSettings) -> RunTaps | Absent:
@@ -51,4 +52,5 @@ def of_run(result: RunResult, settings: PartSettings) -> RunTaps | Absent:
         modes if isinstance(modes, TapModes) else None,
         None if isinstance(modes, TapModes) else modes,
         tuple(row_convection(result, name, taps) for name in row_names(result)),
+        analysis.with_lines is not None,
     )

@@ -29,6 +29,8 @@ def text(taps: RunTaps) -> str:
     else:
         parts += _modes(taps.modes)
     parts += [paragraph(_row(row)) for row in taps.rows]
+    if taps.holds_lines:
+        parts.append("The lines are in the modes, the rows and the observed values.")
     return "\n\n".join(parts)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -117,6 +118,8 @@ def test_text_fits_a_terminal_and_tells_all(taps: RunTaps) -> None:
     assert "unrelated taps" in told
     assert "convection speed" in told
     assert "rearward" in told
+    assert "The lines are in" not in told
+    assert "The lines are in the modes" in text(replace(taps, holds_lines=True))
 
 
 def test_json_holds_shapes_and_reasons(taps: RunTaps) -> None:
