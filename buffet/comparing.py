@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from buffet.analysis import CampaignAnalysis
 from buffet.band_ratios import BandRatio, RoadOctaves, with_p_values
 from buffet.errors import NotRateableError
+from buffet.holm import holm
 from buffet.interval import Interval
-from buffet.pairs import Estimate, Pair, Spreads, exponential, holm
+from buffet.pairs import Estimate, Pair, Spreads, exponential
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.scatter import cells
 from buffet.recommending import Recommendation, recommend

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache, partial
 
@@ -281,17 +281,6 @@ class Pair:
 def _weights(groups: list[list[RunAnalysis]]) -> Array:
     """Of each run, so that operating points count alike whatever their repeats; sum 1."""
     return np.array([1 / (len(groups) * len(group)) for group in groups for _ in group])
-
-
-def holm(p_values: Sequence[float]) -> list[float]:
-    """Holm's correction (Holm 1979, Scandinavian Journal of Statistics 6, 65-70)."""
-    order = np.argsort(p_values)
-    corrected = [0.0] * len(p_values)
-    largest = 0.0
-    for rank, index in enumerate(order):
-        largest = max(largest, min(1.0, (len(p_values) - rank) * p_values[index]))
-        corrected[index] = largest
-    return corrected
 
 
 def exponential(interval: Interval) -> Interval:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buffet.pairs import Estimate, Pair, holm
+from buffet.holm import holm
+from buffet.pairs import Estimate, Pair
 from buffet.phrases import listed
 from buffet.rating.criteria import Verdict
 from buffet.rating.rate import ConfigurationRating

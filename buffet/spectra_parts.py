@@ -64,6 +64,7 @@ PARTS: tuple[Part, ...] = (
     Part("lines", "Lines", frozenset({"tapers"})),
     Part("coherence", "Coherence", frozenset({"matrix", "tapers"})),
     Part("taps", "Taps", frozenset({"matrix", "copy"})),
+    Part("wavelets", "Wavelets", frozenset({"copy"})),
     Part("extremes", "Extremes", frozenset({"copy"})),
     Part("length", "Record length", frozenset(), is_drawn=False),
 )

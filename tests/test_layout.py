@@ -19,7 +19,7 @@ EMPTY_NAMES = {"utils", "util", "helpers", "common", "misc", "core", "manager"}
 HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic", "h5py", "pyarrow")
 # Levels of `buffet`, lowest first: a module imports from its own level and those below it.
 LEVELS = (
-    ("interval", "phrases", "errors", "cautions", "writing", "usable_band"),
+    ("interval", "holm", "phrases", "errors", "cautions", "writing", "usable_band"),
     ("spectral", "vehicle", "perception", "calibrating", "demo"),
     ("rotation",),
     ("peak_classes",),
@@ -32,7 +32,7 @@ LEVELS = (
     ("run_spectra",),
     ("rig_findings", "stated_resonance", "carrying"),
     ("following", "parts"),
-    ("lines", "coherence", "taps", "extremes", "length", "checking"),
+    ("lines", "coherence", "taps", "wavelets", "extremes", "length", "checking"),
     ("rating",),
     ("pairs",),
     ("band_ratios", "sweep"),
@@ -41,6 +41,7 @@ LEVELS = (
     ("comparison_text", "comparison_document", "calibration_text", "calibration_document"),
     ("resonance_document", "resonance_text", "spectra_text"),
     ("lines.text", "lines.document", "taps.text", "taps.document"),
+    ("wavelets.text", "wavelets.document"),
     ("extremes.text", "extremes.document", "length.text", "length.document"),
     ("sweep.text", "sweep.document"),
     ("coherence.text", "coherence.document"),

@@ -30,8 +30,8 @@ SCALE_DECORRELATION = 0.60
 # exp(-(s ω - ω0)²) = 1/2.
 HALF_WIDTH = np.sqrt(np.log(2.0)) / OMEGA_0
 LEVEL = 0.95
-# s ω - ω0 beyond which a wavelet's amplitude is below 1e-6 and its bins are left out.
-REACH = np.sqrt(2 * np.log(1e6))
+# s ω - ω0 beyond which a wavelet's amplitude is below 1e-4 and its bins are left out.
+REACH = np.sqrt(2 * np.log(1e4))
 
 
 def scale_s(frequency_hz: float) -> float:

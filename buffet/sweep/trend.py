@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
+from buffet.holm import holm
 from buffet.interval import Interval
-from buffet.pairs import Estimate, holm
+from buffet.pairs import Estimate
 from buffet.rating.scatter import SAME_SPEED, Observation, Scatter, log_observation, scatter
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult

@@ -12,8 +12,8 @@ import pytest
 
 from buffet.analysis import analyse
 from buffet.comparing import AddOn, Comparison, compare
+from buffet.holm import holm
 from buffet.interval import Interval
-from buffet.pairs import holm
 from buffet.rating.rate import Rating, RatingSettings, rate
 from buffet.trade import (
     fuel_change_percent,

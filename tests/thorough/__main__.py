@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable
 
 from tests.thorough.alarms import print_alarms
+from tests.thorough.bursts import print_bursts
 from tests.thorough.coherence import print_coherence
 from tests.thorough.convection import print_convection
 from tests.thorough.coverage import print_coverage
@@ -24,6 +25,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "extremes": (print_extremes, "records a process", 2000),
     "peaks": (print_false_peaks, "records a kind", 4000),
     "lines": (print_false_lines, "records a kind", 1000),
+    "bursts": (print_bursts, "records a kind", 1000),
     "convection": (print_convection, "records a kind", 2000),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
 }
