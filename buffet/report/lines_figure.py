@@ -35,7 +35,7 @@ PANEL_IN = 3.6  # spectrum and test
 COLUMNS = 2
 MOST_PANELS = 6
 DECADES = 7.0  # of spectrum below the highest point
-LABEL_DECADES = 0.75  # of the spectrum's decades, above it for the upright labels
+LABEL_DECADES = 0.9  # of the spectrum's decades, above it for the upright labels
 # The test's ratio is of interest about its threshold and above it.
 LEAST_RATIO = 1.0
 KEY = (
@@ -106,7 +106,7 @@ def _names(axes: Axes, lines: Sequence[RunLine], frequency_hz: Array, psd: Array
         value = one.line.frequency_hz.value
         height = float(np.interp(value, frequency_hz, psd))
         axes.plot([value], [height], marker="D", color=MARKED, markersize=4, markerfacecolor="none")
-        source = f", {one.source.name}" if one.source else ""
+        source = f", {one.source.kind}" if one.source else ""  # short: it stands on end
         axes.annotate(
             f"{value:.4g} Hz{source}",
             (value, height * 1.3),
