@@ -1,0 +1,1 @@
+"""One state or two: whether a wake reattaches and separates by turns, or flips side."""
