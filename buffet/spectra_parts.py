@@ -65,6 +65,7 @@ PARTS: tuple[Part, ...] = (
     Part("coherence", "Coherence", frozenset({"matrix", "tapers"})),
     Part("taps", "Taps", frozenset({"matrix", "copy"})),
     Part("wavelets", "Wavelets", frozenset({"copy"})),
+    Part("switching", "Two states", frozenset({"copy"})),
     Part("extremes", "Extremes", frozenset({"copy"})),
     Part("length", "Record length", frozenset(), is_drawn=False),
 )

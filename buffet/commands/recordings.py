@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from ingest import Run
 
 # The words of `spectra_parts`, which is not loaded for `--help` (a test holds them together).
-WHAT = ("spectrum", "lines", "coherence", "taps", "wavelets", "extremes", "length")
+WHAT = ("spectrum", "lines", "coherence", "taps", "wavelets", "switching", "extremes", "length")
 
 
 @click.command()

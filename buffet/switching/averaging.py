@@ -36,6 +36,9 @@ SEARCH_ITERATIONS = 25
 # shorter or rarer is an event, and few averages lie far apart by chance (engineering judgement).
 LEAST_AVERAGES_HELD = 3
 LEAST_SHARE = 0.05
+# Of the largest distance of the levels: the fewest averages that reach it are tested, since
+# testing takes as long as there are averages.
+CLEAR_ENOUGH = 0.9
 
 
 @dataclass(frozen=True)
@@ -186,7 +189,9 @@ def _best(fits: list[Fitted]) -> Chosen:
     if not independent:
         least = min(fits, key=lambda fit: fit.largest_correlation)
         return Chosen(least, least)
-    return Chosen(max(independent, key=lambda fit: fit.separation), independent[-1])
+    enough = CLEAR_ENOUGH * max(fit.separation for fit in independent)
+    clearest = next(fit for fit in independent if fit.separation >= enough)
+    return Chosen(clearest, independent[-1])
 
 
 def held_separation(models: TwoStateModels) -> Array:

@@ -42,8 +42,8 @@ SURROGATES = 999
 FIRST_SURROGATES = 49
 PLAIN = 3  # of the first as extreme as the record: p is 0.08 or more
 # Averages of a record that are held against surrogates: more show nothing new, and take long.
-TESTED_AVERAGES = 1024
-TEST_ITERATIONS = 15
+TESTED_AVERAGES = 512
+TEST_ITERATIONS = 12
 # Two groups of equal size and spread show two humps from a distance of two standard deviations
 # (Ashman, Bird & Zepf 1994, Astron. J. 108, 2348-2361): below it no test is needed.
 LEAST_SEPARATION = 2.0
@@ -104,12 +104,12 @@ def look_for_states(
     records = [Transformed.of(samples[i], rate_hz) for i in alive]
     every = choose_averaging(records, numbers)
     n_tests = independent_tests(samples[alive])
-    tests = [_first_look(names[i], one, n_tests) for i, one in zip(alive, every, strict=True)]
+    tests = [first_look(names[i], one, n_tests) for i, one in zip(alive, every, strict=True)]
     tests.sort(key=lambda test: (bool(test.why), -test.separation))
     for place, test in enumerate(tests):
         if test.why:
             break
-        tests[place] = _tested(test, rng)
+        tests[place] = tested(test, rng)
         if tests[place].is_two_states:
             tests.insert(0, tests.pop(place))
             break
@@ -131,7 +131,7 @@ def independent_tests(samples: Array) -> float:
     return float(roots.sum() ** 2 / np.sum(roots**2))
 
 
-def _first_look(name: str, chosen: Chosen, n_tests: float) -> QuantityTest:
+def first_look(name: str, chosen: Chosen, n_tests: float) -> QuantityTest:
     """What needs no surrogates."""
     changes = visits_of(chosen.finest.upper.astype(np.int8)).changes
     why = ""
@@ -142,7 +142,7 @@ def _first_look(name: str, chosen: Chosen, n_tests: float) -> QuantityTest:
     return QuantityTest(name, chosen, changes, None, None, n_tests, why)
 
 
-def _tested(test: QuantityTest, rng: np.random.Generator) -> QuantityTest:
+def tested(test: QuantityTest, rng: np.random.Generator) -> QuantityTest:
     """The record against one-state records: flat ones, then Gaussian ones."""
     averaged, n = test.chosen.clearest.averaged, test.n_tests
     p_levels = chance(averaged, _flat, separation, rng)

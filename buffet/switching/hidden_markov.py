@@ -28,6 +28,7 @@ LEAST_VARIANCE = 1e-3
 LEAST_CHANCE = 1e-6
 # Of the logarithm of a ratio of densities: beyond it a sample leaves no doubt.
 MOST_LOG_RATIO = 600.0
+PARAMETERS = ("mean", "variance", "start", "stay")
 
 
 @dataclass(frozen=True)
@@ -129,22 +130,20 @@ def _maximised(samples: Array, models: TwoStateModels, iterations: int) -> TwoSt
     """Expectation-maximisation; records that no longer gain are left as they are."""
     floor = LEAST_VARIANCE * samples.var(axis=1)
     going = np.arange(len(samples))
-    kept = [models.mean.copy(), models.variance.copy(), models.start.copy(), models.stay.copy()]
+    kept = replace(models, **{name: getattr(models, name).copy() for name in PARAMETERS})
     reached = models.log_likelihood.copy()
     for turn in range(iterations + 1):
         here = posterior(samples[going], models)
         gained = here.log_likelihood - reached[going]
         reached[going] = here.log_likelihood
-        for whole, part in zip(
-            kept, (models.mean, models.variance, models.start, models.stay), strict=True
-        ):
-            whole[going] = part
+        for name in PARAMETERS:
+            getattr(kept, name)[going] = getattr(models, name)
         on = gained > TOLERANCE
         if turn == iterations or not on.any():
             break
         models = _re_estimated(samples[going], here, floor[going]).of(on)
         going = going[on]
-    return TwoStateModels(*kept, reached)
+    return replace(kept, log_likelihood=reached)
 
 
 def _re_estimated(samples: Array, here: Posterior, floor: Array) -> TwoStateModels:

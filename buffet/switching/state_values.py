@@ -91,9 +91,9 @@ def state_values(
     n_blocks = len(samples) // block
     cut = (n_blocks, block)
     blocks = samples[: n_blocks * block].reshape(cut).mean(axis=1)
-    whole = held.inner[: n_blocks * block].reshape(cut).all(axis=1)
+    whole = held.inner[: n_blocks * block].reshape(cut).all(axis=1).astype(bool)
     state = held.state[: n_blocks * block].reshape(cut)[:, block // 2]
-    masks = [_usable(state == k, whole) for k in (0, 1)]
+    masks = [_usable(np.asarray(state == k), whole) for k in (0, 1)]
     levels = np.array([blocks[mask].mean() for mask in masks])
     about = samples - levels[held.state]
     factor = _correlation_factor(blocks - levels[state], whole)
@@ -128,7 +128,7 @@ def _usable(own: NDArray[np.bool_], whole: NDArray[np.bool_]) -> NDArray[np.bool
 
 def _correlation_factor(left: Array, whole: NDArray[np.bool_]) -> float:
     """By how much correlated blocks widen the variance of their mean, 1 + 2 Σ ρ, at least 1."""
-    power = np.mean(left[whole] ** 2) if whole.any() else 0.0
+    power = float(np.mean(left[whole] ** 2)) if whole.any() else 0.0
     if not power > 0:
         return 1.0
     total = 0.0
@@ -161,7 +161,7 @@ def _psds(
     length = int(min(seen) * SEGMENT_OF_DWELL * held.rate_hz) // 2 * 2 if seen else 0
     if length < LEAST_SEGMENT_SAMPLES:
         return np.empty(0), (None, None), "the visits are too short for a spectrum"
-    frequency = np.arange(length // 2 + 1) * (held.rate_hz / length)
+    frequency = np.arange(length // 2 + 1) * np.float64(held.rate_hz / length)
     bins = np.flatnonzero((frequency <= to_hz) & (frequency > 0))
     found = [_psd(about, held, k, length, bins) for k in (0, 1)]
     few = f"fewer than {LEAST_SEGMENTS} segments of {length / held.rate_hz:.3g} s fit into a state"

@@ -46,7 +46,7 @@ class Visits:
     def whole(self, state: int) -> Integers:
         """Lengths of the visits to a state that the record holds from end to end."""
         inner = slice(1, -1)
-        return self.length[inner][self.state[inner] == state]
+        return np.asarray(self.length[inner][self.state[inner] == state])
 
 
 def visits_of(path: NDArray[np.int8], least: int = LEAST_AVERAGES) -> Visits:
@@ -105,7 +105,8 @@ def dwells(visits: Visits, spacing_s: float, rng: np.random.Generator) -> tuple[
             tail = (1 - LEVEL) / 2
             low = 2 * exits[state] / chdtri(2 * exits[state] + 2, tail)
             high = 2 * exits[state] / chdtri(2 * exits[state], 1 - tail)
-            mean, why = Interval(true[state], true[state] * low, true[state] * high), ""
+            mean = Interval(true[state], true[state] * float(low), true[state] * float(high))
+            why = ""
         elif exits[0] and exits[1]:
             why = "the visits are hardly longer than what averaging hides"
         whole = visits.whole(state)
@@ -115,7 +116,7 @@ def dwells(visits: Visits, spacing_s: float, rng: np.random.Generator) -> tuple[
                 mean,
                 why,
                 seen[state],
-                whole * spacing_s,
+                np.asarray(whole * np.float64(spacing_s)),
                 exponential_chance(whole - LEAST_AVERAGES, rng),
             )
         )
@@ -189,4 +190,4 @@ def change_rate(changes: int, duration_s: float, dwell: tuple[Dwell, Dwell]) -> 
     if first is not None and second is not None:
         rate = 2 / (first.value + second.value)
     scale = rate / changes if changes else 1 / duration_s
-    return Interval(rate, low * scale, high * scale)
+    return Interval(rate, float(low * scale), float(high * scale))
