@@ -25,6 +25,7 @@ from buffet.one_pass import AnalysisSettings
 from buffet.run_spectra import RunResult, run_result
 from buffet.spectral.coherence import magnitude_squared
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.wavelet import INFLUENCE_PER_SCALE, frequency_hz, scales_between, transform
 from buffet.taps.modes import TapModes, tap_modes
 from ingest import open_campaign
 
@@ -262,6 +263,18 @@ def test_sunspots_come_every_eleven_years(tmp_path: Path) -> None:
     (peak,) = spots["peaks"]
     assert 10.0 < 1 / peak["frequency_hz"]["value"] / YEAR_S < 11.5
     assert run["strouhal"] is None
+
+
+def test_wavelets_see_the_eleven_years_too() -> None:
+    """Power averaged outside the cone of influence is largest at a period of 10-11.5 years."""
+    table = np.loadtxt(FOLDER / "sunspots" / "sunspots.csv", delimiter=",", skiprows=1)
+    scales = scales_between(1 / 64, 1 / 4, 24)
+    power = np.abs(transform(table[:, 1], 1.0, scales)) ** 2
+    year = np.arange(len(table))
+    from_the_ends = np.minimum(year, year[::-1])
+    trusted = from_the_ends >= INFLUENCE_PER_SCALE * scales[:, None]
+    mean = np.average(power, axis=1, weights=trusted)
+    assert 10 < 1 / frequency_hz(scales)[np.argmax(mean)] < 11.5
 
 
 def two_series() -> Array:

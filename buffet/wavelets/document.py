@@ -28,6 +28,7 @@ def document(found: RunWavelets) -> Document:
     return {
         "wavelet": f"complex Morlet, omega0 = {OMEGA_0:g}",
         "level": LEVEL,
+        "holds_more": list(found.holds_more),
         "lengths_per_s": number(found.lengths_per_s),
         "lengths_why": NO_LENGTH if found.lengths_per_s is None else None,
         "road_s_per_s": number(found.road_per_s),

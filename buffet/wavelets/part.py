@@ -92,6 +92,7 @@ class RunWavelets:
     named: str | None  # the quantity in which the fundamental was named
     quantities: tuple[QuantityEnergy, ...]  # the most significant bursts first
     missing: tuple[tuple[str, str], ...]  # quantity, and why
+    holds_more: tuple[str, ...]  # what the samples hold though the run's results are without it
     lengths_per_s: float | None  # U / L
     road_per_s: float | None  # seconds on the road of one in the tunnel
     road_speed_m_s: float | None
@@ -155,10 +156,18 @@ def of_run(result: RunResult, settings: PartSettings) -> RunWavelets | Absent:
         None if result.fundamental is None else result.fundamental.channel,
         _corrected(found),
         tuple(missing),
+        _held(analysis),
         None if result.strouhal_per_hz is None else 1 / result.strouhal_per_hz,
         _road_per_s(analysis, settings.road_speed_m_s),
         settings.road_speed_m_s,
     )
+
+
+def _held(analysis: RunAnalysis) -> tuple[str, ...]:
+    """What is taken out of the spectra but not of the samples."""
+    lines = () if analysis.with_lines is None else ("the lines",)
+    tunnel = () if analysis.as_read is None else ("what follows the reference probes",)
+    return (*lines, *tunnel)
 
 
 def _of_quantity(result: RunResult, copy: DecimatedRecord, index: int) -> QuantityEnergy | Absent:

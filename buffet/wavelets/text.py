@@ -22,6 +22,8 @@ def text(found: RunWavelets) -> str:
     if len(found.quantities) > len(shown):
         parts.append(f"and {len(found.quantities) - len(shown)} more, with larger p")
     parts.append(paragraph(_said(found)))
+    if found.holds_more:
+        parts.append(paragraph(f"Energy over time holds {' and '.join(found.holds_more)}."))
     if found.missing:
         parts.append(paragraph(_missing(found)))
     return "\n".join(parts)

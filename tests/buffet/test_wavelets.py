@@ -151,6 +151,18 @@ def test_a_run_without_peak_or_samples_says_so(tmp_path: Path) -> None:
     assert isinstance(of_run(bare, PartSettings()), Absent)
 
 
+def test_samples_hold_what_was_taken_out_of_the_spectra(
+    run: tuple[RunResult, RunWavelets],
+) -> None:
+    """They are as read, and the text says so."""
+    result = run[0]
+    without = replace(result.analysis, with_lines=result.analysis)
+    found = of_run(replace(result, analysis=without), PartSettings())
+    assert isinstance(found, RunWavelets)
+    assert "Energy over time holds the lines." in text(found)
+    assert document(found)["holds_more"] == ["the lines"]
+
+
 def test_a_band_is_as_wide_as_the_wavelet_and_no_lower_than_half_its_frequency() -> None:
     """0.139 f0 at least (half power of the Morlet wavelet); a very broad peak does not reach 0."""
     narrow, broad = Band.around(20.0, 0.1, 100.0, ""), Band.around(20.0, 30.0, 45.0, "")
