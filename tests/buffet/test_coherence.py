@@ -139,7 +139,7 @@ def test_every_phase_is_possible_where_nothing_is_coherent() -> None:
 @cache
 def simulated(index: int) -> Covered:
     """200 records of one case."""
-    return covered(CASES[index], RECORDS, np.random.default_rng(11 + index))
+    return covered(CASES[index], RECORDS, 11 + index)
 
 
 @pytest.mark.parametrize("index", SIMULATED, ids=lambda index: CASES[index].name)
@@ -151,8 +151,7 @@ def test_intervals_hold_the_truth_of_simulated_records(index: int) -> None:
         assert GATE[0] <= share <= GATE[1], name
     assert found.delays >= 0.97 * RECORDS
     assert GATE[0] <= found.delay / found.delays <= GATE[1]
-    if CASES[index].name != "peaky, opposite":  # whose coherence varies over the band
-        assert found.share == pytest.approx(CASES[index].truth()[0].mean(), abs=0.003)
+    assert GATE[0] <= found.share / RECORDS <= GATE[1]
 
 
 def test_independent_signals_exceed_the_threshold_as_often_as_it_says() -> None:
@@ -168,7 +167,7 @@ def test_independent_signals_exceed_the_threshold_as_often_as_it_says() -> None:
 
 def test_the_truth_of_the_simulation_is_the_closed_form() -> None:
     """Of the planted densities: 1 / ((1 + N1)(1 + N2 / g²)), less what the delay takes."""
-    coherence, response = CASES[0].truth()
+    coherence, response, _ = CASES[0].truth()
     kept = hann_overlap(LATE / SEGMENT) ** 2
     np.testing.assert_allclose(coherence, kept / (1.05 * (1 + 0.02 / 0.25)), rtol=1e-4)
     assert np.all(np.angle(response[:1]) < 0)

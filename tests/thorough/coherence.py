@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.interval import Interval
-from buffet.spectral import coherence as coherence_module
-from buffet.spectral.coherence import coherent_share, limits, magnitude_squared, transfer
+from buffet.spectral.coherence import (
+    limits,
+    magnitude_squared,
+    power_share,
+    threshold,
+    transfer,
+)
 from buffet.spectral.delay import Delay, delay
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from buffet.spectral.window import spectral_kernel
+from tests.thorough.parallel import in_pieces
 from tests.thorough.records import RATE_HZ, Kind, Resonance, from_density
 
 Array = NDArray[np.float64]
@@ -23,6 +29,7 @@ DURATION_S = 60.0
 SEGMENT = 256
 GAIN = 0.5
 BINS = np.array([8, 20, 26, 60, 110])  # 6 to 86 Hz, of which the third is the resonance
+INSIDE = slice(2, SEGMENT // 2)  # bins whose power and phase are looked at
 LATE = 3  # samples that the second signal follows the first by
 OVERSAMPLING = 16
 FLAT = Kind("flat", 1.0)
@@ -50,11 +57,11 @@ class Case:
             noise = rng.standard_normal((2, length)) * np.sqrt(self.noise)[:, None]
             yield noise + np.array([source[LATE:], self.factor * source[:length]])
 
-    def truth(self) -> tuple[Array, Complex]:
-        """Coherence and H1 at `BINS`, under the window: densities as it smooths them."""
+    def truth(self, bins: NDArray[np.intp] = BINS) -> tuple[Array, Complex, Array]:
+        """Coherence, H1 and the second's density, as the window smooths densities."""
         kernel = spectral_kernel(OVERSAMPLING)
         reach = len(kernel) // 2
-        places = (BINS[:, None] * OVERSAMPLING + np.arange(-reach, reach + 1)) / OVERSAMPLING
+        places = (bins[:, None] * OVERSAMPLING + np.arange(-reach, reach + 1)) / OVERSAMPLING
         frequency = places * (RATE_HZ / SEGMENT)
         source = self.source.density(np.abs(frequency))
         late = np.exp(-2j * np.pi * frequency * LATE / RATE_HZ)
@@ -62,7 +69,13 @@ class Case:
         smoothed = source @ kernel
         first, second = smoothed + white[0], self.factor**2 * smoothed + white[1]
         cross = self.factor * (source * late) @ kernel
-        return np.abs(cross) ** 2 / (first * second), cross / first
+        return np.abs(cross) ** 2 / (first * second), cross / first, second
+
+    @property
+    def share(self) -> float:
+        """True share of the second's power that follows the first."""
+        coherence, _, second = self.truth(np.arange(SEGMENT)[INSIDE])
+        return float((coherence * second).sum() / second.sum())
 
 
 CASES = (
@@ -77,14 +90,20 @@ CASES = (
 class Covered:
     """How often each truth was covered, of how many records."""
 
-    coherence: Array
-    phase: Array
-    gain: Array
-    phase_unknown: Array  # every phase possible, which covers
+    coherence: Array = field(default_factory=lambda: np.zeros(len(BINS)))
+    phase: Array = field(default_factory=lambda: np.zeros(len(BINS)))
+    gain: Array = field(default_factory=lambda: np.zeros(len(BINS)))
+    # Every phase possible, which covers.
+    phase_unknown: Array = field(default_factory=lambda: np.zeros(len(BINS)))
     delay: int = 0
     delays: int = 0  # of the records, those with a delay
     refused: int = 0  # the phase is not that of one delay
-    share: float = 0.0  # mean coherent share of the second's power
+    share: int = 0  # of the second's power
+
+    def add(self, other: Covered) -> None:
+        """Take in another's counts."""
+        for name, value in vars(other).items():
+            setattr(self, name, getattr(self, name) + value)
 
 
 def spectra_of(samples: Array) -> SegmentSpectra:
@@ -94,12 +113,11 @@ def spectra_of(samples: Array) -> SegmentSpectra:
     return engine.finish()
 
 
-def covered(case: Case, n: int, rng: np.random.Generator) -> Covered:
+def covered(case: Case, n: int, seed: int) -> Covered:
     """Over `n` records of one case."""
-    truth, response = case.truth()
-    zero = np.zeros(len(BINS))
-    result = Covered(zero.copy(), zero.copy(), zero.copy(), zero.copy())
-    for samples in case.pairs(n, rng):
+    truth, response, _ = case.truth()
+    result, share = Covered(), case.share
+    for samples in case.pairs(n, np.random.default_rng(seed)):
         spectra = spectra_of(samples)
         averages = spectra.effective_segments
         cross, (first, second) = spectra.cross_psd(1, 0), spectra.psd
@@ -115,31 +133,36 @@ def covered(case: Case, n: int, rng: np.random.Generator) -> Covered:
         result.phase_unknown += unknown
         late = _delay(spectra, seen, cross)
         result.delays += late.delay_s is not None
-        result.delay += late.delay_s is not None and _holds(late.delay_s, case, late)
+        result.delay += _is_right(late, case)
         result.refused += late.why is not None and "not that of one delay" in late.why
-        inside = slice(2, SEGMENT // 2)
-        shares = coherent_share(seen[inside], averages)
-        result.share += float((second[inside] * shares).sum() / second[inside].sum()) / n
+        result.share += _holds(power_share(second[INSIDE], seen[INSIDE], averages), share)
     return result
 
 
 def _delay(spectra: SegmentSpectra, seen: Array, cross: Complex) -> Delay:
-    inside = slice(2, SEGMENT // 2)
-    bound = coherence_module.threshold(spectra.effective_segments, 0.05 / (SEGMENT // 2 - 2))
-    frequency, averages = spectra.frequency_hz[inside], spectra.effective_segments
-    return delay(cross[inside], seen[inside], frequency, averages, bound)
+    frequency, averages = spectra.frequency_hz[INSIDE], spectra.effective_segments
+    bound = threshold(averages, 0.05 / len(frequency))
+    return delay(cross[INSIDE], seen[INSIDE], frequency, averages, bound)
 
 
-def _holds(found: Interval, case: Case, late: Delay) -> bool:
+def _is_right(late: Delay, case: Case) -> bool:
+    if late.delay_s is None or late.is_opposite != case.is_opposite:
+        return False
+    return _holds(late.delay_s, LATE / RATE_HZ)
+
+
+def _holds(found: Interval, truth: float) -> bool:
     assert found.low is not None
     assert found.high is not None
-    return found.low <= LATE / RATE_HZ <= found.high and late.is_opposite == case.is_opposite
+    return found.low <= truth <= found.high
 
 
 def print_coherence(n: int) -> None:
     """Shares of the records in which 95 % intervals hold the truth."""
-    for case in CASES:
-        found = covered(case, n, np.random.default_rng(5))
+    for case, pieces in in_pieces(covered, CASES, n):
+        found = Covered()
+        for piece in pieces:
+            found.add(piece)
         print(f"{case.name}: {n} records of {DURATION_S:.0f} s")
         frequencies = " ".join(f"{f:6.1f}" for f in BINS * (RATE_HZ / SEGMENT))
         print(f"  frequency, Hz  {frequencies}")
@@ -150,5 +173,6 @@ def print_coherence(n: int) -> None:
         told = 100 * found.delay / max(found.delays, 1)
         print(
             f"  delay          {told:.1f} % of {found.delays}, refused {found.refused}; "
-            f"coherent share {found.share:.3f}"
+            f"coherent share of {case.share:.3f} {100 * found.share / n:.1f} %",
+            flush=True,
         )
