@@ -46,6 +46,13 @@ def quantity_samples(analysis: RunAnalysis, indices: Sequence[int] | None = None
     return result
 
 
+def held_in_samples(analysis: RunAnalysis) -> tuple[str, ...]:
+    """What is taken out of the run's spectra but not of its samples."""
+    lines = () if analysis.with_lines is None else ("the lines",)
+    tunnel = () if analysis.as_read is None else ("what follows the reference probes",)
+    return (*lines, *tunnel)
+
+
 def _fluctuation(analysis: RunAnalysis, copy: DecimatedRecord, index: int) -> Array:
     """One quantity about its mean, shape ``(n,)``."""
     quantity = analysis.signal.quantities[index]

@@ -25,6 +25,7 @@ def document(x: TwoStates) -> dict[str, Any]:
         "p_value": number(x.p_value),
         "p_value_why": NOT_TESTED if x.p_value is None else None,
         "called_below": LEVEL,
+        "holds_more": list(x.holds_more),
         "tests": [_test(test) for test in x.tests],
         "states": None if x.states is None else _states(x, x.states),
         "states_why": x.why_one or None,

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from buffet.parts import Absent, PartSettings
-from buffet.quantity_samples import quantity_samples, true_to_hz
+from buffet.quantity_samples import held_in_samples, quantity_samples, true_to_hz
 from buffet.road_speed import frequency_ratio
 from buffet.run_spectra import RunResult, strouhal_per_hz
 from buffet.spectral.uncertainty import run_seed
@@ -41,4 +41,9 @@ def of_run(result: RunResult, settings: PartSettings) -> TwoStates | Absent:
     road = None
     if settings.road_speed_m_s is not None and per_hz is not None:
         road = float(frequency_ratio(analysis, np.array(settings.road_speed_m_s)))
-    return replace(found, road_per_model=road, lengths_per_s=None if per_hz is None else 1 / per_hz)
+    return replace(
+        found,
+        road_per_model=road,
+        lengths_per_s=None if per_hz is None else 1 / per_hz,
+        holds_more=held_in_samples(analysis),
+    )

@@ -22,7 +22,7 @@ def text(x: TwoStates) -> str:
         tested = "" if first.p_value is None else f"; p = {p_value(first.p_value)}"
         return paragraph(
             f"Two states: none shown. One state explains the record: in {first.name}, which comes "
-            f"closest, {x.why_one}{tested}."
+            f"closest, {x.why_one}{tested}.{_held(x)}"
         )
     return "\n".join(_parts(x, x.states))
 
@@ -53,6 +53,12 @@ def _parts(x: TwoStates, states: States) -> Iterator[str]:
     if same := [q.name for q in states.quantities if not _differs(q.difference)]:
         yield paragraph(f"No change of level is seen in {listed(same)}.")
     yield from map(paragraph, _doubts(states))
+    if held := _held(x):
+        yield paragraph(held.strip())
+
+
+def _held(x: TwoStates) -> str:
+    return f" The samples hold {listed(list(x.holds_more))}." if x.holds_more else ""
 
 
 def _rates(x: TwoStates, rate: Interval) -> str:

@@ -74,6 +74,7 @@ class TwoStates:
     states: States | None  # None: one state explains the record
     road_per_model: float | None = None  # of frequencies; None: no road speed
     lengths_per_s: float | None = None  # U / L; None: no wind or no model
+    holds_more: tuple[str, ...] = ()  # what is in the samples, though taken out of the spectra
 
     @property
     def p_value(self) -> float | None:

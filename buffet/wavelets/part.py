@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from buffet.holm import holm
 from buffet.interval import Interval
 from buffet.parts import Absent, PartSettings
-from buffet.quantity_samples import quantity_samples, true_to_hz
+from buffet.quantity_samples import held_in_samples, quantity_samples, true_to_hz
 from buffet.road_speed import frequency_ratio
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import QuantityResult, RunResult
@@ -156,18 +156,11 @@ def of_run(result: RunResult, settings: PartSettings) -> RunWavelets | Absent:
         None if result.fundamental is None else result.fundamental.channel,
         _corrected(found),
         tuple(missing),
-        _held(analysis),
+        held_in_samples(analysis),
         None if result.strouhal_per_hz is None else 1 / result.strouhal_per_hz,
         _road_per_s(analysis, settings.road_speed_m_s),
         settings.road_speed_m_s,
     )
-
-
-def _held(analysis: RunAnalysis) -> tuple[str, ...]:
-    """What is taken out of the spectra but not of the samples."""
-    lines = () if analysis.with_lines is None else ("the lines",)
-    tunnel = () if analysis.as_read is None else ("what follows the reference probes",)
-    return (*lines, *tunnel)
 
 
 def _of_quantity(result: RunResult, copy: DecimatedRecord, index: int) -> QuantityEnergy | Absent:

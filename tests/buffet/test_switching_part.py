@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -96,6 +97,9 @@ def test_the_bare_tailgate_has_one(found: dict[str, TwoStates]) -> None:
     one = found[QUIET]
     assert one.states is None
     assert text(one).startswith("Two states: none shown.")
+    assert "The samples hold" not in text(one)
+    without = replace(one, holds_more=("the lines",))
+    assert text(without).replace("\n", " ").endswith("The samples hold the lines.")
     told = document(one)
     assert told["two_states"] is False
     assert told["states"] is None
