@@ -3,27 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from buffet.coherence.curves import Curves
 from buffet.coherence.part import Coherence
-from buffet.report.look import FAINT, INK, frame_all, new_figure, plain_numbers, shortened
-from buffet.report.spectrum_figures import KEY_LINE_CHARACTERS
+from buffet.report.look import (
+    FAINT,
+    INK,
+    MARKED,
+    new_figure,
+    over_frequency,
+    plain_numbers,
+    shortened,
+    write_key,
+)
 from buffet.run_spectra import RunResult
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MARKED = "#b3472d"
 COLUMNS, MOST_PAIRS = 2, 4
-BLOCK_IN = 4.6
+BLOCK_IN = 4.75
 # Of the gain, below its highest value among coherent bins.
 DECADES = 3.0
-LONGEST_NAME = 15
+TITLE_CHARACTERS = 34  # that fit above a panel, on each of two lines
 KEY = (
     "grey: 95 % interval; dashed: threshold that one bin of twenty of independent signals exceeds; "
     "phase (below zero: what is named first comes later) and gain of what is named first against "
@@ -47,15 +53,16 @@ def figure(parts: Sequence[tuple[RunResult, Coherence]]) -> Figure:
         for axes, draw in zip(own, (_coherence, _phase, _gain), strict=True):
             axes.set_axis_on()
             draw(axes, pair)
-            _over_frequency(axes, pair)
-        names = (shortened(one.name, LONGEST_NAME) for one in (pair.second, pair.first))
-        own[0].set_title(f"run {run.analysis.run.number}: " + " against ".join(names), fontsize=8.5)
+            over_frequency(axes, pair.frequency_hz)
+        own[0].set_title(_title(run, pair), fontsize=8.5)
         own[2].set_xlabel("frequency, Hz")
-    key = KEY
-    if len(wanted) > len(shown):
-        key += f"; {len(wanted) - len(shown)} more pairs not drawn"
-    drawn.supxlabel(fill(key, KEY_LINE_CHARACTERS), fontsize=8)
+    write_key(drawn, KEY, len(wanted) - len(shown), "pairs")
     return drawn
+
+
+def _title(run: RunResult, pair: Curves) -> str:
+    lines = (f"run {run.analysis.run.number}: {pair.second.name}", f"against {pair.first.name}")
+    return "\n".join(shortened(line, TITLE_CHARACTERS) for line in lines)
 
 
 def _chosen(found: Coherence) -> Sequence[Curves]:
@@ -109,11 +116,3 @@ def _gain(axes: Axes, pair: Curves) -> None:
         plain_numbers(axes.yaxis)
     unit = "" if pair.first.unit == pair.second.unit else f", {pair.second.unit}/{pair.first.unit}"
     axes.set_ylabel(f"gain |H1|{unit}")
-
-
-def _over_frequency(axes: Axes, pair: Curves) -> None:
-    axes.set_xscale("log")
-    low, high = float(pair.frequency_hz[0]), float(pair.frequency_hz[-1])
-    axes.set_xlim(low, high if high > low else 2 * low)
-    plain_numbers(axes.xaxis)
-    frame_all(axes)

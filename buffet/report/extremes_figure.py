@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,8 +11,7 @@ from numpy.typing import NDArray
 from buffet.extremes.gumbel import MEAN_FRACTILE, Tail
 from buffet.extremes.order_statistics import blue
 from buffet.extremes.result import Extremes, QuantityExtremes, WorstValue
-from buffet.report.look import FAINT, INK, new_figure, shortened
-from buffet.report.spectrum_figures import KEY_LINE_CHARACTERS
+from buffet.report.look import FAINT, INK, MARKED, new_figure, shortened, write_key
 from buffet.run_spectra import RunResult
 
 if TYPE_CHECKING:
@@ -22,7 +20,6 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-FITTED = "#b3472d"
 PANEL_IN = 2.3
 MOST_PANELS = 24  # three pages; more cannot be read
 COLUMNS = 2
@@ -50,8 +47,7 @@ def figure(parts: Sequence[tuple[RunResult, Extremes]]) -> Figure:
         _panel(axes, result, found, one)
     for axes in panels[len(shown) :]:
         axes.set_axis_off()
-    left_out = f"; {len(drawn) - len(shown)} more not drawn" if len(drawn) > len(shown) else ""
-    drawing.supxlabel(fill(KEY + left_out, KEY_LINE_CHARACTERS), fontsize=8)
+    write_key(drawing, KEY, len(drawn) - len(shown))
     return drawing
 
 
@@ -81,7 +77,7 @@ def _tail(
     variates = np.linspace(places[0] - 0.3, max(places[-1], at) + 0.5, CURVE_POINTS)
     value, low, high = _curve(tail, variates) * factor
     axes.fill_between(variates, low, high, color=FAINT, alpha=0.3, linewidth=0)
-    axes.plot(variates, value, color=FITTED, linestyle=line, linewidth=1.2)
+    axes.plot(variates, value, color=MARKED, linestyle=line, linewidth=1.2)
     axes.plot(places, ordered, marker, color=INK, markersize=3.2, fillstyle="none")
     expected = worst.expected
     ends = [factor * limit for limit in (expected.low, expected.high) if limit is not None]

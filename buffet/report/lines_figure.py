@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,14 +12,16 @@ from buffet.lines.part import RunLine, RunLines
 from buffet.report.look import (
     FAINT,
     INK,
-    frame_all,
+    MARKED,
     new_figure,
+    over_frequency,
     plain_numbers,
     powers_of_ten,
     shortened,
     spread,
+    write_key,
 )
-from buffet.report.spectrum_figures import KEY_LINE_CHARACTERS, per_hertz
+from buffet.report.spectrum_figures import per_hertz
 from buffet.run_spectra import RunResult
 from buffet.spectral.lines import SIGNIFICANCE
 
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-MARKED = "#b3472d"
 PANEL_IN = 3.6  # spectrum and test
 COLUMNS = 2
 MOST_PANELS = 6
@@ -64,10 +64,7 @@ def figure(parts: Sequence[tuple[RunResult, RunLines]]) -> Figure:
         _spectrum(above, run, found, channel)
         _test(below, found, channel)
         below.set_xlim(above.get_xlim())
-    key = KEY
-    if len(wanted) > len(shown):
-        key += f"; {len(wanted) - len(shown)} more channels with lines not drawn"
-    drawn.supxlabel(fill(key, KEY_LINE_CHARACTERS), fontsize=8)
+    write_key(drawn, KEY, len(wanted) - len(shown), "channels with lines")
     return drawn
 
 
@@ -92,7 +89,7 @@ def _spectrum(axes: Axes, run: RunResult, found: RunLines, channel: int) -> None
     bottom = max(float(psd[psd > 0].min()), top * 10**-DECADES) / 1.5
     own = [one for one in found.lines if channel in one.line.channels]
     axes.set_ylim(bottom, top * 2 * (top / bottom) ** (LABEL_DECADES if own else 0.0))
-    _over_frequency(axes, frequency)
+    over_frequency(axes, frequency)
     _names(axes, own, frequency, psd)
     powers_of_ten(axes.yaxis)
 
@@ -132,12 +129,5 @@ def _test(axes: Axes, found: RunLines, channel: int) -> None:
     axes.set_ylim(LEAST_RATIO, max(float(ratio.max()), threshold) * 1.6)
     axes.set_xlabel("frequency, Hz")
     axes.set_ylabel("F")
-    _over_frequency(axes, frequency)
+    over_frequency(axes, frequency)
     plain_numbers(axes.yaxis)
-
-
-def _over_frequency(axes: Axes, frequency_hz: Array) -> None:
-    axes.set_xscale("log")
-    axes.set_xlim(float(frequency_hz[0]), float(frequency_hz[-1]))
-    plain_numbers(axes.xaxis)
-    frame_all(axes)

@@ -13,9 +13,11 @@ from contextlib import contextmanager
 from html import escape
 from io import BytesIO
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buffet.writing import write
 
@@ -28,6 +30,8 @@ WIDTH_IN = 6.7
 INK = "#20242b"
 FAINT = "#8b9099"
 RULE = "#d5d8dd"
+MARKED = "#b3472d"  # fits, thresholds and marks on what is drawn in ink
+KEY_LINE_CHARACTERS = 100  # of the key below a figure, in the width of the page
 PNG_DPI = 160
 # Formats, and what makes the same figure give the same bytes in each.
 _DATELESS: dict[str, dict[str, Any]] = {
@@ -74,7 +78,7 @@ class Style(NamedTuple):
 
 
 # Hues that differ in lightness as well, so that colour-blind readers tell them apart.
-_COLOURS = (INK, "#b3472d", "#2b8c83", "#c8931b", "#6a4c93", "#5b7fa6")
+_COLOURS = (INK, MARKED, "#2b8c83", "#c8931b", "#6a4c93", "#5b7fa6")
 _LINES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (6, 2, 1.2, 2)), (0, (1.2, 1.6)))
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 _HATCHES = ("", "////", "....", "\\\\\\\\", "xx")
@@ -104,6 +108,21 @@ def new_figure(height_in: float, width_in: float = WIDTH_IN) -> Figure:
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width_in, height_in), layout="constrained")
+
+
+def write_key(figure: Figure, key: str, left_out: int = 0, of: str = "panels") -> None:
+    """Below a figure: what its lines and marks mean, and how many more there were to draw."""
+    more = f"; {left_out} more {of} not drawn" if left_out > 0 else ""
+    figure.supxlabel(fill(key + more, KEY_LINE_CHARACTERS), fontsize=8)
+
+
+def over_frequency(axes: Axes, frequency_hz: NDArray[np.float64]) -> None:
+    """A logarithmic axis from the first frequency to the last."""
+    low, high = float(frequency_hz[0]), float(frequency_hz[-1])
+    axes.set_xscale("log")
+    axes.set_xlim(low, high if high > low else 2 * low)
+    plain_numbers(axes.xaxis)
+    frame_all(axes)
 
 
 def frame_all(axes: Axes) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,13 +10,15 @@ import numpy as np
 from buffet.report.look import (
     FAINT,
     INK,
+    MARKED,
     frame_all,
     new_figure,
     plain_numbers,
     powers_of_ten,
     shortened,
+    write_key,
 )
-from buffet.report.spectrum_figures import KEY_LINE_CHARACTERS, per_hertz
+from buffet.report.spectrum_figures import per_hertz
 from buffet.resonance.result import (
     ChannelResonance,
     DecayDrawing,
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-FITTED = "#b3472d"
 PANEL_IN = 2.2
 MOST_ROWS = 12  # three pages; more cannot be read
 # Around the strongest mode, in multiples of its frequency.
@@ -59,15 +59,13 @@ def resonance_figure(runs: Sequence[RunResonance]) -> Figure:
             axes.set_axis_off()
     kinds = dict.fromkeys(run.kind for run, _ in shown)
     key = "; ".join(KEY[kind] for kind in kinds) or "no channel could be drawn"
-    if len(drawn) > len(shown):
-        key += f"; {len(drawn) - len(shown)} more channels not drawn"
-    figure.supxlabel(fill(key, KEY_LINE_CHARACTERS), fontsize=8)
+    write_key(figure, key, len(drawn) - len(shown), "channels")
     return figure
 
 
 def _decay_panel(axes: Axes, run: RunResonance, one: ChannelResonance, drawn: DecayDrawing) -> None:
     axes.plot(drawn.time_s, drawn.samples, color=INK, linewidth=0.8)
-    axes.plot(drawn.time_s, drawn.fitted, ".", color=FITTED, markersize=1.6)
+    axes.plot(drawn.time_s, drawn.fitted, ".", color=MARKED, markersize=1.6)
     for sign in (1, -1):
         axes.plot(drawn.time_s, sign * drawn.envelope, color=FAINT, linestyle="--", linewidth=0.9)
     name = shortened(one.channel.name, 18)
@@ -78,7 +76,7 @@ def _decay_panel(axes: Axes, run: RunResonance, one: ChannelResonance, drawn: De
 
 def _decay_spectrum(axes: Axes, one: ChannelResonance, drawn: DecayDrawing) -> None:
     axes.plot(drawn.frequency_hz, drawn.amplitude, color=INK, linewidth=0.8)
-    axes.plot(drawn.frequency_hz, drawn.fitted_amplitude, ".", color=FITTED, markersize=2.2)
+    axes.plot(drawn.frequency_hz, drawn.fitted_amplitude, ".", color=MARKED, markersize=2.2)
     axes.set_title("its spectrum")
     _around_mode(axes, one, f"|X|, {one.channel.unit} s")
 
@@ -88,7 +86,7 @@ def _psd_panel(
 ) -> None:
     axes.plot(drawn.frequency_hz, drawn.psd, color=INK, linewidth=0.7)
     if one.modes:
-        axes.plot(drawn.frequency_hz, drawn.resonance, color=FITTED, linewidth=1.6)
+        axes.plot(drawn.frequency_hz, drawn.resonance, color=MARKED, linewidth=1.6)
     if not near:
         axes.set_title(f"run {run.run.number}, {shortened(one.channel.name, 18)}")
         axes.set_xscale("log")

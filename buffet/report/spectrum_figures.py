@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +12,7 @@ from buffet.rating.rate import Rating
 from buffet.report.look import (
     FAINT,
     INK,
+    MARKED,
     Style,
     frame_all,
     new_figure,
@@ -20,6 +20,7 @@ from buffet.report.look import (
     powers_of_ten,
     shortened,
     spread,
+    write_key,
 )
 from buffet.report.pooling import PooledSpectrum
 from buffet.run_spectra import QuantityResult, RunResult
@@ -43,7 +44,6 @@ OVERLAY_DECADES, RUN_DECADES = 4.0, 6.0
 LABEL_SHARE = 0.46  # of a panel's height, for the upright labels of peaks
 PEAK_MARKS = {"broad": "o", "harmonic": "s", "line": "D"}
 MARK_NAMES = {"broad": "circle", "harmonic": "square", "line": "diamond"}
-KEY_LINE_CHARACTERS = 100  # of the caption, in the width of the page
 VERTICAL = ("lift", "front lift", "rear lift", "pitch moment")
 
 
@@ -150,13 +150,13 @@ def run_figure(results: Sequence[RunResult]) -> Figure:
         _run_panel(axes, result, quantity)
     for axes in panels[len(shown) :]:
         axes.set_axis_off()
-    key = _key([quantity for _, quantity in shown], len(wanted) - len(shown))
-    figure.supxlabel(fill(key, KEY_LINE_CHARACTERS), fontsize=8)
+    key = _key([quantity for _, quantity in shown])
+    write_key(figure, key, len(wanted) - len(shown), "spectra")
     return figure
 
 
-def _key(drawn: Sequence[QuantityResult], left_out: int) -> str:
-    """What the lines and marks that are drawn mean, and what is not drawn."""
+def _key(drawn: Sequence[QuantityResult]) -> str:
+    """What the lines and marks that are drawn mean."""
     parts = ["line: PSD", "band: 95 % limits (χ²)"]
     if any(quantity.noise_psd is not None for quantity in drawn):
         parts.append("dashed: wind-off noise")
@@ -164,8 +164,6 @@ def _key(drawn: Sequence[QuantityResult], left_out: int) -> str:
     if kinds:
         marks = [f"{MARK_NAMES[kind]} {kind}" for kind in PEAK_MARKS if kind in kinds]
         parts.append(f"peaks: {', '.join(marks)}")
-    if left_out:
-        parts.append(f"{left_out} more spectra not drawn, choose fewer runs")
     return "; ".join(parts)
 
 
@@ -225,7 +223,7 @@ def _mark_peak(
         [value],
         [height],
         marker=PEAK_MARKS[peak.kind],
-        color="#b3472d",
+        color=MARKED,
         markersize=5,
         markerfacecolor="none",
     )

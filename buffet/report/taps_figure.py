@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.report.look import FAINT, INK, frame_all, new_figure, plain_numbers, powers_of_ten
-from buffet.report.spectrum_figures import KEY_LINE_CHARACTERS
+from buffet.report.look import (
+    FAINT,
+    INK,
+    frame_all,
+    new_figure,
+    plain_numbers,
+    powers_of_ten,
+    write_key,
+)
 from buffet.report.tap_maps import View, draw_map, views
 from buffet.run_spectra import RunResult
 from buffet.spectral.reduction import FIRST_BIN
@@ -57,10 +63,7 @@ def figure(parts: Sequence[tuple[RunResult, RunTaps]]) -> Figure:
     blocks = drawn.subfigures(len(shown), 1, squeeze=False, height_ratios=heights)[:, 0]
     for block, taps in zip(blocks, shown, strict=True):
         _run(block, taps, len(shown) > 1)
-    key = _key(shown)
-    if len(parts) > len(shown):
-        key += f"; {len(parts) - len(shown)} more runs not drawn, choose one"
-    drawn.supxlabel(fill(key, KEY_LINE_CHARACTERS), fontsize=8)
+    write_key(drawn, _key(shown), len(parts) - len(shown), "runs")
     return drawn
 
 

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.report.look import FAINT, INK, new_figure, plain_numbers, powers_of_ten, shortened
-from buffet.report.spectrum_figures import KEY_LINE_CHARACTERS
+from buffet.report.look import (
+    FAINT,
+    INK,
+    MARKED,
+    new_figure,
+    plain_numbers,
+    powers_of_ten,
+    shortened,
+    write_key,
+)
 from buffet.run_spectra import RunResult
 from buffet.wavelets.part import RunWavelets
 
@@ -20,16 +27,17 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-MARKED = "#b3472d"
 RUN_IN = 4.6  # signal, scalogram and energy of one run
 HEIGHTS = (2, 5, 2)
 MOST_RUNS = 3  # more do not fit on a page
 DECADES = 3.0  # of power below the highest
 DARKEST = 0.85  # of the way from white to black, so that lines on it can be seen
+PALED = 0.65  # of the way to white: power that red noise may have
 KEY = (
     "above: signal, smallest to largest; middle: wavelet power, the darker the more; outlined: "
-    "above the 95 % level of red noise; dotted: the band; hatched: the ends of the record reach "
-    "there; below: energy in the band, dashed: 95 % level of red noise"
+    "above the 95 % level of red noise, pale and dotted: below it; between dotted lines: the band; "
+    "hatched: the ends of the record reach there; below: energy in the band, dashed: 95 % level of "
+    "red noise"
 )
 
 
@@ -50,10 +58,7 @@ def figure(parts: Sequence[tuple[RunResult, RunWavelets]]) -> Figure:
             axes.set_xlim(start, end)
         for axes in (signal, power):
             axes.tick_params(labelbottom=False)
-    key = KEY
-    if len(parts) > len(shown):
-        key += f"; {len(parts) - len(shown)} more runs not drawn"
-    drawn.supxlabel(fill(key, KEY_LINE_CHARACTERS), fontsize=8)
+    write_key(drawn, KEY, len(parts) - len(shown), "runs")
     return drawn
 
 
@@ -80,10 +85,8 @@ def _power(drawn: Figure, axes: Axes, found: RunWavelets) -> None:
     mesh = axes.pcolormesh(
         at_s, _edges(frequency), scalogram.power, cmap=grey, norm=norm, rasterized=True
     )
-    outlined, above = found.outlined, found.above_red_noise
-    if above is not None and above.min() < 1 < above.max():
-        middle = found.copy.start_s + (outlined.edges_s[1:] + outlined.edges_s[:-1]) / 2
-        axes.contour(middle, frequency, above, [1.0], colors=MARKED, linewidths=0.7)
+    if found.above_red_noise is not None:
+        _significance(axes, found, found.above_red_noise)
     _influence(axes, at_s, scalogram.influence_s, frequency)
     for edge in (one.band.low_hz, one.band.high_hz):
         axes.axhline(edge, color=INK, linewidth=0.9, linestyle=":")
@@ -96,6 +99,22 @@ def _power(drawn: Figure, axes: Axes, found: RunWavelets) -> None:
     bar.set_label("|W|²" if one.unit == "1" else f"|W|², ({one.unit})²")
     bar.ax.tick_params(which="both", width=0.4)
     powers_of_ten(bar.ax.yaxis)
+
+
+def _significance(axes: Axes, found: RunWavelets, above: Array) -> None:
+    """Outlines of what is above the level, the rest paled, out to the edges of the panel."""
+    edges_s = found.copy.start_s + found.outlined.edges_s
+    frequency = found.outlined.frequency_hz
+    middles = (edges_s[1:] + edges_s[:-1]) / 2
+    at_s = np.concatenate([edges_s[:1], middles, edges_s[-1:]])
+    whole = np.pad(above, ((0, 0), (1, 1)), mode="edge")
+    if whole.min() < 1:
+        # dots as well: what is above the level, but weak, is as white
+        pale = [(1.0, 1.0, 1.0, PALED)]
+        below = axes.contourf(at_s, frequency, whole, [0.0, 1.0], colors=pale, hatches=["...."])
+        below.set(edgecolor=FAINT, linewidth=0.0)
+    if whole.min() < 1 < whole.max():
+        axes.contour(at_s, frequency, whole, [1.0], colors=MARKED, linewidths=0.7)
 
 
 def _edges(frequency_hz: Array) -> Array:

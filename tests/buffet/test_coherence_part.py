@@ -198,7 +198,7 @@ def test_the_picture_shows_the_strongest_pair_of_each_force(campaign: Path) -> N
     assert isinstance(found, Coherence)
     drawn = figure([(result, found)])
     coherence, phase, _ = drawn.axes
-    assert coherence.get_title("left") or coherence.get_title() == "run 1: lift against pressure"
+    assert coherence.get_title() == "run 1: lift\nagainst pressure"
     assert list(coherence.lines[1].get_ydata()) == [found.strongest[0].threshold] * 2
     low, high = phase.get_ylim()
     assert high - low == 360
