@@ -8,6 +8,8 @@ from math import floor, log10
 LEVEL = 0.95
 # One digit of an uncertainty is coarse where it is a 1 or a 2.
 SECOND_DIGIT_BELOW = 2.95
+# Of the value: a half-width that is rounding alone, as of a coherence of one.
+UNSEEN = 1e-7
 # Outside these a number is written with a power of ten.
 USUAL_SIZE = (1e-5, 1e7)
 
@@ -60,12 +62,13 @@ def _exponent(value: float) -> tuple[float, str]:
 def _decimals(half_width: float, value: float) -> int:
     """Decimals that show the half-width's first digit, and a second where the first is 1 or 2.
 
-    Without a half-width: three digits of the value.
+    Without a half-width that a reader would see: three digits of the value.
     """
-    size = half_width if half_width > 0 else abs(value)
+    is_seen = half_width > UNSEEN * abs(value)
+    size = half_width if is_seen else abs(value)
     if not size > 0:
         return 2
     exponent = floor(log10(size))
     second = size / 10**exponent < SECOND_DIGIT_BELOW
-    digits = (1 if second else 0) if half_width > 0 else 2
+    digits = (1 if second else 0) if is_seen else 2
     return max(0, min(12, digits - exponent))
