@@ -129,6 +129,6 @@ def two_states(
         averaged.spacing_s,
         averaged.duration_s,
         dwell,
-        change_rate(visits.changes, averaged.duration_s, dwell),
+        change_rate(visits.changes, averaged.duration_s, dwell, averaged.spacing_s),
     )
     return TwoStates(tests, states)

@@ -175,19 +175,30 @@ def _distance(excess: Integers) -> Array:
     return np.asarray(np.maximum(above.max(axis=1), below.max(axis=1)))
 
 
-def change_rate(changes: int, duration_s: float, dwell: tuple[Dwell, Dwell]) -> Interval:
+def change_rate(
+    changes: int, duration_s: float, dwell: tuple[Dwell, Dwell], spacing_s: float
+) -> Interval:
     """Changes a second, with a Poisson interval (Garwood 1936, Biometrika 28, 437-442).
 
-    From the mean dwell times where these are known, which allow for hidden visits.
+    From the mean dwell times where these are known, which allow for hidden visits: both limits of
+    the number seen are carried through that allowance, which widens them. An upper limit is not
+    known where so many changes would have gone by unseen that the allowance gives no answer.
     """
     from scipy.special import chdtri
 
     tail = (1 - LEVEL) / 2
-    low = chdtri(2 * changes, 1 - tail) / 2 if changes else 0.0
-    high = chdtri(2 * changes + 2, tail) / 2
-    first, second = dwell[0].mean_s, dwell[1].mean_s
-    rate = changes / duration_s
-    if first is not None and second is not None:
-        rate = 2 / (first.value + second.value)
-    scale = rate / changes if changes else 1 / duration_s
-    return Interval(rate, float(low * scale), float(high * scale))
+    low = float(chdtri(2 * changes, 1 - tail) / 2) if changes else 0.0
+    high = float(chdtri(2 * changes + 2, tail) / 2)
+    first, second = dwell[0].seen_s, dwell[1].seen_s
+    if None in (dwell[0].mean_s, dwell[1].mean_s) or first is None or second is None:
+        return Interval(changes / duration_s, low / duration_s, high / duration_s)
+
+    def rate(number: float) -> float | None:
+        """If so many had been seen."""
+        longer = changes / number
+        times = without_hiding(first * longer, second * longer, HIDDEN_SPACINGS * spacing_s)
+        return None if times is None else 2 / (times[0] + times[1])
+
+    value = rate(changes)
+    assert value is not None
+    return Interval(value, rate(low) if low > 0 else 0.0, rate(high))

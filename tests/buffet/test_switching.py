@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from buffet.interval import Interval
 from buffet.switching.averaging import NEIGHBOURS, Transformed
 from buffet.switching.state_values import Held, telegraph_psd
 from buffet.switching.two_states import States, two_states
@@ -198,11 +199,11 @@ def test_the_test_of_exponential_dwell_times_has_its_published_critical_value() 
 def test_the_rate_of_changes_has_garwoods_interval() -> None:
     """Ten events: 4.80 to 18.39 (Garwood 1936's table of Poisson limits, from memory)."""
     dwell = Dwell(0.5, None, "", None, np.empty(0), None)
-    found = change_rate(10, 1.0, (dwell, dwell))
+    found = change_rate(10, 1.0, (dwell, dwell), 0.01)
     assert found.value == 10
     assert found.low == pytest.approx(4.80, abs=0.01)
     assert found.high == pytest.approx(18.39, abs=0.01)
-    assert change_rate(0, 1.0, (dwell, dwell)).high == pytest.approx(3.69, abs=0.01)
+    assert change_rate(0, 1.0, (dwell, dwell), 0.01).high == pytest.approx(3.69, abs=0.01)
 
 
 def test_a_record_too_short_or_constant_says_nothing() -> None:
@@ -212,3 +213,18 @@ def test_a_record_too_short_or_constant_says_nothing() -> None:
     assert two_states(short, 100.0, ["x"], ["1"], [40.0], rng).tests == ()
     constant = np.ones((1, 5000))
     assert two_states(constant, 100.0, ["x"], ["1"], [40.0], rng).tests == ()
+
+
+def test_the_rate_is_less_sure_where_visits_are_hidden() -> None:
+    """Visits of 2 s seen at a spacing of 0.5 s: limits wider than Garwood's, and of the truth."""
+    hidden_s = 1.5 * 0.5
+    seen = 2 * 2.0 * np.exp(hidden_s / 2.0) - 2.0  # of two states of 2 s: (a + b) e^(h/b) - b
+    whole = Interval(2.0, 1.0, 4.0)
+    dwell = Dwell(0.5, whole, "", float(seen), np.empty(0), None)
+    plain = Dwell(0.5, None, "", None, np.empty(0), None)
+    found = change_rate(30, 30 * seen, (dwell, dwell), 0.5)
+    garwood = change_rate(30, 30 * seen, (plain, plain), 0.5)
+    assert found.value == pytest.approx(0.5, rel=1e-6)
+    assert found.low is not None
+    assert garwood.low is not None
+    assert found.value / found.low > 1.1 * garwood.value / garwood.low

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.interval import Interval
 from buffet.switching.averaging import Transformed, choose_averaging, numbers_of_averages
 from buffet.switching.decision import QuantityTest, first_look, tested
 from buffet.switching.two_states import two_states
@@ -216,8 +218,9 @@ def coverage(within: str, n_records: int, seed: int = 10) -> Covered:
     return found
 
 
-def _holds(limits: object, truth: float) -> bool:
-    return limits.low <= truth <= limits.high  # type: ignore[attr-defined]
+def _holds(limits: Interval, truth: float) -> bool:
+    low, high = limits.low or 0.0, inf if limits.high is None else limits.high
+    return low <= truth <= high
 
 
 def print_switching(n_records: int) -> None:
