@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from buffet.interval import Interval
 from buffet.noise_floor import ONLY_NOISE, SignalToNoise, signal_to_noise
-from buffet.road_speed import bin_shares, frequency_ratio
-from buffet.run_analysis import RunAnalysis
+from buffet.road_speed import bin_shares, road_ratio
+from buffet.run_analysis import NEVER_CHANGED, RunAnalysis
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
 from buffet.spectral.uncertainty import LogEstimate, half_value, log_estimate
 
@@ -38,9 +38,8 @@ def band_rms(analysis: RunAnalysis, speed_m_s: float | None) -> list[tuple[BandR
     Octaves of whole powers of two: of road hertz where a road speed is given and the run has a
     wind speed and a model, of the recording's own hertz elsewhere.
     """
-    ratio, on_road = 1.0, speed_m_s is not None and None not in (analysis.flow, analysis.model)
-    if on_road:
-        ratio = float(frequency_ratio(analysis, np.array([speed_m_s]))[0])
+    road = road_ratio(analysis, speed_m_s)
+    ratio = 1.0 if road is None else road
     signal = analysis.signal
     lowest_hz = FIRST_BIN * signal.frequency_step_hz
     edges = octave_edges(lowest_hz * ratio, float(signal.usable_hz.max()) * ratio)
@@ -59,7 +58,6 @@ def band_rms(analysis: RunAnalysis, speed_m_s: float | None) -> list[tuple[BandR
         half_value(log_estimate(samples[:, i], analysis.resampling(i).blocks))
         for i in range(len(signal.quantities))
     ]
-    road = ratio if on_road else None
     return [
         tuple(
             _band(
@@ -67,7 +65,7 @@ def band_rms(analysis: RunAnalysis, speed_m_s: float | None) -> list[tuple[BandR
                 j,
                 low[j],
                 high[j],
-                signal.usable_hz[i],
+                None if analysis.dead[i] else signal.usable_hz[i],
                 road,
                 signal_to_noise(
                     analysis, i, samples[:, i, j], None if noise is None else noise[:, i, j]
@@ -92,15 +90,15 @@ def _band(
     index: int,
     low_hz: float,
     high_hz: float,
-    usable_hz: float,
+    usable_hz: float | None,  # None: the channel never changed
     ratio: float | None,
     noise: SignalToNoise,
 ) -> BandRms:
     road_low = None if ratio is None else float(low_hz * ratio)
     road_high = None if ratio is None else float(high_hz * ratio)
     rms, why = None, None
-    if high_hz > usable_hz * (1 + 1e-9):
-        why = BEYOND
+    if usable_hz is None or high_hz > usable_hz * (1 + 1e-9):
+        why = NEVER_CHANGED if usable_hz is None else BEYOND
         noise = SignalToNoise(None, why)
     elif not estimate.value[index] > 0:
         why = ONLY_NOISE

@@ -8,6 +8,7 @@ from math import degrees, log
 
 from buffet.peak_classes import PeakClass, peak_class
 from buffet.rig_findings import rig_findings
+from buffet.run_analysis import NO_WIND
 from buffet.run_spectra import QuantityResult, RunResult, named
 from buffet.spectral.peaks import Peak
 from buffet.spectral.reduction import FIRST_BIN
@@ -17,7 +18,6 @@ from buffet.spectral.uncertainty import log_error
 # Bins of half-power width up to which a peak counts as a line: a line among noise is often fitted
 # so, while resolved peaks have four bins where the record allows.
 NARROW_BINS = 2.0
-NO_WIND = "there was no wind"
 NO_SPEED = "the wind speed is not known"
 
 

@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.interval import Interval
-from buffet.run_analysis import RunAnalysis
+from buffet.run_analysis import NO_WIND, RunAnalysis
 from buffet.spectral.uncertainty import log_estimate
 
 Array = NDArray[np.float64]
 
-NO_WIND = "there was no wind"
 NO_WIND_OFF = "no wind-off run is named whose noise can be taken out"
 SILENT = "the wind-off run is silent here"
 ONLY_NOISE = "nothing rises above the wind-off noise"

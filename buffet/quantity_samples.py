@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 # Mirrored samples at either end, so that neither wraps onto the other where a response is taken
 # out: far longer than any response that a usable band leaves (engineering judgement).
 MIRRORED_SAMPLES = 1024
+TUNNEL = "what follows the reference probes"
 
 
 def true_to_hz(analysis: RunAnalysis, index: int) -> float | None:
@@ -49,7 +50,7 @@ def quantity_samples(analysis: RunAnalysis, indices: Sequence[int] | None = None
 def held_in_samples(analysis: RunAnalysis) -> tuple[str, ...]:
     """What is taken out of the run's spectra but not of its samples."""
     lines = () if analysis.with_lines is None else ("the lines",)
-    tunnel = () if analysis.as_read is None else ("what follows the reference probes",)
+    tunnel = () if analysis.as_read is None else (TUNNEL,)
     return (*lines, *tunnel)
 
 

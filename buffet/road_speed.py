@@ -15,6 +15,8 @@ from ingest import ROAD_AIR, Campaign, Model
 
 Array = NDArray[np.float64]
 
+NO_ROAD = "no road speed was given, or no wind or model is stated"
+
 
 @dataclass(frozen=True)
 class FullScale:
@@ -103,6 +105,13 @@ def frequency_ratio(run: RunAnalysis, speeds_m_s: Array) -> Array:
             "carried to a road speed; state [air] speed in its sheet, or leave the run out"
         )
     return np.asarray(speeds_m_s / run.flow.speed_m_s * run.model.scale)
+
+
+def road_ratio(run: RunAnalysis, speed_m_s: float | None) -> float | None:
+    """`frequency_ratio` at one road speed; None without a speed, wind or model."""
+    if speed_m_s is None or run.flow is None or run.model is None:
+        return None
+    return float(frequency_ratio(run, np.array(speed_m_s)))
 
 
 def usable_hz(spectra: ReducedSpectra, words: Sequence[str]) -> float:

@@ -39,6 +39,13 @@ from ingest import (
 
 Array = NDArray[np.float64]
 
+# Why a run or a quantity has none of what was asked for.
+NO_WIND = "there was no wind"
+NO_COPY = "no copy of its samples was kept"
+NO_MATRIX = "the cross-spectra of all channels were not kept"
+NO_CHANGE = "no channel ever changed"
+NEVER_CHANGED = "its channel never changed"
+
 VERTICAL_FAMILY = "vertical"
 
 
@@ -168,7 +175,7 @@ class RunAnalysis:
     def no_probe_why(self) -> str | None:
         """Why the tunnel's part of this run is not known; None where it is."""
         if self.run.kind == "wind-off":
-            return "there was no wind"
+            return NO_WIND
         if not any(channel.measures == PROBE for channel in self.run.channels):
             return "there is no reference probe"
         if not self.probes:

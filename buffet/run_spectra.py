@@ -12,7 +12,7 @@ from buffet.bands import BandRms, band_rms
 from buffet.interval import Interval
 from buffet.noise_floor import SignalToNoise, signal_to_noise
 from buffet.peak_classes import NOT_FOLLOWED, PeakClass
-from buffet.run_analysis import RunAnalysis
+from buffet.run_analysis import NO_WIND, RunAnalysis
 from buffet.spectral.peaks import Peak, PeakFit, fit_peaks
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, combined_psd
 from buffet.spectral.strouhal import (
@@ -31,6 +31,7 @@ from ingest import FORCES, MOMENTS, Finding, Quantity, TubingCorrection
 Array = NDArray[np.float64]
 
 NO_CALIBRATION = "no uncertainty of its calibration is stated"
+NO_LENGTHS = "no Strouhal length or wind speed is stated"
 NO_RMS = "the fluctuation does not rise above the wind-off noise"
 
 
@@ -177,12 +178,11 @@ def _strouhal(
 ) -> tuple[Interval | None, str]:
     per_hz = strouhal_per_hz(analysis)
     if analysis.run.kind == "wind-off":
-        return None, "there was no wind"
+        return None, NO_WIND
     if fundamental is None:
         return None, why
     if per_hz is None:
-        missing = "no Strouhal length or wind speed is stated"
-        return None, f"{missing}; the frequency is that of {why}"
+        return None, f"{NO_LENGTHS}; the frequency is that of {why}"
     return fundamental.frequency_hz.scaled(per_hz), why
 
 

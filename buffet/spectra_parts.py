@@ -17,6 +17,7 @@ from buffet.errors import UnknownQuantityError
 from buffet.one_pass import Keep
 from buffet.parts import Absent, PartSettings
 from buffet.run_spectra import RunResult
+from buffet.terminal import paragraph
 from ingest import FORCES, MOMENTS, Run
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ class Part:
     def text(self, found: Any) -> str:
         """For a terminal, under its heading."""
         if isinstance(found, Absent):
-            return f"{self.heading}: none, {found.why}."
+            return paragraph(f"{self.heading}: none, {found.why}.")
         return str(import_module(f"buffet.{self.word}.text").text(found))
 
     def document(self, found: Any) -> dict[str, Any]:

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from buffet.coherence.curves import Curves
 from buffet.coherence.links import Link, Ranked
 from buffet.coherence.part import Coherence
-from buffet.documents import interval, number
+from buffet.documents import Document, interval, number
 from buffet.spectral.coherence import CHANCE
 from buffet.spectral.delay import Delay
-
-Document = dict[str, Any]
 
 EVERY_PHASE = "every phase is possible"
 
@@ -22,6 +18,7 @@ def document(found: Coherence) -> Document:
         "averages": number(found.averages),
         "ranked": [_ranked(one) for one in found.ranked],
         "pairs": [_pair(one) for one in found.pairs],
+        "holds_more": list(found.holds_more),
         "pairs_not_in_this_run": [list(pair) for pair in found.not_here],
     }
 

@@ -9,7 +9,8 @@ from buffet.coherence.cross_spectra import Mask, common_bins, line_bins
 from buffet.coherence.curves import Curves, curves, share_channels
 from buffet.coherence.links import Ranked, ranked
 from buffet.parts import Absent, PartSettings
-from buffet.run_analysis import RunAnalysis
+from buffet.quantity_samples import TUNNEL
+from buffet.run_analysis import NO_MATRIX, NO_WIND, RunAnalysis
 from buffet.run_spectra import RunResult
 from ingest import FORCES, MOMENTS, PRESSURES
 
@@ -27,6 +28,7 @@ class Coherence:
     pairs: tuple[Curves, ...]  # asked for
     strongest: tuple[Curves, ...]  # the first of each ranking, where it is beyond chance
     not_here: tuple[tuple[str, str], ...] = ()  # asked for, but this run lacks one of the two
+    holds_more: tuple[str, ...] = ()  # what is in the cross-spectra, though not in the spectra
 
 
 def of_run(result: RunResult, settings: PartSettings) -> Coherence | Absent:
@@ -34,7 +36,7 @@ def of_run(result: RunResult, settings: PartSettings) -> Coherence | Absent:
     analysis = result.analysis
     averages = analysis.spectra.effective_segments
     if analysis.spectra.packed is None:
-        return Absent("the cross-spectra of all channels were not kept")
+        return Absent(NO_MATRIX)
     if averages < FEWEST_AVERAGES:
         return Absent(f"the record is worth {averages:.1f} independent segments alone")
     asked, not_here = _asked(analysis, settings.pairs)
@@ -49,6 +51,7 @@ def of_run(result: RunResult, settings: PartSettings) -> Coherence | Absent:
         tuple(curves(analysis, *pair, lines) for pair in asked),
         tuple(curves(analysis, *pair, lines) for pair in first),
         not_here,
+        () if analysis.as_read is None else (TUNNEL,),
     )
 
 
@@ -94,5 +97,5 @@ def _rankings(analysis: RunAnalysis, lines: Mask) -> tuple[Ranked, ...]:
 
 def _why_nothing(analysis: RunAnalysis) -> str:
     if analysis.run.kind == "wind-off":
-        return "there was no wind"
+        return NO_WIND
     return "there is no force with a tap or another force beside it; ask for a pair of channels"

@@ -29,6 +29,8 @@ def text(found: Coherence) -> str:
     """Rankings, then the pairs asked for."""
     parts = [*_rankings(found), *(_pair(one) for one in found.pairs)]
     parts += [f"{first} with {second}: not in this run." for first, second in found.not_here]
+    if found.holds_more:
+        parts.append(paragraph(f"Coherence holds {listed(found.holds_more)}."))
     return "\n".join(parts)
 
 

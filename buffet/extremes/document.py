@@ -5,6 +5,7 @@ from __future__ import annotations
 from buffet.documents import Document, interval, number
 from buffet.extremes.result import Extremes, LoadChance, QuantityExtremes, WorstValue
 from buffet.interval import Interval
+from buffet.road_speed import NO_ROAD
 
 
 def document(found: Extremes) -> Document:
@@ -13,12 +14,11 @@ def document(found: Extremes) -> Document:
     return {
         "driving_time_s": found.driving_time_s,
         "road_speed_m_s": speed,
-        "road_speed_why": None if speed is not None else "no road speed, wind or model is known",
+        "road_speed_why": None if speed is not None else NO_ROAD,
         "model_time_s": found.model_time_s,
         "time_over_record": found.times_record,
         "far_beyond_record": found.is_far,
-        "holds_tunnel": found.holds_tunnel,
-        "holds_lines": found.holds_lines,
+        "holds_more": list(found.holds_more),
         "quantities": [_quantity(one) for one in found.quantities],
         "loads": [_load(one) for one in found.loads],
     }

@@ -16,9 +16,9 @@ from buffet.extremes.result import (
 )
 from buffet.interval import Interval
 from buffet.parts import Absent, Load, PartSettings
-from buffet.quantity_samples import quantity_samples, true_to_hz
-from buffet.road_speed import FullScale, frequency_ratio
-from buffet.run_analysis import RunAnalysis
+from buffet.quantity_samples import held_in_samples, quantity_samples, true_to_hz
+from buffet.road_speed import FullScale, road_ratio
+from buffet.run_analysis import NEVER_CHANGED, NO_CHANGE, NO_COPY, NO_WIND, RunAnalysis
 from buffet.run_spectra import QuantityResult, RunResult
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.uncertainty import MOST_FREEDOM, half_width
@@ -37,18 +37,17 @@ def of_run(result: RunResult, settings: PartSettings) -> Extremes | Absent:
     """
     analysis = result.analysis
     if analysis.run.kind != "wind-on":
-        return Absent("there was no wind")
+        return Absent(NO_WIND)
     if analysis.copy is None:
-        return Absent("no copy of its samples was kept")
-    speed = settings.road_speed_m_s
-    if analysis.flow is None or analysis.model is None:
-        speed = None
-    time_s = settings.driving_time_s
-    if speed is not None:
-        time_s *= float(frequency_ratio(analysis, np.asarray(speed)))
+        return Absent(NO_COPY)
+    road = road_ratio(analysis, settings.road_speed_m_s)
+    speed = None if road is None else settings.road_speed_m_s
+    time_s = settings.driving_time_s * (1.0 if road is None else road)
     quantities = tuple(
         _quantity(analysis, i, one, time_s, speed) for i, one in enumerate(result.quantities)
     )
+    if all(analysis.dead):
+        return Absent(NO_CHANGE)
     if all(q.largest is None for q in quantities):
         return Absent(next((q.why for q in quantities if q.why), "it has no quantities"))
     return Extremes(
@@ -58,8 +57,7 @@ def of_run(result: RunResult, settings: PartSettings) -> Extremes | Absent:
         analysis.spectra.duration_s,
         quantities,
         tuple(_chance(quantities, load, time_s) for load in settings.loads),
-        analysis.as_read is not None,
-        analysis.with_lines is not None,
+        held_in_samples(analysis),
     )
 
 
@@ -94,7 +92,7 @@ def _found(
     analysis: RunAnalysis, index: int, to_hz: float | None, shape: SpectralShape | None
 ) -> RecordExtremes | str:
     if analysis.dead[index]:
-        return "its channel never changed"
+        return NEVER_CHANGED
     if shape is None or to_hz is None or analysis.copy is None:
         return "its fluctuation does not rise above the wind-off noise"
     samples = quantity_samples(analysis, [index])[0]

@@ -108,9 +108,7 @@ class Extremes:
     record_s: float
     quantities: tuple[QuantityExtremes, ...]
     loads: tuple[LoadChance, ...]
-    # What is in the samples, though taken out of the spectra.
-    holds_tunnel: bool
-    holds_lines: bool
+    holds_more: tuple[str, ...]  # what is in the samples, though taken out of the spectra
 
     @property
     def times_record(self) -> float:

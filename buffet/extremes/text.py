@@ -138,10 +138,8 @@ def _remarks(found: Extremes) -> Iterator[str]:
             f"Noise without wind is in the extremes of {listed(names)}, with more than "
             f"{NOISY:.0%} of the RMS."
         )
-    if found.holds_tunnel:
-        yield "What follows the reference probes is in the extremes."
-    if found.holds_lines:
-        yield "The lines are in the extremes."
+    if found.holds_more:
+        yield f"The extremes hold {listed(found.holds_more)}."
     reasons: dict[str, list[str]] = {}
     for one in found.quantities:
         if one.why:

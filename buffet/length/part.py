@@ -8,7 +8,7 @@ import numpy as np
 
 from buffet.length.needed import Needed, for_blocks, for_mean, for_normal
 from buffet.parts import Absent, PartSettings
-from buffet.run_analysis import RunAnalysis
+from buffet.run_analysis import NO_CHANGE, NO_WIND, RunAnalysis
 from buffet.run_spectra import NO_RMS, QuantityResult, RunResult
 from buffet.spectral.uncertainty import MOST_FREEDOM, half_width
 from buffet.stationarity import tells_trends
@@ -56,10 +56,10 @@ def of_run(result: RunResult, settings: PartSettings) -> Length | Absent:
     """Time scales, widths reached and lengths needed of every quantity that lives."""
     analysis = result.analysis
     if analysis.run.kind != "wind-on":
-        return Absent("there was no wind")
+        return Absent(NO_WIND)
     living = [i for i, dead in enumerate(analysis.dead) if not dead]
     if not living:
-        return Absent("no channel ever changed")
+        return Absent(NO_CHANGE)
     shed = result.fundamental.frequency_hz if result.fundamental else None
     strouhal, why = None, result.strouhal_why
     if shed is not None:

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from buffet.documents import interval, number
+from buffet.documents import Document, interval, number
 from buffet.lines.part import NO_LINE_LEFT, NOT_ABOVE, LineInQuantity, RunLine, RunLines
 from buffet.run_spectra import NO_RMS
 from buffet.spectral.lines import SIGNIFICANCE
 from buffet.spectral.multitaper import HALF_BANDWIDTH_BINS, TAPERS
-
-Document = dict[str, Any]
 
 
 def document(found: RunLines) -> Document:

@@ -50,7 +50,7 @@ def figure(parts: Sequence[tuple[RunResult, TwoStates]]) -> Figure:
             _quiet(box.subplots(), name, found)
             continue
         grid = box.add_gridspec(2, 3, height_ratios=(1, 1.25))
-        _over_time(box.add_subplot(grid[0, :]), name, found.states, both)
+        _over_time(box.add_subplot(grid[0, :]), name, found, found.states, both)
         _distribution(box.add_subplot(grid[1, 0]), found.states, both)
         _survival(box.add_subplot(grid[1, 1]), found.states, both)
         _spectra(box.add_subplot(grid[1, 2]), found.states, both)
@@ -59,7 +59,7 @@ def figure(parts: Sequence[tuple[RunResult, TwoStates]]) -> Figure:
 
 def _quiet(axes: Axes, name: str, found: TwoStates) -> None:
     averaged = found.tests[0].chosen.finest.averaged
-    time = np.arange(averaged.n_averages) * averaged.spacing_s
+    time = found.start_s + np.arange(averaged.n_averages) * averaged.spacing_s
     axes.plot(time, averaged.samples, color=INK, linewidth=0.6)
     axes.set_title(f"{name}: one state, {shortened(found.tests[0].name)}")
     axes.set_xlabel("time, s")
@@ -71,9 +71,11 @@ def _label(states: States) -> str:
     return shortened(states.values.name, 22) + ("" if unit == "1" else f", {unit}")
 
 
-def _over_time(axes: Axes, name: str, states: States, both: dict[str, Style]) -> None:
+def _over_time(
+    axes: Axes, name: str, found: TwoStates, states: States, both: dict[str, Style]
+) -> None:
     """The averages faint, the path through the two levels bold."""
-    time = np.arange(len(states.averages)) * states.spacing_s
+    time = found.start_s + np.arange(len(states.averages)) * states.spacing_s
     axes.plot(time, states.averages, color=FAINT, linewidth=0.6)
     levels = np.array([one.value for one in states.values.mean])
     axes.step(time, levels[states.visits.path], where="mid", color=INK, linewidth=1.4)

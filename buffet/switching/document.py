@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from buffet.documents import interval, number
+from buffet.documents import Document, interval, number
+from buffet.road_speed import NO_ROAD
+from buffet.run_spectra import NO_LENGTHS
 from buffet.switching.decision import LEVEL, QuantityTest
 from buffet.switching.state_values import StatePsd, StateValues
 from buffet.switching.two_states import States, TwoStates
@@ -12,13 +12,11 @@ from buffet.switching.visits import Dwell
 
 NOT_TESTED = "no quantity came so far as to be tested"
 NO_DWELL = "the mean dwell times are not known"
-NO_ROAD = "no road speed was given, or no wind or model is stated"
-NO_LENGTHS = "no Strouhal length or wind speed is stated"
 FEW_VISITS = "too few visits lie wholly within the record"
 SHORT_VISITS = "too little of the record lies inside visits"
 
 
-def document(x: TwoStates) -> dict[str, Any]:
+def document(x: TwoStates) -> Document:
     """The decision, what each quantity says, and the states; null where there is one alone."""
     return {
         "two_states": x.states is not None,
@@ -32,7 +30,7 @@ def document(x: TwoStates) -> dict[str, Any]:
     }
 
 
-def _test(test: QuantityTest) -> dict[str, Any]:
+def _test(test: QuantityTest) -> Document:
     return {
         "quantity": test.name,
         "separation": number(test.separation),
@@ -45,7 +43,7 @@ def _test(test: QuantityTest) -> dict[str, Any]:
     }
 
 
-def _states(x: TwoStates, states: States) -> dict[str, Any]:
+def _states(x: TwoStates, states: States) -> Document:
     road = None if x.road_per_model is None else states.rate_hz.scaled(x.road_per_model)
     lengths = None if x.lengths_per_s is None else states.rate_hz.scaled(1 / x.lengths_per_s)
     level_psd = states.level_psd
@@ -60,7 +58,7 @@ def _states(x: TwoStates, states: States) -> dict[str, Any]:
         "changes_per_length_why": NO_LENGTHS if lengths is None else None,
         "road_changes_per_s": interval(road),
         "road_why": NO_ROAD if road is None else None,
-        "change_s": (states.visits.start[1:] * states.spacing_s).tolist(),
+        "change_s": (x.start_s + states.visits.start[1:] * states.spacing_s).tolist(),
         "lower": _dwell(x, states.dwell[0]),
         "upper": _dwell(x, states.dwell[1]),
         "level_psd": None if level_psd is None else level_psd.tolist(),
@@ -69,7 +67,7 @@ def _states(x: TwoStates, states: States) -> dict[str, Any]:
     }
 
 
-def _dwell(x: TwoStates, dwell: Dwell) -> dict[str, Any]:
+def _dwell(x: TwoStates, dwell: Dwell) -> Document:
     mean = dwell.mean_s
     lengths = None if mean is None or x.lengths_per_s is None else mean.scaled(x.lengths_per_s)
     road = None if mean is None or x.road_per_model is None else mean.scaled(1 / x.road_per_model)
@@ -88,7 +86,7 @@ def _dwell(x: TwoStates, dwell: Dwell) -> dict[str, Any]:
     }
 
 
-def _values(values: StateValues) -> dict[str, Any]:
+def _values(values: StateValues) -> Document:
     lower, upper = values.mean
     return {
         "name": values.name,
@@ -107,7 +105,7 @@ def _values(values: StateValues) -> dict[str, Any]:
     }
 
 
-def _psd(one: StatePsd | None) -> dict[str, Any] | None:
+def _psd(one: StatePsd | None) -> Document | None:
     if one is None:
         return None
     return {

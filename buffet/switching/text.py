@@ -58,7 +58,7 @@ def _parts(x: TwoStates, states: States) -> Iterator[str]:
 
 
 def _held(x: TwoStates) -> str:
-    return f" The samples hold {listed(list(x.holds_more))}." if x.holds_more else ""
+    return f" The samples hold {listed(x.holds_more)}." if x.holds_more else ""
 
 
 def _rates(x: TwoStates, rate: Interval) -> str:

@@ -72,6 +72,7 @@ class TwoStates:
 
     tests: tuple[QuantityTest, ...]  # the clearest first
     states: States | None  # None: one state explains the record
+    start_s: float = 0.0  # of the samples, in the record
     road_per_model: float | None = None  # of frequencies; None: no road speed
     lengths_per_s: float | None = None  # U / L; None: no wind or no model
     holds_more: tuple[str, ...] = ()  # what is in the samples, though taken out of the spectra

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 from buffet.interval import Interval
 from buffet.quantity_samples import quantity_samples, true_to_hz
+from buffet.run_analysis import NO_COPY
 from buffet.run_spectra import RunResult
 from buffet.taps.tap_spectra import stated
-
-NO_COPY = "the samples were not kept"
 
 
 @dataclass(frozen=True)

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from buffet.documents import interval, number
+from buffet.documents import Document, interval, number
 from buffet.run_spectra import NO_RMS
 from buffet.spectral.pod import ModeAtFrequency
 from buffet.taps.coefficients import TapValues
 from buffet.taps.convection import BareRow, RowConvection, Travel
 from buffet.taps.modes import TapModes
 from buffet.taps.part import RunTaps
-
-Document = dict[str, Any]
 
 NO_PEAK = "no peak of its taps is significant"
 
@@ -24,6 +20,7 @@ def document(taps: RunTaps) -> Document:
     return {
         "taps": [_tap(one) for one in taps.values],
         "holds_lines": taps.holds_lines,
+        "observed_hold_more": list(taps.observed_hold),
         "never_changed": list(taps.dead),
         "modes": None if taps.modes is None else _modes(taps.modes),
         "modes_why": taps.modes_why,
@@ -90,7 +87,7 @@ def _peak(peak: ModeAtFrequency) -> Document:
         "unrelated_taps_share": peak.chance,
         "averages": peak.averages,
         "amplitude": np.abs(peak.shape).tolist(),
-        "lead_deg": np.degrees(np.angle(peak.shape)).tolist(),
+        "lead_rad": np.angle(peak.shape).tolist(),
     }
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from buffet.parts import Absent, PartSettings
+from buffet.quantity_samples import held_in_samples
+from buffet.run_analysis import NO_MATRIX, NO_WIND
 from buffet.run_spectra import RunResult
 from buffet.taps.coefficients import TapValues, tap_values
 from buffet.taps.convection import BareRow, RowConvection, row_convection, row_names
@@ -23,21 +25,22 @@ class RunTaps:
     modes: TapModes | None
     modes_why: str | None
     rows: tuple[RowConvection | BareRow, ...]
-    holds_lines: bool  # in modes, rows and observed values, though the RMS is without them
+    holds_lines: bool  # in modes and rows, though the RMS is without them
+    observed_hold: tuple[str, ...]  # in observed values, though the RMS is without it
 
 
 def of_run(result: RunResult, settings: PartSettings) -> RunTaps | Absent:
     """Of a wind-on run with one live tap at least."""
     analysis = result.analysis
     if analysis.run.kind == "wind-off":
-        return Absent("there was no wind")
+        return Absent(NO_WIND)
     if not any(q.measures == "pressure" for q in analysis.signal.quantities):
         return Absent("no channel measures a pressure")
     taps = live_taps(analysis)
     if not taps:
         return Absent("no tap ever changed")
     if analysis.spectra.packed is None:
-        return Absent("the cross-spectra of all channels were not kept")
+        return Absent(NO_MATRIX)
     modes = tap_modes(result, taps)
     names = [analysis.signal.quantities[i].name for i in taps]
     return RunTaps(
@@ -53,4 +56,5 @@ def of_run(result: RunResult, settings: PartSettings) -> RunTaps | Absent:
         None if isinstance(modes, TapModes) else modes,
         tuple(row_convection(result, name, taps) for name in row_names(result)),
         analysis.with_lines is not None,
+        held_in_samples(analysis),
     )

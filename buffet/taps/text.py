@@ -30,7 +30,9 @@ def text(taps: RunTaps) -> str:
         parts += _modes(taps.modes)
     parts += [paragraph(_row(row)) for row in taps.rows]
     if taps.holds_lines:
-        parts.append("The lines are in the modes, the rows and the observed values.")
+        parts.append("Modes and rows hold the lines.")
+    if taps.observed_hold:
+        parts.append(paragraph(f"The values observed hold {listed(taps.observed_hold)}."))
     return "\n\n".join(parts)
 
 

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.documents import number
+from buffet.documents import Document, number
+from buffet.road_speed import NO_ROAD
+from buffet.run_spectra import NO_LENGTHS
 from buffet.spectral.wavelet import LEVEL, OMEGA_0
 from buffet.wavelets.part import QuantityEnergy, RunWavelets
 
-Document = dict[str, Any]
 Array = NDArray[np.float64]
 
 # Of the energy over time: finer than any page shows.
 MOST_POINTS = 240
 NO_BACKGROUND = "too few bins of the spectrum to fit red noise"
-NO_ROAD = "no road speed was asked for, or the run has no wind speed or model"
-NO_LENGTH = "the run has no wind speed, or no Strouhal length is stated"
 
 
 def document(found: RunWavelets) -> Document:
@@ -30,7 +27,7 @@ def document(found: RunWavelets) -> Document:
         "level": LEVEL,
         "holds_more": list(found.holds_more),
         "lengths_per_s": number(found.lengths_per_s),
-        "lengths_why": NO_LENGTH if found.lengths_per_s is None else None,
+        "lengths_why": NO_LENGTHS if found.lengths_per_s is None else None,
         "road_s_per_s": number(found.road_per_s),
         "road_why": NO_ROAD if found.road_per_s is None else None,
         "time_s": (found.copy.start_s + (edges[1:] + edges[:-1]) / 2).tolist(),

@@ -12,8 +12,8 @@ from buffet.holm import holm
 from buffet.interval import Interval
 from buffet.parts import Absent, PartSettings
 from buffet.quantity_samples import held_in_samples, quantity_samples, true_to_hz
-from buffet.road_speed import frequency_ratio
-from buffet.run_analysis import RunAnalysis
+from buffet.road_speed import road_ratio
+from buffet.run_analysis import NO_CHANGE, NO_COPY, NO_WIND, RunAnalysis
 from buffet.run_spectra import QuantityResult, RunResult
 from buffet.spectral.decimated import DecimatedRecord
 from buffet.spectral.reduction import FIRST_BIN
@@ -136,8 +136,10 @@ def of_run(result: RunResult, settings: PartSettings) -> RunWavelets | Absent:
     """Of every live quantity, in the band of its strongest broad peak or at the fundamental."""
     analysis = result.analysis
     copy = analysis.copy
+    if analysis.run.kind == "wind-off":
+        return Absent(NO_WIND)
     if copy is None:
-        return Absent("no samples were kept")
+        return Absent(NO_COPY)
     found: list[QuantityEnergy] = []
     missing = []
     for index, quantity in enumerate(result.quantities):
@@ -149,7 +151,9 @@ def of_run(result: RunResult, settings: PartSettings) -> RunWavelets | Absent:
         else:
             found.append(one)
     if not found:
-        return Absent(missing[0][1] if missing else "all channels are constant")
+        whys = "; ".join(dict.fromkeys(why for _, why in missing))
+        return Absent(f"no quantity has a band to look at: {whys}" if missing else NO_CHANGE)
+    road = road_ratio(analysis, settings.road_speed_m_s)
     return RunWavelets(
         analysis,
         copy,
@@ -158,7 +162,7 @@ def of_run(result: RunResult, settings: PartSettings) -> RunWavelets | Absent:
         tuple(missing),
         held_in_samples(analysis),
         None if result.strouhal_per_hz is None else 1 / result.strouhal_per_hz,
-        _road_per_s(analysis, settings.road_speed_m_s),
+        None if road is None else 1 / road,
         settings.road_speed_m_s,
     )
 
@@ -214,9 +218,3 @@ def _corrected(found: list[QuantityEnergy]) -> tuple[QuantityEnergy, ...]:
     p_values = holm([one.p_value for one in found])
     every = [replace(one, p_value=p) for one, p in zip(found, p_values, strict=True)]
     return tuple(sorted(every, key=lambda one: one.p_value))
-
-
-def _road_per_s(analysis: RunAnalysis, road_speed_m_s: float | None) -> float | None:
-    if road_speed_m_s is None or analysis.flow is None or analysis.model is None:
-        return None
-    return 1 / float(frequency_ratio(analysis, np.array([road_speed_m_s]))[0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from buffet.phrases import listed
 from buffet.terminal import KM_H, number, p_value, paragraph, table
 from buffet.wavelets.part import SIGNIFICANCE, QuantityEnergy, RunWavelets
 
@@ -23,7 +24,7 @@ def text(found: RunWavelets) -> str:
         parts.append(f"and {len(found.quantities) - len(shown)} more, with larger p")
     parts.append(paragraph(_said(found)))
     if found.holds_more:
-        parts.append(paragraph(f"Energy over time holds {' and '.join(found.holds_more)}."))
+        parts.append(paragraph(f"Energy over time holds {listed(found.holds_more)}."))
     if found.missing:
         parts.append(paragraph(_missing(found)))
     return "\n".join(parts)

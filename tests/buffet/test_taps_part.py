@@ -118,8 +118,10 @@ def test_text_fits_a_terminal_and_tells_all(taps: RunTaps) -> None:
     assert "unrelated taps" in told
     assert "convection speed" in told
     assert "rearward" in told
-    assert "The lines are in" not in told
-    assert "The lines are in the modes" in text(replace(taps, holds_lines=True))
+    assert " hold " not in told
+    both = text(replace(taps, holds_lines=True, observed_hold=("the lines",)))
+    assert "Modes and rows hold the lines." in both
+    assert "The values observed hold the lines." in both
 
 
 def test_json_holds_shapes_and_reasons(taps: RunTaps) -> None:
