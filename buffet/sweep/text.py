@@ -8,7 +8,7 @@ from buffet.phrases import listed
 from buffet.spectral.tracks import FIXED
 from buffet.sweep.sweep import ConfigurationSweep, Sweep, one_speed_alone
 from buffet.sweep.tracks import Track
-from buffet.sweep.trend import SETTLED, Point, Trend
+from buffet.sweep.trend import SETTLED, SIGNIFICANCE, Point, Trend
 from buffet.terminal import corrected, number, paragraph, span, table
 
 MOST_SPEEDS = 4  # columns of RMS values that fit the width
@@ -18,10 +18,13 @@ ONE_SPEED = (
 )
 MEANING = (
     "A peak that scales keeps its Strouhal number (the wake if broad; fan, belt or wheel if a "
-    "line), a fixed one its frequency (rig or mains); scatter is the relative standard deviation "
-    "of either over the runs. % per doubling: change of RMS with the Reynolds number, at top "
-    "between the two highest speeds; settled: the whole interval within "
-    f"±{SETTLED:.0%}. No change shown: a change of the interval's size would not show."
+    "line), a fixed one its frequency (rig or mains). St ±%, Hz ±%: relative standard deviation of "
+    "either over the runs; +: further quantities that show the peak. % per doubling: change of RMS "
+    "with the Reynolds number over all speeds, at top between the two highest. Still changing: in "
+    f"either, at p < {SIGNIFICANCE:g} over all rows together (Holm), however little; settled: "
+    f"otherwise, and over all speeds the whole interval within ±{SETTLED:.0%}; no change shown: "
+    "neither, a change of the interval's size would not show. An RMS holds the rig's peaks and "
+    "ends at the same hertz at every speed: that alone can change it, too."
 )
 
 
