@@ -52,8 +52,9 @@ def _said(found: RunWavelets) -> str:
     if bursts:
         first = bursts[0]
         said = (
-            f"In bursts: {', '.join(one.quantity for one in bursts[:MOST_ROWS])}; {first.quantity} "
-            f"as if on for {first.energy.active_share:.0%} of the time."
+            f"In bursts: {', '.join(one.quantity for one in bursts[:MOST_ROWS])}. {first.quantity} "
+            f"is as unsteady as noise that is there for {first.energy.active_share:.0%} of the "
+            "time."
         )
     else:
         said = "Nothing comes more in bursts than steady noise would (p by Holm over all rows)."
