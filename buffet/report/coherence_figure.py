@@ -32,8 +32,8 @@ DECADES = 3.0
 TITLE_CHARACTERS = 34  # that fit above a panel, on each of two lines
 KEY = (
     "grey: 95 % interval; dashed: threshold that one bin of twenty of independent signals exceeds; "
-    "phase (below zero: what is named first comes later) and gain of what is named first against "
-    "the other, where the coherence is above the threshold; coherence is not cause"
+    "phase (falling with frequency: what is named first comes later) and gain of what is named "
+    "first against the other, where the coherence is above the threshold; coherence is not cause"
 )
 
 
