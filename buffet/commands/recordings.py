@@ -26,6 +26,16 @@ if TYPE_CHECKING:
 WHAT = ("spectrum", "lines", "coherence", "taps", "wavelets", "switching", "extremes", "length")
 
 
+def _of_two(
+    context: click.Context, option: click.Parameter, pairs: tuple[tuple[str, str], ...]
+) -> tuple[tuple[str, str], ...]:
+    """Refuse a quantity against itself, which is coherent whatever was measured."""
+    for first, second in pairs:
+        if first == second:
+            raise click.BadParameter(f"got {first!r} twice; wanted two different quantities")
+    return pairs
+
+
 @click.command()
 @CAMPAIGN
 @click.option("--run", "number", help="One run's number; all runs without it.")
@@ -53,6 +63,7 @@ WHAT = ("spectrum", "lines", "coherence", "taps", "wavelets", "switching", "extr
     "pairs",
     type=(str, str),
     multiple=True,
+    callback=_of_two,
     metavar="NAME NAME",
     help="Coherence, phase and gain of these two in full.",
 )

@@ -64,3 +64,11 @@ def test_a_load_without_meaning_is_wrong_usage(campaign: Path) -> None:
     result = run_buffet("spectra", campaign, "--load", "lift", "3 Hz")
     assert result.exit_code == 2
     assert "wanted a force, moment, pressure or coefficient" in result.stderr
+
+
+def test_a_pair_is_of_two_quantities(campaign: Path) -> None:
+    """One against itself is wrong usage."""
+    result = run_buffet("spectra", campaign, "--pair", "lift", "lift")
+
+    assert result.exit_code == 2
+    assert "got 'lift' twice; wanted two different quantities" in result.stderr
