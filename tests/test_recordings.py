@@ -105,7 +105,7 @@ def cylinder(folder: Path, name: str, from_s: float) -> dict[str, Any]:
     sheet = CYLINDER_AIR + sampling + channel("Cl", "lift", "lift", "1")
     sheet += channel("Cd", "drag", "drag", "1")
     recording = f"cylinder2d_dfg/re100_coef_{name}.dat.gz"
-    return run_of(campaign(folder, recording, sheet, CYLINDER_MODEL))
+    return run_of(campaign(folder, recording, sheet, CYLINDER_MODEL), "--what", "lines")
 
 
 def test_cylinder_sheds_at_its_published_strouhal_number(tmp_path: Path) -> None:
