@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from buffet.calibrating.fit import Calibration
 from buffet.calibrating.judging import GOOD_SHARE, LEVEL, USABLE_SHARE, judge, significant
+from buffet.phrases import by_reason
 from buffet.terminal import number, paragraph, table
 from ingest import three_digits
 
@@ -131,10 +132,7 @@ def _short(name: str) -> str:
 def _notes(calibration: Calibration) -> Iterator[str]:
     for caution in judge(calibration).cautions:
         yield paragraph(f"Caution: {caution}.")
-    by_why: dict[str, list[str]] = {}
-    for one in calibration.left_out:
-        by_why.setdefault(one.why, []).append(one.term)
-    for why, terms in by_why.items():
+    for why, terms in by_reason((one.why, one.term) for one in calibration.left_out).items():
         yield paragraph(f"Left out, since {why}: {', '.join(terms)}.")
     weak = (~significant(calibration)).sum()
     if weak:

@@ -20,6 +20,8 @@ from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from math import ceil, floor, isinf, log10
 
+from buffet.phrases import by_reason
+
 
 class BuffetError(Exception):
     """Anything the user can put right; the text says what, where and how."""
@@ -86,9 +88,7 @@ class NoReferenceProbeError(BuffetError):
 
     def __init__(self, why: Mapping[str, str]) -> None:
         self.why = dict(why)
-        runs: dict[str, list[str]] = {}
-        for run, reason in why.items():
-            runs.setdefault(reason, []).append(run)
+        runs = by_reason((reason, run) for run, reason in why.items())
         told = "; ".join(f"{reason} in run {', '.join(own)}" for reason, own in runs.items())
         super().__init__(
             f"the tunnel's part cannot be taken out: {told}. State a channel with measures = "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from buffet.phrases import listed
+from buffet.phrases import by_reason, listed
 from buffet.resonance.estimate import CampaignResonance
 from buffet.resonance.result import (
     AMPLITUDE_ERRORS,
@@ -90,21 +90,19 @@ def _explained(run: RunResonance) -> Iterator[str]:
 
 
 def _none(run: RunResonance) -> Iterator[str]:
-    reasons: dict[str, list[str]] = {}
-    for one in run.channels:
-        if not one.modes:
-            reasons.setdefault(one.why, []).append(one.channel.name)
-    for why, names in reasons.items():
+    lacking = ((one.why, one.channel.name) for one in run.channels if not one.modes)
+    for why, names in by_reason(lacking).items():
         yield f"No resonance stands out in {listed(names)}: {why}."
 
 
 def _left_out(run: RunResonance) -> Iterator[str]:
     """One line a reason and strike, with the channels."""
-    lost: dict[tuple[float, str], list[str]] = {}
-    for one in run.channels:
-        for strike in one.left_out:
-            lost.setdefault((strike.time_s, strike.why), []).append(one.channel.name)
-    for (time_s, why), names in sorted(lost.items()):
+    lost = (
+        ((strike.time_s, strike.why), one.channel.name)
+        for one in run.channels
+        for strike in one.left_out
+    )
+    for (time_s, why), names in sorted(by_reason(lost).items()):
         yield f"Strike at {time_s:.1f} s left out in {listed(names)}: {why}."
     if any(mode.count == 1 for one in run.channels for mode in one.modes) and run.kind == "tap":
         yield "One strike does not tell how strikes scatter: strike three times or more."

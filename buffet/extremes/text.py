@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from buffet.extremes.result import NOISY, Extremes, LoadChance, QuantityExtremes
-from buffet.phrases import listed
+from buffet.phrases import by_reason, listed
 from buffet.terminal import KM_H, number, paragraph, span, table
 
 MINUTE_S = 60.0
@@ -76,10 +76,11 @@ def _peak_factors(found: Extremes) -> Iterator[str]:
     measured = _ends([factor for pair in own for factor in pair])
     text = f"Peak factor, distance from the mean over the RMS: {measured}; of a Gaussian record "
     text += f"{_ends([factor.davenport for _, factor in known])} (Davenport)"
-    reasons: dict[str, list[str]] = {}
-    for one, factor in known:
-        if factor.davenport_why is not None:
-            reasons.setdefault(factor.davenport_why, []).append(one.quantity.name)
+    reasons = by_reason(
+        (factor.davenport_why, one.quantity.name)
+        for one, factor in known
+        if factor.davenport_why is not None
+    )
     told = [f"not for {listed(names)}: {why}" for why, names in reasons.items()]
     yield f"{text}{', ' if told else ''}{'; '.join(told)}."
 
@@ -140,9 +141,6 @@ def _remarks(found: Extremes) -> Iterator[str]:
         )
     if found.holds_more:
         yield f"The extremes hold {listed(found.holds_more)}."
-    reasons: dict[str, list[str]] = {}
-    for one in found.quantities:
-        if one.why:
-            reasons.setdefault(one.why, []).append(one.quantity.name)
-    for why, names in reasons.items():
+    lacking = ((one.why, one.quantity.name) for one in found.quantities if one.why)
+    for why, names in by_reason(lacking).items():
         yield f"No extremes of {listed(names)}: {why}."

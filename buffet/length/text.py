@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from buffet.length.needed import Needed
 from buffet.length.part import Length, QuantityLength
-from buffet.phrases import listed
+from buffet.phrases import by_reason, listed
 from buffet.terminal import number, paragraph, table
 
 # From here on three digits would be written with a power of ten.
@@ -59,12 +59,13 @@ def _remarks(found: Length) -> Iterator[str]:
         half, length = _cells(found.strouhal)
         told = length if found.strouhal.is_reached else f"needs {length} s"
         yield f"Frequency of the Strouhal number: ±{half}, {told}."
-    reasons: dict[str, list[str]] = {}
-    for one in found.quantities:
-        for what, why in (("RMS", one.rms_why), ("mean", one.mean_why)):
-            if why is not None:
-                reasons.setdefault(f"{what}: {why}", []).append(one.quantity.name)
-    for why, names in reasons.items():
+    lacking = (
+        (f"{what}: {why}", one.quantity.name)
+        for one in found.quantities
+        for what, why in (("RMS", one.rms_why), ("mean", one.mean_why))
+        if why is not None
+    )
+    for why, names in by_reason(lacking).items():
         yield f"No length is told for {listed(names)}, {why}."
     if not found.trends_told:
         yield "The record has too few segments to look for trends."

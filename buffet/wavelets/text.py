@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buffet.phrases import listed
+from buffet.phrases import by_reason, listed
 from buffet.terminal import KM_H, number, p_value, paragraph, table
 from buffet.wavelets.part import SIGNIFICANCE, QuantityEnergy, RunWavelets
 
@@ -69,8 +69,6 @@ def _said(found: RunWavelets) -> str:
 
 def _missing(found: RunWavelets) -> str:
     """Quantities without a band, by reason."""
-    reasons: dict[str, list[str]] = {}
-    for quantity, why in found.missing:
-        reasons.setdefault(why, []).append(quantity)
+    reasons = by_reason((why, quantity) for quantity, why in found.missing)
     told = "; ".join(f"{', '.join(names)}: {why}" for why, names in reasons.items())
     return f"Not looked at: {told}."
