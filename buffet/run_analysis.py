@@ -122,10 +122,14 @@ class RunAnalysis:
         return np.empty((1, 0)) if result is None else result
 
     @cached_property
+    def _constant(self) -> set[str | None]:
+        """Channels that never changed."""
+        return {finding.channel for finding in self.findings if finding.code == "constant"}
+
+    @cached_property
     def dead(self) -> tuple[bool, ...]:
         """Of each quantity, whether it rests on a channel that never changed."""
-        constant = {finding.channel for finding in self.findings if finding.code == "constant"}
-        dead = [channel.rests_on(constant) for channel in self.run.channels]
+        dead = [channel.rests_on(self._constant) for channel in self.run.channels]
         return tuple(
             any(w and gone for w, gone in zip(q.fluctuation_row, dead, strict=True))
             for q in self.signal.quantities
@@ -167,9 +171,8 @@ class RunAnalysis:
     @cached_property
     def probes(self) -> tuple[int, ...]:
         """Channels that measure the oncoming flow and are alive."""
-        dead = {finding.channel for finding in self.findings if finding.code == "constant"}
         named = enumerate(self.run.channels)
-        return tuple(i for i, c in named if c.measures == PROBE and c.name not in dead)
+        return tuple(i for i, c in named if c.measures == PROBE and c.name not in self._constant)
 
     @property
     def no_probe_why(self) -> str | None:
@@ -222,10 +225,9 @@ class RunAnalysis:
     @property
     def line_bands_hz(self) -> Array:
         """Up to where lines are looked for in each channel; 0 in one that never changed."""
-        dead = {finding.channel for finding in self.findings if finding.code == "constant"}
         return np.array(
             [
-                0.0 if channel.rests_on(dead) else self.rig.usable_to_hz(channel)
+                0.0 if channel.rests_on(self._constant) else self.rig.usable_to_hz(channel)
                 for channel in self.run.channels
             ]
         )
