@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -24,6 +24,7 @@ from buffet.run_spectra import NO_CALIBRATION, NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
 from buffet.spectral.resolution import MARKED_SEGMENTS
 from buffet.tunnel_part import NOTHING_FOLLOWS, TunnelPart
+from buffet.writing import Writer, text_writer
 from ingest import Finding, Provenance, TubingCorrection
 
 Document = dict[str, Any]
@@ -34,6 +35,11 @@ ONE_SPEED = "the lift was not measured at several wind speeds"
 def dumps(document: Document) -> str:
     """As text: indented, NaN and infinity refused, ASCII alone, whatever the terminal speaks."""
     return json.dumps(document, indent=2, allow_nan=False)
+
+
+def document_writer(build: Callable[[], Document]) -> Writer:
+    """Writes a document that is put together only where a file of it is wanted."""
+    return lambda path: text_writer(dumps(build()))(path)
 
 
 def interval(value: Interval | None) -> Document | None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from buffet import documents
 from buffet.comparison_document import comparison_document
-from buffet.writing import PICTURES, Writer, columns, row_writers, text_writer
+from buffet.writing import PICTURES, Writer, columns, row_writers
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -54,8 +54,8 @@ def resonance_writers(found: CampaignResonance) -> dict[str, Writer]:
         for one in run.channels
         for mode in (one.modes or (None,))
     ]
-    text = documents.dumps(resonance_document(found))
-    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
+    document = documents.document_writer(lambda: resonance_document(found))
+    return {".json": document, **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
 
 
 def rating_writers(rating: Rating) -> dict[str, Writer]:
@@ -84,17 +84,17 @@ def rating_writers(rating: Rating) -> dict[str, Writer]:
         for one in rating.configurations
         for row in one.criteria
     ]
-    text = documents.dumps(documents.rating_document(rating))
-    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
+    document = documents.document_writer(lambda: documents.rating_document(rating))
+    return {".json": document, **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
 
 
 def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Writer]:
     """JSON, or the table itself."""
     from dataclasses import asdict
 
-    text = documents.dumps(documents.table_document(rows, rating))
+    document = documents.document_writer(lambda: documents.table_document(rows, rating))
     plain = [asdict(row) | _blockage(rating.analysis) for row in rows]
-    return {".json": text_writer(text), **row_writers(plain)}
+    return {".json": document, **row_writers(plain)}
 
 
 def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
@@ -121,8 +121,8 @@ def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
         for one in comparison.add_ons
         for word, ratio in one.rms_ratio.items()
     ]
-    text = documents.dumps(comparison_document(comparison))
-    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
+    document = documents.document_writer(lambda: comparison_document(comparison))
+    return {".json": document, **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
 
 
 def sweep_writers(sweep: Sweep) -> dict[str, Writer]:
@@ -151,5 +151,5 @@ def sweep_writers(sweep: Sweep) -> dict[str, Writer]:
         for trend in one.trends
         for point in trend.points
     ]
-    text = documents.dumps(sweep_document(sweep))
-    return {".json": text_writer(text), **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
+    document = documents.document_writer(lambda: sweep_document(sweep))
+    return {".json": document, **row_writers(rows), **dict.fromkeys(PICTURES, draw)}

@@ -15,7 +15,7 @@ from buffet.parts import Absent
 from buffet.run_spectra import RunResult
 from buffet.spectra_parts import PARTS, SPECTRUM, Part, RunParts, chosen
 from buffet.terminal import paragraph
-from buffet.writing import PICTURES, Writer, columns, row_writers, text_writer
+from buffet.writing import PICTURES, Writer, columns, row_writers
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -48,11 +48,11 @@ def spectra_writers(
     A picture shows the part asked for, the spectra where none was; a PDF one page a part asked for.
     """
     rows = [_row(run.result, i) for run in runs for i in range(len(run.result.quantities))]
-    text = documents.dumps(spectra_document(analysis, runs))
+    document = documents.document_writer(lambda: spectra_document(analysis, runs))
     pictures: dict[str, Writer] = {
         suffix: partial(_draw, runs, tuple(words) or (SPECTRUM,)) for suffix in PICTURES
     }
-    return {".json": text_writer(text), **row_writers(rows), **pictures}
+    return {".json": document, **row_writers(rows), **pictures}
 
 
 def _draw(runs: Sequence[RunParts], words: Sequence[str], path: Path) -> None:
