@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import floor, log10
+from statistics import NormalDist
 
 LEVEL = 0.95
+# Of an interval of that level about a normal estimate, in its standard deviations.
+NORMAL_HALF_WIDTH = NormalDist().inv_cdf(0.5 + LEVEL / 2)
 # One digit of an uncertainty is coarse where it is a 1 or a 2.
 SECOND_DIGIT_BELOW = 2.95
 # Of the value: a half-width that is rounding alone, as of a coherence of one.

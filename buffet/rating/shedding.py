@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buffet.interval import LEVEL, Interval
+from buffet.interval import NORMAL_HALF_WIDTH, Interval
 from buffet.rating.configuration import ConfigurationCurves
 from buffet.run_spectra import RunResult
 from buffet.spectral.uncertainty import log_error
@@ -51,9 +51,6 @@ def pooled(intervals: Sequence[Interval]) -> Interval:
 
     Weights are inverse variances; the widening is Birge's ratio (Birge 1932, Phys. Rev. 40, 207).
     """
-    from scipy.special import ndtri
-
-    factor = float(ndtri(0.5 + LEVEL / 2))
     logs = np.log([interval.value for interval in intervals])
     errors = [log_error(interval) for interval in intervals]
     weights = 1 / np.maximum(np.square(errors), 1e-12)
@@ -61,5 +58,5 @@ def pooled(intervals: Sequence[Interval]) -> Interval:
     variance = 1 / float(weights.sum())
     if len(logs) > 1:
         variance *= max(1.0, float(weights @ (logs - mean) ** 2) / (len(logs) - 1))
-    half = factor * np.sqrt(variance)
+    half = NORMAL_HALF_WIDTH * np.sqrt(variance)
     return Interval(float(np.exp(mean)), float(np.exp(mean - half)), float(np.exp(mean + half)))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.interval import NORMAL_HALF_WIDTH
 from buffet.report.look import (
     FAINT,
     INK,
@@ -223,7 +224,7 @@ def _delays(axes: Axes, row: RowConvection) -> None:
     assert speed is not None
     distance = np.array([pair.distance_m for pair in row.pairs])
     delay = 1e3 * np.array([pair.delay_s for pair in row.pairs])
-    half = 1.96e3 * np.array([pair.deviation_s for pair in row.pairs])
+    half = 1e3 * NORMAL_HALF_WIDTH * np.array([pair.deviation_s for pair in row.pairs])
     ends = np.array([0.0, float(distance.max())])
     axes.plot(ends, 1e3 * ends / speed.value, color=INK, linewidth=1.0)
     axes.errorbar(

@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.interval import LEVEL, Interval
+from buffet.interval import LEVEL, NORMAL_HALF_WIDTH, Interval
 from buffet.spectral.window import HANN_BIN_INFORMATION
 
 Array = NDArray[np.float64]
@@ -225,8 +225,6 @@ def power_share(second: Array, coherence: Array, averages: float) -> Interval:
     ----------
     second : PSD of the second signal in neighbouring bins
     """
-    from scipy.special import ndtri
-
     part = second * coherent_share(coherence, averages)
     total = float(second.sum())
     if not total > 0:
@@ -236,6 +234,6 @@ def power_share(second: Array, coherence: Array, averages: float) -> Interval:
     own = (follows**2 + 2 * follows * rest + rest**2 / max(averages - 1, 1.0)).sum()
     scatter = (1 - value) ** 2 * own + value**2 * (rest**2).sum()
     variance = float(scatter) / (averages * HANN_BIN_INFORMATION * total**2)
-    half = float(ndtri(0.5 + LEVEL / 2)) * variance**0.5
+    half = NORMAL_HALF_WIDTH * variance**0.5
     value = min(max(value, 0.0), 1.0)
     return Interval(value, max(value - half, 0.0), min(value + half, 1.0))

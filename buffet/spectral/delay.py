@@ -8,7 +8,7 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.interval import LEVEL, Interval
+from buffet.interval import NORMAL_HALF_WIDTH, Interval
 from buffet.spectral.coherence import relative_error, unbiased
 from buffet.spectral.window import HANN_BIN_INFORMATION, HANN_DEVIANCE_CORRELATION
 
@@ -154,7 +154,7 @@ def _least_squares(phase: Array, turn: Array, weight: Array, start: float, sign:
 
 def _judged(fits: list[_Fit], turn: Array, weight: Array, segment_s: float) -> Delay:
     """The best fit, unless phases scatter too much about it or another fits as well."""
-    from scipy.special import chdtrc, ndtri
+    from scipy.special import chdtrc
 
     best = fits[0]
     kept, n = best.kept, int(best.kept.sum())
@@ -175,7 +175,7 @@ def _judged(fits: list[_Fit], turn: Array, weight: Array, segment_s: float) -> D
         return Delay.none(f"several fit alike ({told}): the coherent band is narrow", n, p_value)
     inflation = max(1.0, squares / (n - 1))
     variance = inflation / (float((weight * turn**2)[kept].sum()) * HANN_BIN_INFORMATION)
-    half = float(ndtri(0.5 + LEVEL / 2)) * variance**0.5
+    half = NORMAL_HALF_WIDTH * variance**0.5
     value = Interval(best.delay_s, best.delay_s - half, best.delay_s + half)
     remains = hann_overlap(best.delay_s / segment_s) ** 2
     return Delay(value, None, best.sign < 0, n, p_value, remains)

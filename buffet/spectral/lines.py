@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.interval import LEVEL, Interval
+from buffet.interval import NORMAL_HALF_WIDTH, Interval
 from buffet.spectral.multitaper import HALF_BANDWIDTH_BINS, frequency_scatter
 from buffet.spectral.tapers import TaperSpectra
 
@@ -73,8 +73,6 @@ def find_lines(spectra: TaperSpectra, usable_hz: Array) -> tuple[Line, ...]:
 
 def _frequency(spectra: TaperSpectra, channel: int, place: int) -> Interval:
     """At the top of the line's power over the places, by a parabola through its logarithm."""
-    from scipy.special import ndtri
-
     power = np.log(np.maximum(spectra.line_variance[channel], np.finfo(float).tiny))
     step_hz = float(spectra.scan_hz[1] - spectra.scan_hz[0])
     span = slice(max(place - 3, 1), min(place + 4, len(power) - 1))
@@ -87,5 +85,5 @@ def _frequency(spectra: TaperSpectra, channel: int, place: int) -> Interval:
     noise = float(spectra.noise_psd[channel, top])
     scatter = frequency_scatter() * noise / (squared * spectra.stretch_s**3 * spectra.n_stretches)
     missed = PARABOLA_BINS * spectra.frequency_step_hz
-    half = float(ndtri(0.5 + LEVEL / 2)) * float(np.sqrt(scatter)) + missed
+    half = NORMAL_HALF_WIDTH * float(np.sqrt(scatter)) + missed
     return Interval(value, value - half, value + half)

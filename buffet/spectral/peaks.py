@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.interval import LEVEL, Interval
+from buffet.interval import NORMAL_HALF_WIDTH, Interval
 from buffet.spectral.search import strongest
 from buffet.spectral.starts import (
     LEAST_LEFT,
@@ -289,8 +289,6 @@ def _energy(fitted: Fit, index: int) -> tuple[float, float]:
 
 
 def _log_interval(value: float, variance: float) -> Interval:
-    from scipy.special import ndtri
-
-    half = float(ndtri(0.5 + LEVEL / 2) * np.sqrt(max(variance, 0.0)))
+    half = NORMAL_HALF_WIDTH * float(np.sqrt(max(variance, 0.0)))
     half = min(half, LARGEST_LOG)
     return Interval(value, value * float(np.exp(-half)), value * float(np.exp(half)))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.interval import Interval
+from buffet.interval import NORMAL_HALF_WIDTH, Interval
 from buffet.run_spectra import RunResult
 from buffet.spectral.plane_wave import Slowness, slowness
 from buffet.spectral.reduction import FIRST_BIN
@@ -19,7 +19,6 @@ from buffet.taps.tap_spectra import TapSpectra, stated
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-NORMAL_95 = 1.96
 # Slowest travel that is looked for, over the wind speed: turbulence over a wall or in a free shear
 # layer travels at 0.4 to 0.9 of it (engineering judgement).
 SLOWEST_SHARE = 0.1
@@ -189,7 +188,7 @@ def travel_along(
 def _told(found: Slowness | None, length_m: float, wind_m_s: float) -> Travel:
     if found is None:
         return Travel(None, None, NOT_COHERENT, None, None)
-    half = NORMAL_95 * found.deviation_s_m
+    half = NORMAL_HALF_WIDTH * found.deviation_s_m
     low, high = found.value_s_m - half, found.value_s_m + half
     delay = Interval(found.value_s_m * length_m, low * length_m, high * length_m)
     if found.ambiguous:

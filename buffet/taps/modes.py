@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.interval import Interval
+from buffet.interval import NORMAL_HALF_WIDTH, Interval
 from buffet.run_spectra import RunResult
 from buffet.spectral.pod import (
     ModeAtFrequency,
@@ -30,7 +30,6 @@ Complex = NDArray[np.complex128]
 TOLD_PEAKS = 3  # the strongest, at which modes are given
 TOLD_MODES = 10  # in space; the shares of further ones are small
 BAND_DRAWS = 40  # for a mean, not a quantile
-NORMAL_95 = 1.96
 
 
 @dataclass(frozen=True)
@@ -105,7 +104,7 @@ def _sums(spectra: TapSpectra) -> tuple[Array, SpectralModes]:
 
 
 def _share(share: float, deviation: float) -> Interval:
-    half = NORMAL_95 * deviation
+    half = NORMAL_HALF_WIDTH * deviation
     return Interval(float(share), max(float(share - half), 0.0), min(float(share + half), 1.0))
 
 
