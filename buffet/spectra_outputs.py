@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,8 +19,6 @@ from buffet.writing import PICTURES, Writer, columns, row_writers
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-Build = Callable[[], "Figure"]
 
 
 def spectra_document(analysis: CampaignAnalysis, runs: Sequence[RunParts]) -> documents.Document:

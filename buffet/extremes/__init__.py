@@ -1,0 +1,1 @@
+"""Largest and smallest values to expect, by order statistics and a Gumbel law."""

@@ -1,0 +1,1 @@
+"""How long a record has to be for a wanted confidence."""

@@ -62,7 +62,6 @@ class RunLines:
     lines: tuple[RunLine, ...]
     rest: tuple[QuantityRest, ...]  # empty where there are no lines
     taken_out: bool  # whether the run's results are without them
-    has_noise: bool  # whether a wind-off run's noise is taken out of the RMS
     tapers: TaperSpectra
     usable_hz: tuple[float, ...]  # of each channel; 0 for one that never changed
     n_places: int  # places looked at in all channels, for which the p-values allow
@@ -97,7 +96,6 @@ def of_run(result: RunResult, settings: PartSettings) -> RunLines | Absent:
         lines,
         rest,
         result.analysis.with_lines is not None,
-        bool(run.noise),
         run.tapers,
         tuple(usable.tolist()),
         int((run.tapers.scan_hz <= usable[:, None]).sum()),

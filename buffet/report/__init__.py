@@ -9,7 +9,6 @@ if TYPE_CHECKING:
     from buffet.report.drawing import draw_comparison as draw_comparison
     from buffet.report.drawing import draw_figures as draw_figures
     from buffet.report.drawing import draw_resonance as draw_resonance
-    from buffet.report.drawing import draw_spectra as draw_spectra
     from buffet.report.drawing import draw_speed_curves as draw_speed_curves
     from buffet.report.drawing import draw_sweep as draw_sweep
     from buffet.report.page import report_html as report_html
@@ -20,7 +19,6 @@ _HOME = {
     "draw_comparison": "drawing",
     "draw_figures": "drawing",
     "draw_resonance": "drawing",
-    "draw_spectra": "drawing",
     "draw_speed_curves": "drawing",
     "draw_sweep": "drawing",
     "report_html": "page",

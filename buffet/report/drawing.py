@@ -13,26 +13,13 @@ from buffet.report.figures import configuration_styles
 from buffet.report.look import save, save_pages
 from buffet.report.resonance_figures import resonance_figure
 from buffet.report.rms_figures import comparison_figure
-from buffet.report.spectrum_figures import run_figure
 from buffet.report.speed_figure import decisive_criteria, speed_figure
 from buffet.report.sweep_figure import sweep_figure
 from buffet.resonance.result import RunResonance
-from buffet.run_spectra import RunResult
 from buffet.sweep.sweep import Sweep
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-
-def draw_spectra(results: Sequence[RunResult], path: Path) -> None:
-    """Draw the PSD of every quantity of one run, or of a few, with limits, noise and peaks.
-
-    Raises
-    ------
-    OutputError
-        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
-    """
-    save(lambda: run_figure(results), path)
 
 
 def draw_figures(builds: Sequence[Callable[[], Figure]], path: Path) -> None:

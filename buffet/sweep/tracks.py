@@ -56,11 +56,6 @@ class Track:
         return tuple(dict.fromkeys(one.quantity for one in self.seen))
 
     @property
-    def speeds_m_s(self) -> tuple[float, ...]:
-        """At which it was seen."""
-        return tuple(sorted({round(one.speed_m_s) for one in self.seen}))
-
-    @property
     def frequency_hz(self) -> Interval:
         """If its frequency is one: widened where it scatters more than the fits' errors."""
         return pooled([one.peak.frequency_hz for one in self.clearest])

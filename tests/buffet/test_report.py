@@ -17,7 +17,7 @@ from buffet.comparing import Comparison
 from buffet.errors import OutputError
 from buffet.interval import Interval
 from buffet.rating.rate import Rating
-from buffet.report import draw_comparison, draw_spectra, draw_speed_curves, report_html
+from buffet.report import draw_comparison, draw_figures, draw_speed_curves, report_html
 from buffet.report.look import drawing, new_figure, spread, styles
 from buffet.report.pooling import pooled_spectrum
 from buffet.report.rms_figures import rms_figure
@@ -266,7 +266,7 @@ def test_run_spectra_mark_each_peak(compared: Comparison, tmp_path: Path) -> Non
         labels = [str(t.get_text()) for t in figure.findobj(Text) if isinstance(t, Text)]
     strouhal = [float(m.group(1)) for t in labels if (m := re.search(r"Hz, St ([\d.]+)", t))]
     assert any(abs(value - 0.20) < 0.01 for value in strouhal)
-    draw_spectra([result], tmp_path / "run.png")
+    draw_figures([lambda: run_figure([result])], tmp_path / "run.png")
     assert (tmp_path / "run.png").stat().st_size > 10_000
 
 
