@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from buffet.blockage import blockage_text
 from buffet.interval import Interval
+from buffet.phrases import with_unit
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import QuantityResult, RunResult
 from buffet.spectral.reduction import FIRST_BIN
@@ -134,9 +135,8 @@ def _inertia(results: Sequence[QuantityResult]) -> str:
 
 
 def _quantity_row(result: QuantityResult) -> tuple[str, ...]:
-    unit = result.quantity.unit
     return (
-        result.quantity.name + ("" if unit == "1" else f", {unit}"),
+        with_unit(result.quantity.name, result.quantity.unit),
         result.mean.plus_minus(),
         span(result.rms) + ("" if result.reliable else " *"),
         number(result.noise_rms, ".2g"),

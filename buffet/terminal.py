@@ -12,6 +12,7 @@ from buffet.cautions import CAUTIONS
 from buffet.checking import Checked
 from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
+from buffet.phrases import from_to, with_unit
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
@@ -120,8 +121,7 @@ def _explained(one: ConfigurationRating) -> str:
 def _reynolds(one: ConfigurationRating) -> str:
     if one.model_reynolds is None:
         return ""
-    ends = dict.fromkeys(f"{value:.2g}" for value in one.model_reynolds)
-    text = f" Model Reynolds number {' to '.join(ends)}"
+    text = f" Model Reynolds number {from_to(one.model_reynolds, '.2g')}"
     if one.speed_spread is None:
         return f"{text}."
     return f"{text}; lift RMS varies {one.speed_spread:.1%} over it."
@@ -129,9 +129,8 @@ def _reynolds(one: ConfigurationRating) -> str:
 
 def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
     """Limits and the probabilities of lying above them: possible / likely."""
-    unit = "" if row.criterion.unit == "1" else f", {row.criterion.unit}"
     return (
-        row.criterion.id + unit,
+        with_unit(row.criterion.id, row.criterion.unit),
         span(row.metric) if row.metric else "not measured",
         f"{row.criterion.possible:g}/{row.criterion.likely:g}",
         f"{number(row.p_possible, '.2f')}/{number(row.p_likely, '.2f')}",

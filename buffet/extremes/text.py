@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from buffet.extremes.result import NOISY, Extremes, LoadChance, QuantityExtremes
-from buffet.phrases import by_reason, listed
+from buffet.phrases import by_reason, from_to, listed, with_unit
 from buffet.terminal import KM_H, number, paragraph, span, table
 
 MINUTE_S = 60.0
@@ -42,9 +42,9 @@ def _head(found: Extremes) -> str:
             f"{_time(found.driving_time_s)} at {found.road_speed_m_s * KM_H:.0f} km/h ({model}), "
             "full scale where in N, N m, Pa"
         )
-    reach = _ends([q.to_hz for q in found.quantities if q.largest and q.to_hz], ".3g")
+    reach = from_to([q.to_hz for q in found.quantities if q.largest and q.to_hz], ".3g")
     return (
-        f"Extremes in {where}; up to {reach} Hz, from {_ends(blocks, 'd')} blocks of the record. "
+        f"Extremes in {where}; up to {reach} Hz, from {from_to(blocks, 'd')} blocks of the record. "
         "Intervals: 95 %."
     )
 
@@ -60,7 +60,7 @@ def _row(one: QuantityExtremes) -> tuple[str, ...]:
     unit = one.full_scale_unit or one.quantity.unit
     further = max(abs(w.high.value - w.expected.value) for w in (one.smallest, one.largest))
     return (
-        one.quantity.name + ("" if unit == "1" else f", {unit}"),
+        with_unit(one.quantity.name, unit),
         span(one.smallest.expected, factor=factor),
         span(one.largest.expected, factor=factor),
         number(further * factor, "+.2g"),
@@ -73,9 +73,9 @@ def _peak_factors(found: Extremes) -> Iterator[str]:
     own = [q.own_peak_factors for q, _ in known]
     if not known:
         return
-    measured = _ends([factor for pair in own for factor in pair])
+    measured = from_to([factor for pair in own for factor in pair], ".1f")
     text = f"Peak factor, distance from the mean over the RMS: {measured}; of a Gaussian record "
-    text += f"{_ends([factor.davenport for _, factor in known])} (Davenport)"
+    text += f"{from_to([factor.davenport for _, factor in known], '.1f')} (Davenport)"
     reasons = by_reason(
         (factor.davenport_why, one.quantity.name)
         for one, factor in known
@@ -83,10 +83,6 @@ def _peak_factors(found: Extremes) -> Iterator[str]:
     )
     told = [f"not for {listed(names)}: {why}" for why, names in reasons.items()]
     yield f"{text}{', ' if told else ''}{'; '.join(told)}."
-
-
-def _ends(values: Sequence[float], form: str = ".1f") -> str:
-    return " to ".join(dict.fromkeys(format(value, form) for value in (min(values), max(values))))
 
 
 def _loads(found: Extremes) -> Iterator[str]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.phrases import with_unit
 from buffet.rating.configuration import MetricCurve
 from buffet.rating.criteria import Criterion
 from buffet.rating.rate import ConfigurationRating, Rating
@@ -74,9 +75,8 @@ def _curve(configuration: ConfigurationRating, criterion: Criterion) -> MetricCu
 
 
 def _axes(axes: Axes, rating: Rating, criterion: Criterion) -> None:
-    unit = "" if criterion.unit == "1" else f", {criterion.unit}"
     axes.set_title(criterion.id)
-    axes.set_ylabel(f"metric{unit}")
+    axes.set_ylabel(with_unit("metric", criterion.unit))
     axes.set_xlabel("road speed, km/h")
     axes.set_yscale("log")
     top = rating.up_to_m_s * 3.6

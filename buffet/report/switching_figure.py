@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.phrases import with_unit
 from buffet.report.look import (
     FAINT,
     INK,
@@ -67,8 +68,7 @@ def _quiet(axes: Axes, name: str, found: TwoStates) -> None:
 
 
 def _label(states: States) -> str:
-    unit = states.values.unit
-    return shortened(states.values.name, 22) + ("" if unit == "1" else f", {unit}")
+    return with_unit(shortened(states.values.name, 22), states.values.unit)
 
 
 def _over_time(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from buffet.phrases import listed
+from buffet.phrases import from_to, listed
 from buffet.spectral.tracks import FIXED
 from buffet.sweep.sweep import ConfigurationSweep, Sweep, one_speed_alone
 from buffet.sweep.tracks import Track
@@ -44,8 +44,7 @@ def _configuration(one: ConfigurationSweep) -> str:
     yaw = f", yaw {one.yaw_deg:.3g} deg" if one.yaw_rad else ""
     reynolds = ""
     if one.reynolds:
-        ends = dict.fromkeys(f"{value:.2g}" for value in one.reynolds)
-        reynolds = f", Reynolds number {' to '.join(ends)}"
+        reynolds = f", Reynolds number {from_to(one.reynolds, '.2g')}"
     n = len(one.runs)
     head = f"{one.configuration}{yaw}: {n} run{'s' if n > 1 else ''} at {speeds} m/s{reynolds}"
     parts = [paragraph(head)]

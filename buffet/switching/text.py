@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from buffet.interval import Interval
-from buffet.phrases import listed
+from buffet.phrases import listed, with_unit
 from buffet.switching.decision import LEVEL
 from buffet.switching.two_states import RELIABLE_CHANGES, States, TwoStates
 from buffet.terminal import number, p_value, paragraph, span, table
@@ -39,10 +39,9 @@ def _parts(x: TwoStates, states: States) -> Iterator[str]:
     )
     yield _dwell_table(x, states)
     shown = [q for q in states.quantities if _differs(q.difference)]
-    unit = {q.name: "" if q.unit == "1" else f", {q.unit}" for q in shown}
     rows = [
         (
-            q.name + unit[q.name],
+            with_unit(q.name, q.unit),
             span(q.difference, sign=True),
             *(number(rms.value if rms else None) for rms in q.rms),
             f"{q.share:.0%}",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from buffet.phrases import listed
+from buffet.phrases import from_to, listed, with_unit
 from buffet.spectral.pod import ModeAtFrequency
 from buffet.taps.coefficients import TapValues
 from buffet.taps.convection import BareRow, RowConvection, Travel
@@ -43,10 +43,9 @@ def _values(taps: RunTaps) -> str:
     reach = [one.peaks_to_hz for one in taps.values if one.peaks_to_hz is not None]
     head = f"Taps: {len(taps.values)}, pressure as a coefficient where its unit is not given."
     if reach:
-        ends = " to ".join(dict.fromkeys(f"{hz:.3g}" for hz in (min(reach), max(reach))))
         head += (
             f" Largest and smallest value observed over {taps.duration_s:.3g} s, of frequencies "
-            f"up to {ends} Hz."
+            f"up to {from_to(reach, '.3g')} Hz."
         )
     if len(taps.values) > MOST_TAPS:
         head += f" The {MOST_TAPS} with the largest RMS; --json has all."
@@ -56,7 +55,7 @@ def _values(taps: RunTaps) -> str:
 
 def _value_row(one: TapValues) -> tuple[str, ...]:
     return (
-        one.name + ("" if one.unit == "1" else f", {one.unit}"),
+        with_unit(one.name, one.unit),
         one.mean.plus_minus(),
         span(one.rms),
         number(one.largest, ".3f" if one.unit == "1" else ".4g"),
