@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from buffet.lines.part import RunLine, RunLines
 from buffet.report.look import (
-    FAINT,
     INK,
     MARKED,
     new_figure,
@@ -18,10 +17,10 @@ from buffet.report.look import (
     plain_numbers,
     powers_of_ten,
     shortened,
-    spread,
     write_key,
 )
-from buffet.report.spectrum_figures import per_hertz
+from buffet.report.spectrum_figures import PEAK_MARKS, per_hertz
+from buffet.report.upright import Mark, mark_upright
 from buffet.run_spectra import RunResult
 from buffet.spectral.lines import SIGNIFICANCE
 
@@ -35,6 +34,7 @@ PANEL_IN = 3.6  # spectrum and test
 COLUMNS = 2
 MOST_PANELS = 6
 DECADES = 7.0  # of spectrum below the highest point
+LABEL_GAP = 0.06  # of a panel's width
 LABEL_DECADES = 0.9  # of the spectrum's decades, above it for the upright labels
 # The test's ratio is of interest about its threshold and above it.
 LEAST_RATIO = 1.0
@@ -90,31 +90,15 @@ def _spectrum(axes: Axes, run: RunResult, found: RunLines, channel: int) -> None
     own = [one for one in found.lines if channel in one.line.channels]
     axes.set_ylim(bottom, top * 2 * (top / bottom) ** (LABEL_DECADES if own else 0.0))
     over_frequency(axes, frequency)
-    _names(axes, own, frequency, psd)
+    mark_upright(axes, [_mark(one, frequency, psd) for one in own], LABEL_GAP)
     powers_of_ten(axes.yaxis)
 
 
-def _names(axes: Axes, lines: Sequence[RunLine], frequency_hz: Array, psd: Array) -> None:
-    """A diamond on each line, its frequency and source upright above it, moved apart."""
-    low, high = np.log(axes.get_xlim())
-    gap = 0.06 * (high - low)
-    logs = [float(np.log(one.line.frequency_hz.value)) for one in lines]
-    for one, place in zip(lines, spread(logs, gap, low + gap, high - gap), strict=True):
-        value = one.line.frequency_hz.value
-        height = float(np.interp(value, frequency_hz, psd))
-        axes.plot([value], [height], marker="D", color=MARKED, markersize=4, markerfacecolor="none")
-        source = f", {one.source.kind}" if one.source else ""  # short: it stands on end
-        axes.annotate(
-            f"{value:.4g} Hz{source}",
-            (value, height * 1.3),
-            (float(np.exp(place)), 0.99),
-            textcoords=("data", "axes fraction"),
-            rotation=90,
-            ha="center",
-            va="top",
-            fontsize=6.5,
-            arrowprops={"arrowstyle": "-", "color": FAINT, "linewidth": 0.5},
-        )
+def _mark(one: RunLine, frequency_hz: Array, psd: Array) -> Mark:
+    value = one.line.frequency_hz.value
+    source = f", {one.source.kind}" if one.source else ""  # short: it stands on end
+    height = float(np.interp(value, frequency_hz, psd))
+    return Mark(value, height, PEAK_MARKS["line"], f"{value:.4g} Hz{source}")
 
 
 def _test(axes: Axes, found: RunLines, channel: int) -> None:

@@ -12,7 +12,6 @@ from buffet.rating.rate import Rating
 from buffet.report.look import (
     FAINT,
     INK,
-    MARKED,
     Style,
     frame_all,
     new_figure,
@@ -23,6 +22,7 @@ from buffet.report.look import (
     write_key,
 )
 from buffet.report.pooling import PooledSpectrum
+from buffet.report.upright import Mark, mark_upright
 from buffet.run_spectra import QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
 from ingest import FORCES, MOMENTS
@@ -42,6 +42,7 @@ ROAD_VIEW_HZ = (0.5, 40.0)
 # Of spectrum below the highest point: enough for peaks beside one another, or for the noise too.
 OVERLAY_DECADES, RUN_DECADES = 4.0, 6.0
 LABEL_SHARE = 0.46  # of a panel's height, for the upright labels of peaks
+LABEL_GAP = 0.075  # of a panel's width
 PEAK_MARKS = {"broad": "o", "harmonic": "s", "line": "D"}
 MARK_NAMES = {"broad": "circle", "harmonic": "square", "line": "diamond"}
 VERTICAL = ("lift", "front lift", "rear lift", "pitch moment")
@@ -200,41 +201,13 @@ def _mark_peaks(axes: Axes, quantity: QuantityResult, strouhal_per_hz: float | N
         return
     bottom, top = axes.get_ylim()
     axes.set_ylim(bottom, top * (top / bottom) ** (LABEL_SHARE / (1 - LABEL_SHARE)))
-    low, high = np.log(axes.get_xlim())
-    gap = 0.075 * (high - low)
-    logs = [float(np.log(peak.frequency_hz.value)) for peak in peaks]
-    for peak, place in zip(peaks, spread(logs, gap, low + gap, high - gap), strict=True):
-        _mark_peak(axes, quantity, peak, float(np.exp(place)), strouhal_per_hz)
+    mark_upright(axes, [_mark(quantity, peak, strouhal_per_hz) for peak in peaks], LABEL_GAP)
 
 
-def _mark_peak(
-    axes: Axes,
-    quantity: QuantityResult,
-    peak: Peak,
-    label_x: float,
-    strouhal_per_hz: float | None,
-) -> None:
+def _mark(quantity: QuantityResult, peak: Peak, strouhal_per_hz: float | None) -> Mark:
     value = peak.frequency_hz.value
     height = float(np.interp(value, quantity.frequency_hz, quantity.psd))
     text = f"{value:.3g} Hz"
     if strouhal_per_hz is not None:
         text += f", St {value * strouhal_per_hz:.3f}"
-    axes.plot(
-        [value],
-        [height],
-        marker=PEAK_MARKS[peak.kind],
-        color=MARKED,
-        markersize=5,
-        markerfacecolor="none",
-    )
-    axes.annotate(
-        text,
-        (value, height * 1.2),
-        (label_x, 0.99),
-        textcoords=("data", "axes fraction"),
-        rotation=90,
-        ha="center",
-        va="top",
-        fontsize=6.5,
-        arrowprops={"arrowstyle": "-", "color": FAINT, "linewidth": 0.5},
-    )
+    return Mark(value, height, PEAK_MARKS[peak.kind], text)
