@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.locking import lock
+
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 
@@ -38,8 +40,7 @@ class DecimatedRecord:
     about_offset: Single  # (n_channels, n), SI; with a large mean the sum would lose its digits
 
     def __post_init__(self) -> None:
-        self.offset.setflags(write=False)
-        self.about_offset.setflags(write=False)
+        lock(self)
 
     @property
     def n_samples(self) -> int:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import RecordTooShortError
+from buffet.spectral.locking import lock
 from buffet.spectral.segment_groups import Places, SegmentGroups
 from buffet.spectral.whole_matrix import WholeMatrix, unpacked, unpacked_pair
 from buffet.spectral.window import degrees_of_freedom, effective_segments, hann
@@ -88,9 +89,7 @@ class SegmentSpectra:
     packed: Array | None = None  # (retained_bins, n_channels, n_channels), where all pairs are kept
 
     def __post_init__(self) -> None:
-        for value in vars(self).values():
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+        lock(self)
 
     @property
     def frequency_hz(self) -> Array:

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.locking import lock
 from buffet.spectral.multitaper import (
     OFFSETS_BINS,
     TAPERS,
@@ -107,9 +108,7 @@ class TaperSpectra:
     allowance: float  # what F was divided by: what the top of a narrow resonance lends it
 
     def __post_init__(self) -> None:
-        for value in vars(self).values():
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+        lock(self)
 
     @property
     def frequency_hz(self) -> Array:

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.locking import lock
 from buffet.spectral.wavelet import (
     INFLUENCE_PER_SCALE,
     BandFilter,
@@ -56,8 +57,8 @@ class BandEnergy:
     steady: Steady
 
     def __post_init__(self) -> None:
-        self.energy.setflags(write=False)
-        self.steady.flatness.setflags(write=False)
+        lock(self)
+        lock(self.steady)
 
     @cached_property
     def flatness(self) -> float:

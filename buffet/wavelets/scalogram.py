@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.locking import lock
 from buffet.spectral.wavelet import (
     INFLUENCE_PER_SCALE,
     BandFilter,
@@ -34,8 +35,7 @@ class Scalogram:
     power: Array  # (n_scales, n_columns), unit²
 
     def __post_init__(self) -> None:
-        for value in (self.edges_s, self.scales_s, self.power):
-            value.setflags(write=False)
+        lock(self)
 
     @property
     def frequency_hz(self) -> Array:
