@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,13 +10,11 @@ from numpy.typing import NDArray
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.lobes import lobes
 from buffet.spectral.reduction import FIRST_BIN
+from buffet.spectral.segments import few_bins
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Complex = NDArray[np.complex128]
-
-# Bins whose matrices are unpacked at a time: 64 channels take 17 MB.
-BINS_AT_ONCE = 256
 
 
 def line_bins(analysis: RunAnalysis) -> Mask:
@@ -49,8 +47,10 @@ def quantity_cross(analysis: RunAnalysis, seconds: Sequence[int], firsts: Sequen
     ValueError
         The pass kept no whole matrix.
     """
-    cross = np.empty((len(seconds), len(firsts), len(analysis.signal.frequency_hz)), complex)
-    for bins, matrix in _matrices(analysis):
+    n_bins = len(analysis.signal.frequency_hz)
+    cross = np.empty((len(seconds), len(firsts), n_bins), complex)
+    for bins in few_bins(n_bins):
+        matrix = analysis.spectra.matrix(bins)
         left, right = (_rows(analysis, some, bins) for some in (seconds, firsts))
         part = left @ matrix @ np.conj(right).transpose(0, 2, 1)
         cross[:, :, bins] = part.transpose(1, 2, 0)
@@ -65,19 +65,13 @@ def quantity_psd(analysis: RunAnalysis, quantities: Sequence[int]) -> Array:
     ValueError
         The pass kept no whole matrix.
     """
-    psd = np.empty((len(quantities), len(analysis.signal.frequency_hz)))
-    for bins, matrix in _matrices(analysis):
+    n_bins = len(analysis.signal.frequency_hz)
+    psd = np.empty((len(quantities), n_bins))
+    for bins in few_bins(n_bins):
+        matrix = analysis.spectra.matrix(bins)
         rows = _rows(analysis, quantities, bins)
         psd[:, bins] = ((rows @ matrix) * np.conj(rows)).sum(axis=2).real.T
     return psd
-
-
-def _matrices(analysis: RunAnalysis) -> Iterator[tuple[slice, Complex]]:
-    """The channels' matrices, some bins at a time."""
-    n_bins = len(analysis.signal.frequency_hz)
-    for start in range(0, n_bins, BINS_AT_ONCE):
-        bins = slice(start, min(start + BINS_AT_ONCE, n_bins))
-        yield bins, analysis.spectra.matrix(bins)
 
 
 def _rows(analysis: RunAnalysis, quantities: Sequence[int], bins: slice) -> Complex:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -21,9 +22,17 @@ BATCH_SAMPLES = 1 << 16
 # The same where the whole matrix is wanted, whose products are the faster the more segments they
 # sum; spectra of 64 channels take 70 MB.
 MATRIX_BATCH_SAMPLES = 1 << 17
+# Bins whose matrices are unpacked at a time: 64 channels take 17 MB.
+UNPACKED_BINS = 256
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+
+
+def few_bins(n_bins: int) -> Iterator[slice]:
+    """The first bins, as many at a time as matrices are unpacked of."""
+    for start in range(0, n_bins, UNPACKED_BINS):
+        yield slice(start, min(start + UNPACKED_BINS, n_bins))
 
 
 @dataclass(frozen=True)
@@ -162,7 +171,7 @@ class SegmentSpectra:
     def matrix(self, bins: slice) -> Complex:
         """Cross-spectral matrices of all channels, ``(bins, n_channels, n_channels)``.
 
-        Of some of the retained bins at a time: all of them may be large.
+        Of some of the retained bins at a time, see `few_bins`: all of them may be large.
 
         Raises
         ------

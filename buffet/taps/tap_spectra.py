@@ -10,14 +10,11 @@ from numpy.typing import NDArray
 
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.conditioned import ProbeResponse
-from buffet.spectral.segments import SegmentSpectra
+from buffet.spectral.segments import SegmentSpectra, few_bins
 from ingest import Channel
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-
-# Bins of 64 taps that take 16 MB.
-BINS_AT_ONCE = 256
 
 
 def live_taps(analysis: RunAnalysis) -> list[int]:
@@ -93,8 +90,7 @@ class TapSpectra:
 
     def pieces(self) -> Iterator[tuple[slice, Complex]]:
         """All bins, some at a time."""
-        for start in range(0, len(self.frequency_hz), BINS_AT_ONCE):
-            piece = slice(start, min(start + BINS_AT_ONCE, len(self.frequency_hz)))
+        for piece in few_bins(len(self.frequency_hz)):
             yield piece, self.matrix(piece)
 
 
