@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 # What a pass can keep besides segment spectra: transforms of long stretches under several tapers,
 # the cross-spectra of all channels, and a decimated copy of the samples.
 Keep = Literal["tapers", "matrix", "copy"]
+FOR_LINES: frozenset[Keep] = frozenset({"tapers"})  # what pure lines are found in
 
 # Samples of all channels held until the record's length is known; 32 MB in double precision.
 LOOKAHEAD_SAMPLES = 4_000_000

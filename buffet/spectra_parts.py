@@ -14,7 +14,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from buffet.errors import UnknownQuantityError
-from buffet.one_pass import Keep
+from buffet.one_pass import FOR_LINES, Keep
 from buffet.parts import Absent, PartSettings
 from buffet.run_spectra import RunResult
 from buffet.terminal import paragraph
@@ -62,7 +62,7 @@ class Part:
 
 # In the order in which they are told.
 PARTS: tuple[Part, ...] = (
-    Part("lines", "Lines", frozenset({"tapers"})),
+    Part("lines", "Lines", FOR_LINES),
     Part("coherence", "Coherence", frozenset({"matrix", "tapers"})),
     Part("taps", "Taps", frozenset({"matrix", "copy"})),
     Part("wavelets", "Wavelets", frozenset({"copy"})),

@@ -114,7 +114,7 @@ def spectra(
     """PSD, peaks, RMS and what else is in the fluctuations of runs."""
     from buffet.analysis import analyse
     from buffet.following import follow
-    from buffet.one_pass import AnalysisSettings
+    from buffet.one_pass import FOR_LINES, AnalysisSettings
     from buffet.parts import Load, PartSettings
     from buffet.run_spectra import run_result
     from buffet.spectra_outputs import spectra_document, spectra_text, spectra_writers
@@ -127,7 +127,7 @@ def spectra(
     require_names(runs, [name for pair in pairs for name in pair] + [name for name, _ in loads])
     if without_tunnel:
         require_probes(runs)
-    kept = keeps(what) | keeps(["lines"] if without_lines else what)
+    kept = keeps(what) | (FOR_LINES if without_lines else frozenset())
     analysis = analyse(source, numbers, AnalysisSettings(resolution, keeps=kept), progress)
     if without_tunnel:
         analysis = analysis.without_tunnel()

@@ -223,7 +223,7 @@ def _rating(
 ) -> Rating:
     from buffet.analysis import analyse
     from buffet.comparing import require_baseline
-    from buffet.one_pass import AnalysisSettings, Keep
+    from buffet.one_pass import FOR_LINES, AnalysisSettings
     from buffet.rating.criteria import read_criteria
     from buffet.rating.rate import RatingSettings, rate, rate_without_tunnel, require_rateable
     from buffet.tunnel_part import require_probes
@@ -235,7 +235,7 @@ def _rating(
     if without_tunnel:
         require_probes(campaign.runs)
     rows = read_criteria(criteria)
-    keeps: frozenset[Keep] = frozenset({"tapers"}) if without_lines else frozenset()
+    keeps = FOR_LINES if without_lines else frozenset()
     analysis = analyse(campaign, settings=AnalysisSettings(keeps=keeps), progress=progress)
     if without_lines:
         analysis = analysis.without_lines()
