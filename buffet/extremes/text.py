@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from buffet.extremes.result import NOISY, Extremes, LoadChance, QuantityExtremes
 from buffet.phrases import by_reason, from_to, listed, with_unit
+from buffet.road_speed import NO_ROAD
 from buffet.terminal import KM_H, number, paragraph, span, table
 
 MINUTE_S = 60.0
@@ -36,7 +37,7 @@ def _head(found: Extremes) -> str:
     model = f"{found.model_time_s:.3g} s of this run, {found.times_record:.2g} times its length"
     if found.road_speed_m_s is None:
         times = f"{found.times_record:.2g} times its length"
-        where = f"{_time(found.driving_time_s)} of this run's wind ({times}; no --speed, no road)"
+        where = f"{_time(found.driving_time_s)} of this run's wind ({times}; {NO_ROAD})"
     else:
         where = (
             f"{_time(found.driving_time_s)} at {found.road_speed_m_s * KM_H:.0f} km/h ({model}), "

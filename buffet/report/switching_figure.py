@@ -20,6 +20,7 @@ from buffet.report.look import (
     shortened,
     styles,
 )
+from buffet.report.spectrum_figures import per_hertz
 from buffet.run_spectra import RunResult
 from buffet.switching.two_states import States, TwoStates
 
@@ -141,6 +142,7 @@ def _survival(axes: Axes, states: States, both: dict[str, Style]) -> None:
     plain_numbers(axes.yaxis)
     frame_all(axes)
     axes.set_title("visits lasting longer")
+    axes.set_ylabel("share of visits")
     axes.set_xlabel("time, s (lines: exponential)")
 
 
@@ -171,4 +173,5 @@ def _spectra(axes: Axes, states: States, both: dict[str, Style]) -> None:
     powers_of_ten(axes.yaxis)
     frame_all(axes)
     axes.set_xlabel("frequency, Hz")
+    axes.set_ylabel(f"PSD, {per_hertz(values.unit)}")
     axes.legend(loc="lower left", handlelength=2.2)

@@ -48,7 +48,7 @@ def _parts(x: TwoStates, states: States) -> Iterator[str]:
         )
         for q in sorted(shown, key=lambda q: -q.share)
     ]
-    yield table(("level", "upper less lower", "RMS lower", "RMS upper", "of variance"), rows)
+    yield table(("quantity", "upper less lower", "RMS lower", "RMS upper", "of variance"), rows)
     if same := [q.name for q in states.quantities if not _differs(q.difference)]:
         yield paragraph(f"No change of level is seen in {listed(same)}.")
     yield from map(paragraph, _doubts(states))
