@@ -13,7 +13,7 @@ from buffet.interval import Interval
 from buffet.noise_floor import SignalToNoise, signal_to_noise
 from buffet.peak_classes import NOT_FOLLOWED, PeakClass
 from buffet.run_analysis import NO_WIND, RunAnalysis
-from buffet.spectral.peaks import Peak, PeakFit, fit_peaks
+from buffet.spectral.peaks import Peak, PeakFit, fit_peaks, no_peaks
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, combined_psd
 from buffet.spectral.strouhal import (
     Fundamental,
@@ -53,6 +53,7 @@ class QuantityResult:
     bands: tuple[BandRms, ...]
     peaks: tuple[Peak, ...]
     fit_deviance: float | None  # of the peaks' fit over a right model's; None: none was looked for
+    peak_shares: Array  # (n_peaks, n), what each makes of the fitted PSD, over that
     frequency_hz: Array  # (n,)
     psd: Array  # (n,), noise not removed
     psd_factors: tuple[float, float]  # to the confidence limits
@@ -113,7 +114,7 @@ def run_result(
     noise = analysis.noise_psd
     noise_totals = analysis.noise_samples(ReducedSpectra.group_totals)
     fits = [
-        _peaks(analysis, i) if not analysis.dead[i] and looked_at(quantity) else PeakFit((), None)
+        _peaks(analysis, i, looked_for=not analysis.dead[i] and looked_at(quantity))
         for i, quantity in enumerate(signal.quantities)
     ]
     bands = band_rms(analysis, road_speed_m_s)
@@ -137,6 +138,7 @@ def run_result(
                 bands[i],
                 fits[i].peaks,
                 fits[i].deviance,
+                fits[i].shares,
                 signal.frequency_hz[bins],
                 signal.psd[i, bins],
                 factors,
@@ -203,19 +205,25 @@ def _named(signal: ReducedSpectra, quantities: Sequence[QuantityResult]) -> list
     return forces or [n for n in every if n.measures == "pressure"] or every
 
 
-def _peaks(analysis: RunAnalysis, index: int) -> PeakFit:
+def _peaks(analysis: RunAnalysis, index: int, *, looked_for: bool) -> PeakFit:
     """Of the bins between those of the mean and Nyquist's, which holds half a density.
 
-    From the F-test's lines on, where long stretches were transformed.
+    From the F-test's lines on, where long stretches were transformed. The shares are those of all
+    usable bins: zero where no peaks were looked for.
     """
     signal = analysis.signal
+    usable = int(signal.usable_bins[index].sum())
+    if not looked_for:
+        return no_peaks(usable)
     below_nyquist = signal.frequency_hz < (analysis.sample_rate_hz - signal.frequency_step_hz) / 2
-    inside = signal.usable_bins[index] & below_nyquist
-    bins = np.flatnonzero(inside)[FIRST_BIN:]
+    bins = np.flatnonzero(signal.usable_bins[index] & below_nyquist)[FIRST_BIN:]
     known_hz = [] if analysis.with_lines else _lines_hz(analysis, index)
-    return fit_peaks(
+    found = fit_peaks(
         signal.frequency_hz[bins], signal.psd[index, bins], signal.effective_segments, known_hz
     )
+    shares = np.zeros((len(found.peaks), usable))
+    shares[:, bins] = found.shares
+    return replace(found, shares=shares)
 
 
 def _lines_hz(analysis: RunAnalysis, index: int) -> list[float]:

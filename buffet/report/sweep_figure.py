@@ -142,7 +142,7 @@ def _quantities(sweep: Sweep) -> list[str]:
 
 
 def _trend_panel(axes: Axes, sweep: Sweep, name: str, looks: dict[str, Style]) -> None:
-    axes.set_title(f"RMS of {shortened(name)}")
+    axes.set_title(f"RMS of {shortened(name)}{_end(sweep, name)}")
     axes.set_xlabel(_place_label(sweep))
     axes.set_yscale("log")
     for one in sweep.configurations:
@@ -151,6 +151,13 @@ def _trend_panel(axes: Axes, sweep: Sweep, name: str, looks: dict[str, Style]) -
                 _draw_trend(axes, trend, looks[_label(one)], shortened(_label(one)))
     plain_numbers(axes.yaxis)
     frame_all(axes)
+
+
+def _end(sweep: Sweep, name: str) -> str:
+    """Up to where it goes, the same in every configuration."""
+    every = (t.strouhal for one in sweep.configurations for t in one.trends if t.quantity == name)
+    strouhal = next(every)
+    return "" if strouhal is None else f" up to St {strouhal:.3g}"
 
 
 def _draw_trend(axes: Axes, trend: Trend, look: Style, label: str) -> None:

@@ -11,7 +11,7 @@ Electroacoust. 21, 337-344; here n counts overlapping segments for what they are
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -150,7 +150,8 @@ def without_probes(
         "group_psd": psd,
         "group_matrix": matrix,
         "effective_segments": averages,
-        "below_resolution": reduced.below_resolution * left_over(reduced, psd),
+        "below_resolution": reduced.below_resolution
+        * left_over(reduced, replace(reduced, group_psd=psd).psd),
     }
     as_read = {field.name: getattr(reduced, field.name) for field in fields(ReducedSpectra)}
     return ConditionedSpectra(**(as_read | changed), as_read=reduced)

@@ -121,8 +121,9 @@ def without_lines(spectra: ReducedSpectra, frequency_hz: Array) -> ReducedSpectr
         if places:
             sides_matrix = spectra.group_matrix[:, lobe.beside]
             matrix[:, lobe.inside] = expected.matrix(sides_matrix, places)
-    below = spectra.below_resolution * left_over(spectra, psd)
-    return replace(spectra, group_psd=psd, group_matrix=matrix, below_resolution=below)
+    rest = replace(spectra, group_psd=psd, group_matrix=matrix)
+    below = spectra.below_resolution * left_over(spectra, rest.psd)
+    return replace(rest, below_resolution=below)
 
 
 def line_variances(spectra: ReducedSpectra, without: ReducedSpectra, frequency_hz: Array) -> Array:

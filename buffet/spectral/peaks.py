@@ -72,6 +72,7 @@ class PeakFit:
     peaks: tuple[Peak, ...]  # strongest first
     # Over that of a right model: about 1. Where clearly above, the peaks' intervals are widened.
     deviance: float | None  # None where nothing was fitted
+    shares: Array  # (n_peaks, n_bins), what each makes of the fitted spectrum, over that
 
 
 def find_peaks(frequency_hz: Array, psd: Array, effective_segments: float) -> tuple[Peak, ...]:
@@ -103,7 +104,7 @@ def fit_peaks(
         fifths, and the peak's frequency scatters by a quarter less).
     """
     if len(psd) < 3 * BACKGROUND_TERMS or not (psd > 0).all():
-        return PeakFit((), None)
+        return no_peaks(len(psd))
     grid = Grid(frequency_hz, float(frequency_hz[1] - frequency_hz[0]))
     scale = float(np.median(psd))
     level = psd / scale
@@ -118,8 +119,15 @@ def fit_peaks(
     fitted = replace(fitted, weight=fitted.weight / _misfit(found, level, effective_segments))
     peaks = [_peak(fitted, level, i, p, scale) for i, p in enumerate(p_values)]
     least = np.sqrt(NEGLIGIBLE_SHARE * float(np.sum(psd)) * grid.step_hz)
-    heard = [peak for peak in peaks if peak.rms.value > least and _has_a_place(peak)]
-    return PeakFit(tuple(sorted(heard, key=lambda peak: -peak.rms.value)), deviance)
+    heard = [i for i, peak in enumerate(peaks) if peak.rms.value > least and _has_a_place(peak)]
+    heard.sort(key=lambda i: -peaks[i].rms.value)
+    shares = np.array([fitted.share(i) for i in heard]).reshape(len(heard), len(psd))
+    return PeakFit(tuple(peaks[i] for i in heard), deviance, shares)
+
+
+def no_peaks(n_bins: int) -> PeakFit:
+    """Where none were looked for."""
+    return PeakFit((), None, np.empty((0, n_bins)))
 
 
 def _search(

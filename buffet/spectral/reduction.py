@@ -264,14 +264,12 @@ def _below_resolution(spectra: SegmentSpectra, rows: Array, truth: Array) -> Arr
 
 
 def left_over(reduced: ReducedSpectra, psd: Array) -> Array:
-    """What of `below_resolution` is left where groups have the densities `psd`, ``(n_q,)``.
+    """What of `below_resolution` is left where the record has the densities `psd`, ``(n_q,)``.
 
     It goes as the squares of the densities.
     """
-    usable = reduced.usable_bins
     before, after = (
-        np.sum(np.average(groups, axis=0, weights=reduced.group_segments) ** 2 * usable, axis=1)
-        for groups in (reduced.group_psd, psd)
+        np.sum(density**2 * reduced.usable_bins, axis=1) for density in (reduced.psd, psd)
     )
     return np.asarray(after / np.where(before > 0, before, 1.0))
 

@@ -121,6 +121,18 @@ class Fit:
         start = BACKGROUND_TERMS + 3 * index
         return self.covariance[start : start + 3, start : start + 3]
 
+    def share(self, index: int) -> Array:
+        """What one peak makes of the spectrum, over the spectrum, ``(n_bins,)``.
+
+        Of a mode: what it and its floor add to the rest, below 0 where it holds the rest down.
+        """
+        start = BACKGROUND_TERMS + 3 * index
+        if self.shapes[index] != "mode":  # its slope with log A is the peak itself
+            return np.asarray(self.gradient[start] / self.spectrum)
+        others = np.delete(self.parameters, start + np.arange(3))
+        rest, _ = evaluate(self.grid, others, self.shapes[:index] + self.shapes[index + 1 :])
+        return np.asarray(1 - rest / self.spectrum)
+
 
 def relative_deviance(fitted: Fit, psd: Array, effective_segments: float) -> tuple[float, float]:
     """Mean deviance over that of a right model, and the standard deviation of it about 1.

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from buffet.documents import Document, blockage_entries, failures, interval, number
+from buffet.run_spectra import NO_LENGTHS, NO_RMS
 from buffet.sweep.sweep import ConfigurationSweep, Sweep
 from buffet.sweep.tracks import Seen, Track
 from buffet.sweep.trend import SETTLED, Trend
 
 ONE_SPEED = "one wind speed"
 TWO_SPEEDS = "fewer than three wind speeds"
+ONE_RUN = "only one run shows it"
 
 
 def sweep_document(sweep: Sweep) -> Document:
@@ -46,11 +48,19 @@ def _track(track: Track) -> Document:
         "frequency_hz": interval(track.frequency_hz),
         "strouhal": interval(track.strouhal),
         "spread_of_frequency": number(of_hz),
+        "spread_of_frequency_why": ONE_RUN if of_hz is None else None,
         "spread_of_strouhal": number(of_strouhal),
+        "spread_of_strouhal_why": _spread_why(of_hz, of_strouhal),
         "clearest_in": track.clearest[0].quantity,
         "quantities": list(track.quantities),
         "seen": [_seen(seen) for seen in track.seen],
     }
+
+
+def _spread_why(of_hz: float | None, of_strouhal: float | None) -> str | None:
+    if of_strouhal is not None:
+        return None
+    return ONE_RUN if of_hz is None else NO_LENGTHS
 
 
 def _seen(seen: Seen) -> Document:
@@ -71,12 +81,18 @@ def _trend(trend: Trend) -> Document:
         "quantity": trend.quantity,
         "measures": trend.measures,
         "unit": trend.unit,
+        "up_to_frequency_over_speed_per_m": trend.up_to_per_m,
+        "up_to_strouhal": number(trend.strouhal),
+        "up_to_strouhal_why": NO_LENGTHS if trend.strouhal is None else None,
         "points": [
             {
                 "run": point.run,
                 "speed_m_s": point.speed_m_s,
                 "reynolds": number(point.reynolds),
                 "rms": interval(point.rms),
+                "whole_rms": interval(point.whole_rms),
+                "whole_rms_why": NO_RMS if point.whole_rms is None else None,
+                "taken_out_share": number(point.taken_out),
             }
             for point in trend.points
         ],

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from buffet.phrases import from_to, listed
+from buffet.phrases import by_reason, from_to, listed
 from buffet.spectral.tracks import FIXED
 from buffet.sweep.sweep import ConfigurationSweep, Sweep, one_speed_alone
 from buffet.sweep.tracks import Track
 from buffet.sweep.trend import SETTLED, SIGNIFICANCE, Point, Trend
 from buffet.terminal import corrected, number, paragraph, span, table
 
+TOLD_SHARE = 0.005  # of a variance, from which it is said to be taken out
 MOST_SPEEDS = 4  # columns of RMS values that fit the width
 ONE_SPEED = (
     "Every configuration was run at one wind speed: whether peaks scale with it, and whether RMS "
@@ -19,12 +20,13 @@ ONE_SPEED = (
 MEANING = (
     "A peak that scales keeps its Strouhal number (the wake if broad; fan, belt or wheel if a "
     "line), a fixed one its frequency (rig or mains). St ±%, Hz ±%: relative standard deviation of "
-    "either over the runs; +: further quantities that show the peak. % per doubling: change of RMS "
-    "with the Reynolds number over all speeds, at top between the two highest. Still changing: in "
-    f"either, at p < {SIGNIFICANCE:g} over all rows together (Holm), however little; settled: "
-    f"otherwise, and over all speeds the whole interval within ±{SETTLED:.0%}; no change shown: "
-    "neither, a change of the interval's size would not show. An RMS holds the rig's peaks and "
-    "ends at the same hertz at every speed: that alone can change it, too."
+    "either over the runs; +: further quantities that show the peak. RMS: up to one Strouhal "
+    "number at all speeds, without fixed peaks and lines of known source; rig peaks of undecided "
+    "class are still in it. % per doubling: its change with the Reynolds number over all speeds, "
+    "at top between the two highest. Still changing: in either, at p < "
+    f"{SIGNIFICANCE:g} over all rows together (Holm), however little; settled: otherwise, if over "
+    f"all speeds the whole interval lies within ±{SETTLED:.0%} and that at top holds 0; no change "
+    "shown: neither, a change of the interval's size would not show."
 )
 
 
@@ -72,7 +74,7 @@ def _tracks(tracks: Sequence[Track]) -> str:
                 f"{unit} {span(value)}",
                 f"{min(hz):.3g} to {max(hz):.3g}",
                 "-" if of_strouhal is None else f"{100 * of_strouhal:.1f}",
-                f"{100 * of_hz:.1f}",
+                "-" if of_hz is None else f"{100 * of_hz:.1f}",
                 track.clearest[0].quantity + (f" +{others}" if others else ""),
             )
         )
@@ -101,7 +103,25 @@ def _trends(one: ConfigurationSweep) -> str:
         for trend in one.trends
     ]
     header = ("RMS, m/s:", *(f"{speed:.0f}" for speed in shown), "% per doubling", "at top", "")
-    return table(header, rows, gap=" ")
+    return f"{table(header, rows, gap=' ')}\n{paragraph(_counted(one.trends))}"
+
+
+def _counted(trends: Sequence[Trend]) -> str:
+    """Up to where the RMS values go, and the largest share that is left out of them."""
+    ends = by_reason((_end(trend), trend.quantity) for trend in trends)
+    alike = len(ends) == 1
+    text = "; ".join(end if alike else f"{end}: {listed(ends[end])}" for end in ends)
+    share, name = max((p.taken_out, t.quantity) for t in trends for p in t.points)
+    out = "nothing of it"
+    if share >= TOLD_SHARE:
+        out = f"at most {share:.0%} of the variance ({name}) in peaks that are not the flow's"
+    return f"RMS up to {text}. Taken out: {out}."
+
+
+def _end(trend: Trend) -> str:
+    if trend.strouhal is None:
+        return f"{trend.up_to_per_m:.3g} Hz per m/s"
+    return f"St {trend.strouhal:.3g}"
 
 
 def _columns(speeds: Sequence[float]) -> list[float]:

@@ -68,15 +68,15 @@ class Track:
         return pooled(known) if known else None
 
     @property
-    def spreads(self) -> tuple[float, float | None]:
-        """Relative standard deviation of frequency and of Strouhal number over the runs."""
+    def spreads(self) -> tuple[float | None, float | None]:
+        """Relative standard deviation of frequency and of Strouhal number over several runs."""
         hz = [log(one.peak.frequency_hz.value) for one in self.clearest]
         numbers = [log(one.strouhal.value) for one in self.clearest if one.strouhal is not None]
-        return _deviation(hz), _deviation(numbers) if numbers else None
+        return _deviation(hz), _deviation(numbers)
 
 
-def _deviation(logs: Sequence[float]) -> float:
-    return float(np.std(logs, ddof=1)) if len(logs) > 1 else 0.0
+def _deviation(logs: Sequence[float]) -> float | None:
+    return float(np.std(logs, ddof=1)) if len(logs) > 1 else None
 
 
 def tracks(results: Sequence[RunResult]) -> tuple[tuple[Track, ...], tuple[Seen, ...]]:

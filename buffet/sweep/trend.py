@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from math import exp, log
@@ -15,10 +15,10 @@ from buffet.analysis import CampaignAnalysis
 from buffet.holm import holm
 from buffet.interval import Interval
 from buffet.pairs import Estimate
-from buffet.rating.scatter import SAME_SPEED, Observation, Scatter, log_observation, scatter
+from buffet.rating.scatter import SAME_SPEED, Observation, Scatter, scatter
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult
-from ingest import Quantity
+from buffet.sweep.flow_part import FlowPart, band_ends, flow_parts
 
 Array = NDArray[np.float64]
 Statement = Literal["still changing", "settled", "no change shown", "one speed"]
@@ -36,7 +36,9 @@ class Point:
     run: str
     speed_m_s: float
     reynolds: float | None
-    rms: Interval
+    rms: Interval  # of the flow, up to the trend's Strouhal number
+    whole_rms: Interval | None  # as `spectra` has it
+    taken_out: float  # share of the variance up to there in peaks that are not the flow's
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,8 @@ class Trend:
     quantity: str
     measures: str
     unit: str
+    up_to_per_m: float  # frequency over wind speed at which the RMS ends, in all runs
+    strouhal: float | None  # the same as a Strouhal number; None without a model
     points: tuple[Point, ...]  # by speed
     # Relative change of RMS per doubling of the Reynolds number: by a straight line through the
     # logarithms over all speeds, and between the two highest. None with one speed.
@@ -76,44 +80,93 @@ def trends(
 
     The scatter from run to run is that of all repeated configurations of the campaign.
     """
-    rows: list[tuple[int, str, str, str, tuple[Point, ...], _Slopes | None]] = []
-    scatters: dict[str, Scatter] = {}
-    for index, results in enumerate(groups):
-        for quantity in _names(results):
-            if quantity not in scatters:
-                scatters[quantity] = scatter(analysis, partial(_observed, name=quantity))
-            points = _points(results, quantity)
-            if points:
-                slopes = _slopes(results, quantity, scatters[quantity])
-                own = _quantity(results, quantity)
-                rows.append((index, quantity, own.measures, own.unit, points, slopes))
-    told = [slopes.p_value for *_, slopes in rows if slopes is not None]
+    every = [result for results in groups for result in results]
+    parts = _Parts.of(every)
+    repeats = {
+        name: scatter(analysis, partial(parts.observed, name=name)) for name in _names(every)
+    }
+    found = [
+        [
+            trend
+            for name in _names(results)
+            if (trend := _trend(results, name, parts, repeats[name])) is not None
+        ]
+        for results in groups
+    ]
+    told = [t.p_value for own in found for t in own if t.p_value is not None]
     corrected = iter(holm(told))
-    found: list[list[Trend]] = [[] for _ in groups]
-    for index, name, measures, unit, points, slopes in rows:
-        p_value = None if slopes is None else next(corrected)
-        found[index].append(_trend(name, measures, unit, points, slopes, p_value))
-    return [tuple(each) for each in found]
+    return [
+        tuple(t if t.p_value is None else _told(t, next(corrected)) for t in own) for own in found
+    ]
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """The flow's part of every quantity in every run."""
+
+    ends: Mapping[str, float]  # f / U by quantity, 1/m
+    by_run: Mapping[str, Mapping[str, FlowPart]]
+
+    @classmethod
+    def of(cls, results: Sequence[RunResult]) -> _Parts:
+        ends = band_ends(results)
+        return cls(ends, {one.analysis.run.number: flow_parts(one, ends) for one in results})
+
+    def part(self, run: RunAnalysis, name: str) -> FlowPart | None:
+        return self.by_run.get(run.run.number, {}).get(name)
+
+    def observed(self, run: RunAnalysis, name: str) -> Observation | None:
+        """Logarithm of the variance."""
+        part = self.part(run, name)
+        return None if part is None else part.log_variance
 
 
 def _trend(
-    name: str,
-    measures: str,
-    unit: str,
-    points: tuple[Point, ...],
-    slopes: _Slopes | None,
-    p_value: float | None,
-) -> Trend:
-    if slopes is None or p_value is None:
-        return Trend(name, measures, unit, points, None, None, None, "one speed")
-    whole = _per_doubling(slopes.whole)
-    top = None if slopes.top is None else _per_doubling(slopes.top)
+    results: Sequence[RunResult], name: str, parts: _Parts, repeats: Scatter
+) -> Trend | None:
+    """With the p-value of these runs alone; None where there is no RMS."""
+    points = _points(results, name, parts)
+    if not points:
+        return None
+    own = next(q.quantity for one in results for q in one.quantities if q.quantity.name == name)
+    slopes = _slopes(results, name, parts, repeats)
+    top = None if slopes is None or slopes.top is None else _per_doubling(slopes.top)
+    model = results[0].analysis.model
+    return Trend(
+        name,
+        own.measures,
+        own.unit,
+        parts.ends[name],
+        None if model is None else parts.ends[name] * model.strouhal_length_m,
+        points,
+        None if slopes is None else _per_doubling(slopes.whole),
+        top,
+        None if slopes is None else slopes.p_value,
+        "one speed",
+    )
+
+
+def _told(trend: Trend, p_value: float) -> Trend:
+    """With the p-value for all trends of the sweep, and what it says."""
     statement: Statement = "no change shown"
     if p_value < SIGNIFICANCE:
         statement = "still changing"
-    elif _is_small(whole):
+    elif _is_settled(trend):
         statement = "settled"
-    return Trend(name, measures, unit, points, whole, top, p_value, statement)
+    return replace(trend, p_value=p_value, statement=statement)
+
+
+def _is_settled(trend: Trend) -> bool:
+    """Small over all speeds, and nothing against it at the top."""
+    top = trend.per_doubling_at_top
+    assert trend.per_doubling is not None
+    return _is_small(trend.per_doubling) and (top is None or _holds_zero(top))
+
+
+def _holds_zero(change: Interval) -> bool:
+    assert change.low is not None
+    assert change.high is not None
+    return change.low <= 0 <= change.high
 
 
 def _is_small(change: Interval) -> bool:
@@ -136,40 +189,24 @@ def _names(results: Sequence[RunResult]) -> list[str]:
     return list(dict.fromkeys(q.name for q in every if q.unit == "1" and q.measures != "other"))
 
 
-def _quantity(results: Sequence[RunResult], name: str) -> Quantity:
-    return next(q.quantity for one in results for q in one.quantities if q.quantity.name == name)
-
-
-def _points(results: Sequence[RunResult], name: str) -> tuple[Point, ...]:
-    points = [
-        Point(
-            result.analysis.run.number,
-            result.analysis.flow.speed_m_s,
-            result.analysis.flow.reynolds,
-            quantity.rms,
-        )
-        for result in results
-        if result.analysis.flow is not None
-        for quantity in result.quantities
-        if quantity.quantity.name == name and quantity.rms is not None
-    ]
+def _points(results: Sequence[RunResult], name: str, parts: _Parts) -> tuple[Point, ...]:
+    points = []
+    for result in results:
+        run, part = result.analysis, parts.part(result.analysis, name)
+        if run.flow is None or part is None or part.rms is None:
+            continue
+        whole = next(q.rms for q in result.quantities if q.quantity.name == name)
+        flow = run.flow.speed_m_s, run.flow.reynolds
+        points.append(Point(run.run.number, *flow, part.rms, whole, part.taken_out))
     return tuple(sorted(points, key=lambda point: point.speed_m_s))
 
 
-def _observed(run: RunAnalysis, name: str) -> Observation | None:
-    """Logarithm of the variance."""
-    index = run.signal.index(name)
-    if index is None or run.dead[index]:
-        return None
-    blocks = run.resampling(index).blocks
-    seen = log_observation(run.total_samples[:, index], blocks)
-    return None if seen is None else replace(seen, freedom=max(blocks - 1, 1.0))
-
-
-def _slopes(results: Sequence[RunResult], name: str, repeats: Scatter) -> _Slopes | None:
+def _slopes(
+    results: Sequence[RunResult], name: str, parts: _Parts, repeats: Scatter
+) -> _Slopes | None:
     """None where there is but one speed."""
     runs = [result.analysis for result in results if result.analysis.flow is not None]
-    seen = [(run, o) for run in runs if (o := _observed(run, name)) is not None]
+    seen = [(run, o) for run in runs if (o := parts.observed(run, name)) is not None]
     places = np.array([_log_reynolds(run) for run, _ in seen])
     levels = _levels(np.array([_speed(run) for run, _ in seen]))
     if len(levels) < 2:

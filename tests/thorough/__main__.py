@@ -15,6 +15,7 @@ from tests.thorough.false_lines import print_false_lines
 from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
 from tests.thorough.resonance import print_resonance
+from tests.thorough.sweep_trends import print_sweep_trends
 from tests.thorough.switching import print_switching
 
 # What a check simulates, and how many of them unless told.
@@ -29,6 +30,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "bursts": (print_bursts, "records a kind", 1000),
     "convection": (print_convection, "records a kind", 2000),
     "switching": (print_switching, "records a kind", 500),
+    "sweep": (print_sweep_trends, "campaigns a kind", 1000),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
 }
 USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(

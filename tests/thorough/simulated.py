@@ -57,7 +57,7 @@ def campaigns(kind: CampaignKind, n: int, rng: np.random.Generator) -> list[Camp
             at = i * len(labels) + position
             zero = i * len(names) + names.index(label)
             floor = floors[zero] if floors else None
-            runs.append(_run(str(at), label, signals[at], floor, f"zero {zero}", rng))
+            runs.append(as_run(str(at), label, signals[at], floor, f"zero {zero}", rng))
         found.append(CampaignAnalysis(cast(Any, None), tuple(runs), (), ()))
     return found
 
@@ -96,7 +96,7 @@ def _only(spectra: ReducedSpectra, index: int) -> ReducedSpectra:
     )
 
 
-def _run(
+def as_run(
     number: str,
     configuration: str,
     signal: ReducedSpectra,
