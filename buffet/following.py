@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import degrees, log
 
+import numpy as np
+
 from buffet.peak_classes import PeakClass, peak_class
 from buffet.rig_findings import rig_findings
 from buffet.run_analysis import NO_WIND
@@ -108,6 +110,7 @@ def _spectrogram(result: RunResult, quantity: QuantityResult) -> Spectrogram:
                 log(peak.frequency_hz.value),
                 log_error(peak.frequency_hz) ** 2,
                 _is_narrow(peak, analysis.segment_s),
+                either=_width_straddles(peak, analysis.segment_s),
             )
             for peak in quantity.peaks
         ),
@@ -116,3 +119,9 @@ def _spectrogram(result: RunResult, quantity: QuantityResult) -> Spectrogram:
 
 def _is_narrow(peak: Peak, segment_s: float) -> bool:
     return peak.bandwidth_hz.value * segment_s <= NARROW_BINS
+
+
+def _width_straddles(peak: Peak, segment_s: float) -> bool:
+    """Whether what is known of its width leaves open if it is narrow."""
+    width, limit = peak.bandwidth_hz, NARROW_BINS / segment_s
+    return (width.low or 0.0) < limit < (np.inf if width.high is None else width.high)

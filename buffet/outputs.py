@@ -146,6 +146,8 @@ def sweep_writers(sweep: Sweep) -> dict[str, Writer]:
             **columns("rms", point.rms),
             **columns("whole_rms", point.whole_rms),
             "taken_out_share": point.taken_out,
+            "unseen_share": point.unseen,
+            "counts": point.counts,
             **columns("change_per_doubling", trend.per_doubling),
             "statement": trend.statement,
             **_blockage(sweep.analysis),

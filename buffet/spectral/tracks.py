@@ -38,10 +38,15 @@ class Sighting:
     variance: float  # of the logarithm, from the fit
     narrow: bool  # a line, or hardly wider than the resolution; never taken for a broad one
     name: ClassName = UNDECIDED  # as far as it is known
+    either: bool = False  # whether its width does not tell if it is narrow
 
-    def speaks_for(self, name: ClassName, narrow: bool) -> bool:
-        """Whether it may belong to a track of a class and kind."""
-        return self.narrow == narrow and self.name in (UNDECIDED, name)
+    def is_like(self, other: Sighting) -> bool:
+        """Whether both may be of one kind, narrow or broad."""
+        return self.narrow == other.narrow or self.either or other.either
+
+    def speaks_for(self, name: ClassName, own: Sighting) -> bool:
+        """Whether it may belong to a track of a class and of one peak's kind."""
+        return self.is_like(own) and self.name in (UNDECIDED, name)
 
 
 @dataclass(frozen=True)
@@ -53,9 +58,9 @@ class Spectrogram:
     high_hz: float
     sightings: tuple[Sighting, ...]
 
-    def density(self, narrow: bool) -> float:
-        """Peaks of a kind per unit of log frequency, one at least: how likely chance meets one."""
-        alike = sum(sighting.narrow == narrow for sighting in self.sightings)
+    def density(self, own: Sighting) -> float:
+        """Peaks like it per unit of log frequency, one at least: how likely chance meets one."""
+        alike = sum(map(own.is_like, self.sightings))
         return max(alike, 1) / log(self.high_hz / self.low_hz)
 
 
@@ -182,20 +187,20 @@ def _evidence(
     shifts: Sequence[float],
 ) -> Evidence:
     """For one hypothesis, which moves the peak by these logarithms from run to run."""
-    rivals = [s for s in beside.sightings if s is own or s.speaks_for(name, own.narrow)]
+    rivals = [s for s in beside.sightings if s is own or s.speaks_for(name, own)]
     values, variances, speeds = [own.log_hz], [own.variance + SCATTER**2], []
     tested, by_chance = 0, 0.0
     for run, shift in zip(runs, shifts, strict=True):
         if not log(run.low_hz) < own.log_hz + shift < log(run.high_hz):
             continue
         tested += 1
-        there = [s for s in run.sightings if s.speaks_for(name, own.narrow)]
+        there = [s for s in run.sightings if s.speaks_for(name, own)]
         found = _match(own, rivals, there, shift)
         if found is not None:
             values.append(found.log_hz - shift)
             variances.append(found.variance + SCATTER**2)
             speeds.append(run.speed_m_s or 0.0)
-            by_chance += log(run.density(own.narrow))
+            by_chance += log(run.density(own))
     if tested == 0:
         return NOTHING
     track, alone = (

@@ -9,7 +9,9 @@ from buffet.sweep.tracks import Seen, Track
 from buffet.sweep.trend import SETTLED, Trend
 
 ONE_SPEED = "one wind speed"
-TWO_SPEEDS = "fewer than three wind speeds"
+TWO_SPEEDS = "fewer than three wind speeds that tell it"
+RIG = "at all wind speeds but one the rig's part rules, or may stand unseen under another peak"
+NOT_CLEAR = "the rig's part rules it, or may stand unseen under another peak"
 ONE_RUN = "only one run shows it"
 
 
@@ -76,6 +78,12 @@ def _seen(seen: Seen) -> Document:
     }
 
 
+def _why_no_change(trend: Trend) -> str | None:
+    if trend.per_doubling is not None:
+        return None
+    return ONE_SPEED if trend.statement == "one speed" else RIG
+
+
 def _trend(trend: Trend) -> Document:
     return {
         "quantity": trend.quantity,
@@ -93,11 +101,14 @@ def _trend(trend: Trend) -> Document:
                 "whole_rms": interval(point.whole_rms),
                 "whole_rms_why": NO_RMS if point.whole_rms is None else None,
                 "taken_out_share": number(point.taken_out),
+                "unseen_share": number(point.unseen),
+                "counts": point.counts,
+                "counts_why": None if point.counts else NOT_CLEAR,
             }
             for point in trend.points
         ],
         "change_per_doubling": interval(trend.per_doubling),
-        "change_per_doubling_why": ONE_SPEED if trend.per_doubling is None else None,
+        "change_per_doubling_why": _why_no_change(trend),
         "change_per_doubling_at_top": interval(trend.per_doubling_at_top),
         "change_per_doubling_at_top_why": TWO_SPEEDS if trend.per_doubling_at_top is None else None,
         "p_value": number(trend.p_value),

@@ -115,7 +115,22 @@ def _counted(trends: Sequence[Trend]) -> str:
     out = "nothing of it"
     if share >= TOLD_SHARE:
         out = f"at most {share:.0%} of the variance ({name}) in peaks that are not the flow's"
-    return f"RMS up to {text}. Taken out: {out}."
+    return f"RMS up to {text}. Taken out: {out}.{_not_clear(trends)}"
+
+
+def _not_clear(trends: Sequence[Trend]) -> str:
+    """Which speeds say nothing of a change, and of what."""
+    told = (
+        (f"{p.speed_m_s:.0f} m/s", t.quantity) for t in trends for p in t.points if not p.counts
+    )
+    by_speed = by_reason(told)
+    if not by_speed:
+        return ""
+    text = "; ".join(f"{at}: {listed(list(dict.fromkeys(q)))}" for at, q in by_speed.items())
+    return (
+        " Not in the changes, as the rig's part rules there or may stand unseen under another "
+        f"peak: {text}."
+    )
 
 
 def _end(trend: Trend) -> str:

@@ -15,13 +15,13 @@ from buffet.analysis import CampaignAnalysis
 from buffet.holm import holm
 from buffet.interval import Interval
 from buffet.pairs import Estimate
-from buffet.rating.scatter import SAME_SPEED, Observation, Scatter, scatter
+from buffet.rating.scatter import SAME_SPEED, Observation, Scatter, scatter, zero_shares
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult
 from buffet.sweep.flow_part import FlowPart, band_ends, flow_parts
 
 Array = NDArray[np.float64]
-Statement = Literal["still changing", "settled", "no change shown", "one speed"]
+Statement = Literal["still changing", "settled", "no change shown", "one speed", "rig hides it"]
 
 # A change of less than this per doubling of the Reynolds number, with its whole interval, counts
 # as settled: less than what another tunnel or another day changes (engineering judgement).
@@ -39,6 +39,8 @@ class Point:
     rms: Interval  # of the flow, up to the trend's Strouhal number
     whole_rms: Interval | None  # as `spectra` has it
     taken_out: float  # share of the variance up to there in peaks that are not the flow's
+    unseen: float  # share that peaks which other runs show, and this one does not, may change
+    counts: bool  # in the changes: the rig neither rules nor may hide in it
 
 
 @dataclass(frozen=True)
@@ -52,9 +54,10 @@ class Trend:
     strouhal: float | None  # the same as a Strouhal number; None without a model
     points: tuple[Point, ...]  # by speed
     # Relative change of RMS per doubling of the Reynolds number: by a straight line through the
-    # logarithms over all speeds, and between the two highest. None with one speed.
+    # logarithms over all speeds that tell it, and between the two highest. None where fewer than
+    # two, and three, tell it.
     per_doubling: Interval | None
-    per_doubling_at_top: Interval | None  # None with fewer than three speeds
+    per_doubling_at_top: Interval | None
     p_value: float | None  # of no change, for both together and for all trends of the sweep (Holm)
     statement: Statement
 
@@ -81,7 +84,7 @@ def trends(
     The scatter from run to run is that of all repeated configurations of the campaign.
     """
     every = [result for results in groups for result in results]
-    parts = _Parts.of(every)
+    parts = _Parts.of(groups)
     repeats = {
         name: scatter(analysis, partial(parts.observed, name=name)) for name in _names(every)
     }
@@ -108,9 +111,14 @@ class _Parts:
     by_run: Mapping[str, Mapping[str, FlowPart]]
 
     @classmethod
-    def of(cls, results: Sequence[RunResult]) -> _Parts:
-        ends = band_ends(results)
-        return cls(ends, {one.analysis.run.number: flow_parts(one, ends) for one in results})
+    def of(cls, groups: Sequence[Sequence[RunResult]]) -> _Parts:
+        ends = band_ends([result for results in groups for result in results])
+        by_run = {
+            one.analysis.run.number: flow_parts(one, ends, [o for o in results if o is not one])
+            for results in groups
+            for one in results
+        }
+        return cls(ends, by_run)
 
     def part(self, run: RunAnalysis, name: str) -> FlowPart | None:
         return self.by_run.get(run.run.number, {}).get(name)
@@ -119,6 +127,13 @@ class _Parts:
         """Logarithm of the variance."""
         part = self.part(run, name)
         return None if part is None else part.log_variance
+
+    def clear(
+        self, runs: Sequence[RunAnalysis], name: str
+    ) -> list[tuple[RunAnalysis, Observation]]:
+        """Runs that tell of a change."""
+        every = [(run, self.part(run, name), self.observed(run, name)) for run in runs]
+        return [(run, o) for run, part, o in every if part and o and part.is_clear]
 
 
 def _trend(
@@ -132,6 +147,7 @@ def _trend(
     slopes = _slopes(results, name, parts, repeats)
     top = None if slopes is None or slopes.top is None else _per_doubling(slopes.top)
     model = results[0].analysis.model
+    levels = _levels(np.array([_speed(one.analysis) for one in results]))
     return Trend(
         name,
         own.measures,
@@ -142,7 +158,7 @@ def _trend(
         None if slopes is None else _per_doubling(slopes.whole),
         top,
         None if slopes is None else slopes.p_value,
-        "one speed",
+        "rig hides it" if len(levels) > 1 else "one speed",
     )
 
 
@@ -190,23 +206,26 @@ def _names(results: Sequence[RunResult]) -> list[str]:
 
 
 def _points(results: Sequence[RunResult], name: str, parts: _Parts) -> tuple[Point, ...]:
+    runs = [result.analysis for result in results]
+    clear = {run.run.number for run, _ in parts.clear(runs, name)}
     points = []
     for result in results:
+        number = result.analysis.run.number
         run, part = result.analysis, parts.part(result.analysis, name)
         if run.flow is None or part is None or part.rms is None:
             continue
         whole = next(q.rms for q in result.quantities if q.quantity.name == name)
+        shares = part.taken_out, part.unseen
         flow = run.flow.speed_m_s, run.flow.reynolds
-        points.append(Point(run.run.number, *flow, part.rms, whole, part.taken_out))
+        points.append(Point(number, *flow, part.rms, whole, *shares, number in clear))
     return tuple(sorted(points, key=lambda point: point.speed_m_s))
 
 
 def _slopes(
     results: Sequence[RunResult], name: str, parts: _Parts, repeats: Scatter
 ) -> _Slopes | None:
-    """None where there is but one speed."""
-    runs = [result.analysis for result in results if result.analysis.flow is not None]
-    seen = [(run, o) for run in runs if (o := parts.observed(run, name)) is not None]
+    """None where runs that tell of it stand at fewer than two speeds."""
+    seen = parts.clear([result.analysis for result in results], name)
     places = np.array([_log_reynolds(run) for run, _ in seen])
     levels = _levels(np.array([_speed(run) for run, _ in seen]))
     if len(levels) < 2:
@@ -254,4 +273,5 @@ def _combined(
         tuple((weight**2 * o.variance, o.freedom) for weight, (_, o) in each),
         float(weights @ weights) / 4,
         repeats,
+        zero_shares(weights / 2, [o for _, o in seen]),
     )

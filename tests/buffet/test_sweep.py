@@ -6,17 +6,15 @@ import json
 from dataclasses import replace
 from math import log
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import pytest
 
 from buffet.analysis import CampaignAnalysis, analyse
 from buffet.documents import dumps
-from buffet.interval import Interval
 from buffet.outputs import sweep_writers
-from buffet.run_spectra import RunResult
+from buffet.run_spectra import RunResult, run_result
 from buffet.sweep.document import sweep_document
 from buffet.sweep.sweep import Sweep, sweep
 from buffet.sweep.text import sweep_text
@@ -24,7 +22,14 @@ from buffet.sweep.trend import trends
 from buffet.writing import write
 from ingest import open_campaign
 from tests.buffet.campaigns import CAMPAIGN, PlantedRun, write_runs
-from tests.buffet.test_following import FAN_HZ_PER_M_S, HUM_HZ, LENGTH_M, WAKE_STROUHAL, wind_on
+from tests.buffet.test_following import (
+    FAN_HZ_PER_M_S,
+    HUM_HZ,
+    LENGTH_M,
+    WAKE_STROUHAL,
+    noise,
+    wind_on,
+)
 from tests.thorough.records import WHITE
 from tests.thorough.simulated import FLOW, CampaignKind, campaigns
 
@@ -92,21 +97,26 @@ def test_text_and_files(found: Sweep, tmp_path: Path) -> None:
     assert "change_per_doubling_low" in rows[0]
 
 
-def with_trend(analysis: CampaignAnalysis, exponent: float) -> tuple[CampaignAnalysis, Any]:
-    """Six runs at three speeds whose RMS goes with that power of the Reynolds number."""
-    runs, results = [], []
+def with_trend(
+    analysis: CampaignAnalysis, exponent: float
+) -> tuple[CampaignAnalysis, list[RunResult]]:
+    """Six runs at three speeds whose RMS goes with that power of the Reynolds number.
+
+    Their spectra keep their shape over the Strouhal number: white, so the level falls as the speed.
+    """
+    runs = []
     for position, run in enumerate(analysis.of("a")):
-        speed = SPEEDS_M_S[position // 2]
-        flow = replace(FLOW, speed_m_s=speed, reynolds=speed * 1e4)
-        factor = (speed / SPEEDS_M_S[0]) ** (2 * exponent)
-        groups = {"group_psd": run.signal.group_psd * factor}
+        ratio = SPEEDS_M_S[position // 2] / SPEEDS_M_S[0]
+        flow = replace(FLOW, speed_m_s=SPEEDS_M_S[position // 2], reynolds=ratio * 3e5)
+        factor = ratio ** (2 * exponent - 1)
         signal = replace(
-            run.signal, **groups, below_resolution=run.signal.below_resolution * factor
+            run.signal,
+            group_psd=run.signal.group_psd * factor,
+            below_resolution=run.signal.below_resolution * factor,
         )
-        quantity = SimpleNamespace(quantity=signal.quantities[0], rms=Interval(1.0, 0.9, 1.1))
         runs.append(replace(run, flow=flow, signal=signal))
-        results.append(SimpleNamespace(analysis=runs[-1], quantities=(quantity,)))
-    return replace(analysis, runs=tuple(runs)), cast(list[RunResult], results)
+    results = [run_result(run, lambda quantity: False) for run in runs]
+    return replace(analysis, runs=tuple(runs)), results
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +132,8 @@ def test_change_per_doubling_is_covered(exponent: float, made: list[CampaignAnal
     truth = exponent * log(2)
     held, changing = 0, 0
     for analysis in made:
-        ((trend,),) = trends(*(lambda a, r: (a, [r]))(*with_trend(analysis, exponent)))
+        swept, results = with_trend(analysis, exponent)
+        ((trend,),) = trends(swept, [results])
         assert trend.per_doubling is not None
         assert trend.per_doubling.low is not None
         assert trend.per_doubling.high is not None
@@ -131,3 +142,47 @@ def test_change_per_doubling_is_covered(exponent: float, made: list[CampaignAnal
         changing += trend.statement == "still changing"
     assert 0.90 <= held / len(made) <= 0.995
     assert changing / len(made) <= 0.08 if exponent == 0 else changing / len(made) >= 0.9
+
+
+def rig_run(number: int, speed_m_s: float, rig_hz: float) -> PlantedRun:
+    """A flow of constant coefficients, and a rig whose force is the same at all speeds."""
+    per_hz = speed_m_s / LENGTH_M
+    rig_rms = 0.015 * (SPEEDS_M_S[0] / speed_m_s) ** 2
+    lift = (
+        noise(WAKE_STROUHAL * per_hz, 6.0, 0.010, number)
+        + noise(0.3 * per_hz, 1.0, 0.010, number + 100)
+        + noise(rig_hz, 20.0, rig_rms, number + 200)
+    )
+    return PlantedRun(str(number), {"lift": lift}, air={"speed": f"{speed_m_s:g} m/s"})
+
+
+def swept_rig(folder: Path, rig_hz: float) -> Any:
+    """The one trend of two runs at each of three speeds."""
+    speeds = [speed for speed in SPEEDS_M_S for _ in range(2)]
+    runs = [rig_run(i, speed, rig_hz) for i, speed in enumerate(speeds, 1)]
+    found = sweep(analyse(open_campaign(write_runs(folder / "c", runs, CAMPAIGN))))
+    ((trend,),) = (one.trends for one in found.configurations)
+    return trend
+
+
+def test_a_rig_makes_no_trend(tmp_path: Path) -> None:
+    """The whole RMS falls with the speed as the rig's does; the flow's is found to stay."""
+    trend = swept_rig(tmp_path, 45.0)
+    whole = [point.whole_rms.value for point in trend.points]
+    assert whole[-1] < 0.85 * whole[0]
+    assert trend.per_doubling.low < 0 < trend.per_doubling.high
+    assert abs(trend.per_doubling.value) < 0.08
+    assert trend.statement in ("settled", "no change shown")
+    assert all(point.counts for point in trend.points)
+    lowest = trend.points[0]
+    assert lowest.taken_out == pytest.approx(0.015**2 / (0.015**2 + 2 * 0.010**2), abs=0.08)
+    assert lowest.rms.value == pytest.approx(0.010 * 2**0.5, rel=0.1)
+
+
+def test_a_run_in_which_the_rig_may_hide_says_nothing(tmp_path: Path) -> None:
+    """At the middle speed the wake sheds at the rig's frequency: one peak is seen for two."""
+    trend = swept_rig(tmp_path, WAKE_STROUHAL * SPEEDS_M_S[1] / LENGTH_M)
+    counts = [(round(point.speed_m_s), point.counts) for point in trend.points]
+    assert counts == [(30, True), (30, True), (40, False), (40, False), (50, True), (50, True)]
+    assert trend.per_doubling.low < 0 < trend.per_doubling.high
+    assert trend.per_doubling_at_top is None

@@ -15,10 +15,13 @@ PIECE = 250  # campaigns
 
 
 def in_pieces(
-    simulate: Callable[[K, int, int], R], kinds: Sequence[K], n: int
+    simulate: Callable[[K, int, int], R], kinds: Sequence[K], n: int, most: int = PIECE
 ) -> Iterator[tuple[K, list[R]]]:
-    """Each kind with the results of its pieces, in order; `simulate(kind, n, seed)`."""
-    sizes = [min(PIECE, n - start) for start in range(0, n, PIECE)]
+    """Each kind with the results of its pieces, in order; `simulate(kind, n, seed)`.
+
+    A piece simulates at most `most`.
+    """
+    sizes = [min(most, n - start) for start in range(0, n, most)]
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         waiting = [
             (kind, [pool.submit(simulate, kind, size, seed) for seed, size in enumerate(sizes)])

@@ -68,13 +68,13 @@ def _scattered(kind: CampaignKind, records: Array, rng: np.random.Generator) -> 
     return np.asarray(MEAN * mean + (records - MEAN) * size)
 
 
-def spectra_of(records: Array) -> list[ReducedSpectra]:
+def spectra_of(records: Array, segment_samples: int = SEGMENT_SAMPLES) -> list[ReducedSpectra]:
     """Each record as the lift of a run."""
     n = len(records)
     channels = [Channel(f"record {i}", i, "other", "V", 1.0) for i in range(n)]
     rows = np.eye(n)
     quantities = [Quantity(WORD, WORD, "1", rows[i]) for i in range(n)]
-    engine = SegmentEngine(n, SegmentSettings(RATE_HZ, SEGMENT_SAMPLES))
+    engine = SegmentEngine(n, SegmentSettings(RATE_HZ, segment_samples))
     engine.push(records)
     together = reduce(engine.finish(), channels, quantities, RigResponse(RATE_HZ))
     return [_only(together, i) for i in range(n)]
