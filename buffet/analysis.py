@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.blockage import CampaignBlockage, blockage_findings
-from buffet.errors import BuffetError, RecordTooShortError
+from buffet.errors import BuffetError, RecordTooShortError, TooCoarseError
 from buffet.one_pass import AnalysisSettings, crossed, one_pass
 from buffet.record_findings import length_findings, noise_left, record_findings
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
@@ -121,7 +121,7 @@ def analyse(
 
     Raises
     ------
-    RecordTooShortError
+    RecordTooShortError, TooCoarseError
         A resolution was asked for that a record cannot give.
     """
     settings = settings or AnalysisSettings()
@@ -138,7 +138,8 @@ def analyse(
         try:
             result = _analyse_run(campaign, run, off, wanted_s, settings)
         except (IngestError, BuffetError) as error:
-            if isinstance(error, RecordTooShortError) and settings.resolution_hz is not None:
+            asked = settings.resolution_hz is not None
+            if asked and isinstance(error, RecordTooShortError | TooCoarseError):
                 raise error.of_run(run.number) from error
             failed.append(Failure(run.number, str(error)))
             continue

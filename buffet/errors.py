@@ -2,11 +2,13 @@
 
 BuffetError
 ├── RecordTooShortError   a record that cannot give the wanted resolution
+├── TooCoarseError        a resolution that leaves too few samples a segment
 ├── TooFewSamplesError    a record that no spectrum can be made of
 ├── NoUsableBandError     a record of which no frequency can be used
 ├── NotRateableError      a campaign that lacks what a road speed needs
 ├── NoReferenceProbeError runs whose tunnel's part was to be taken out, but is not known
 ├── UnknownQuantityError  a quantity that no run has
+├── LoadError             a load that its quantity cannot have
 ├── CalibrationError      a loading table with faults, or one that determines no balance
 ├── NoResonanceError      a record that no natural frequency can be taken from
 ├── OutputError           a result that cannot be written as asked
@@ -17,7 +19,7 @@ BuffetError
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from difflib import get_close_matches
+from difflib import SequenceMatcher, get_close_matches
 from math import ceil, floor, isinf, log10
 
 from buffet.phrases import by_reason
@@ -46,6 +48,22 @@ class RecordTooShortError(BuffetError):
     def of_run(self, run: str) -> RecordTooShortError:
         """The same, said of a run."""
         return RecordTooShortError(self.record_s, self.segment_s, self.fewest, run)
+
+
+class TooCoarseError(BuffetError):
+    """Segments of the wanted resolution have hardly any samples."""
+
+    def __init__(self, rate_hz: float, resolution_hz: float, fewest: int, run: str | None) -> None:
+        self.rate_hz, self.resolution_hz, self.fewest = rate_hz, resolution_hz, fewest
+        super().__init__(
+            f"{'' if run is None else f'run {run}: '}a resolution of {resolution_hz:.4g} Hz leaves "
+            f"segments of {rate_hz / resolution_hz:.1f} samples at {rate_hz:.4g} Hz, and {fewest} "
+            f"are needed: use {_rounded_down(rate_hz / fewest)} Hz or finer"
+        )
+
+    def of_run(self, run: str) -> TooCoarseError:
+        """The same, said of a run."""
+        return TooCoarseError(self.rate_hz, self.resolution_hz, self.fewest, run)
 
 
 class TooFewSamplesError(BuffetError):
@@ -79,6 +97,12 @@ def _rounded_up(value: float) -> str:
     return f"{ceil(value / unit - 1e-9) * unit:.5g}"
 
 
+def _rounded_down(value: float) -> str:
+    """Likewise, and never more."""
+    unit = 10.0 ** (floor(log10(value)) - 1)
+    return f"{floor(value / unit + 1e-9) * unit:.5g}"
+
+
 class NotRateableError(BuffetError):
     """The campaign does not say what a road speed needs."""
 
@@ -101,9 +125,29 @@ class UnknownQuantityError(BuffetError):
 
     def __init__(self, name: str, known: Sequence[str]) -> None:
         self.name = name
-        near = get_close_matches(name, known, 1)
-        remark = f", did you mean {near[0]!r}?" if near else f"; known are {', '.join(known)}"
+        near = _nearest(name, known)
+        remark = f"; did you mean {near!r}?" if near else f"; known are {', '.join(known)}"
         super().__init__(f"no run has a quantity {name!r}{remark}")
+
+
+def _nearest(name: str, known: Sequence[str]) -> str | None:
+    """The known name most like it, whatever its case and the order of its words."""
+    plain = {one: " ".join(sorted(one.lower().split())) for one in known}
+    wanted = " ".join(sorted(name.lower().split()))
+    near = get_close_matches(wanted, plain.values(), 1)
+    alike = [one for one, words in plain.items() if words in near]
+    return max(alike, key=lambda one: SequenceMatcher(None, name, one).ratio(), default=None)
+
+
+class LoadError(BuffetError):
+    """A load in a unit that its quantity cannot have."""
+
+    def __init__(self, quantity: str, measures: str, unit: str, wanted: str) -> None:
+        self.quantity, self.unit = quantity, unit
+        super().__init__(
+            f"--load {quantity!r}: it measures {measures}, which has no value in {unit}; "
+            f"wanted a value in {wanted}, or a coefficient"
+        )
 
 
 class CalibrationError(BuffetError):

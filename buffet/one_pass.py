@@ -9,10 +9,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.errors import NoUsableBandError
+from buffet.errors import NoUsableBandError, TooCoarseError
 from buffet.spectral.decimated import DecimatedRecord, Decimator
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.resolution import (
+    FEWEST_SAMPLES,
     FEWEST_SEGMENTS,
     WISHED_SEGMENTS,
     segment_for_peaks_s,
@@ -61,14 +62,16 @@ def one_pass(
     ------
     NoUsableBandError
         Filter and rig leave no bin of the spectrum.
-    RecordTooShortError, TooFewSamplesError
-        The record does not fill the segments asked for.
+    RecordTooShortError, TooCoarseError, TooFewSamplesError
+        The record does not fill the segments asked for, or a segment has too few samples.
     """
     blocks = record.blocks()
     held = list(look_ahead(blocks))
     seen = sum(block.shape[1] for block in held)
     rate = record.sample_rate_hz
     wind_on = record.run.kind == "wind-on"
+    if settings.resolution_hz is not None and rate < FEWEST_SAMPLES * settings.resolution_hz:
+        raise TooCoarseError(rate, settings.resolution_hz, FEWEST_SAMPLES, None)
     flow = None if model is None else _flow_in(record, held, model)
     if wanted_s is None and model is not None and flow is not None:
         wanted_s = segment_for_peaks_s(model.strouhal_length_m, flow.speed_m_s)

@@ -112,6 +112,11 @@ CRITERIA = click.option(
 )
 
 
+# A load without a unit is taken for a coefficient; those of cars and their taps stay below
+# (engineering judgement).
+LARGEST_COEFFICIENT = 20.0
+
+
 class LoadType(click.ParamType[tuple[float, str]]):
     """A load with its unit, or a plain coefficient, to SI: 400.0 and "N"."""
 
@@ -122,7 +127,11 @@ class LoadType(click.ParamType[tuple[float, str]]):
 
         for dimension, unit in _LOADS.items():
             with suppress(QuantityError):
-                return float(parse_quantity(value, dimension)), unit
+                load = float(parse_quantity(value, dimension))
+                if unit == "1" and abs(load) > LARGEST_COEFFICIENT:
+                    wanted = f'a unit, for example "{value} N": no coefficient is as large'
+                    raise click.BadParameter(f"got {value!r}; wanted {wanted}", ctx, param)
+                return load, unit
         raise click.BadParameter(
             f'got {value!r}; wanted a force, moment, pressure or coefficient, for example "400 N"',
             ctx,

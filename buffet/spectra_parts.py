@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from buffet.errors import UnknownQuantityError
+from buffet.errors import LoadError, UnknownQuantityError
 from buffet.one_pass import FOR_LINES, Keep
-from buffet.parts import Absent, PartSettings
+from buffet.parts import Absent, Load, PartSettings
 from buffet.run_spectra import RunResult
 from buffet.terminal import paragraph
-from ingest import FORCES, MOMENTS, Run
+from ingest import FORCES, MOMENTS, PRESSURES, Run
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -101,6 +101,25 @@ def require_names(runs: Sequence[Run], names: Sequence[str]) -> None:
     for name in names:
         if name not in known:
             raise UnknownQuantityError(name, list(known))
+
+
+def require_loads(runs: Sequence[Run], loads: Sequence[Load]) -> None:
+    """Refuse loads in a unit that their quantity cannot have.
+
+    Raises
+    ------
+    LoadError
+        A moment in newtons, say. What is no force, moment or pressure is left to the run.
+    """
+    measures = {channel.name: channel.measures for run in runs for channel in run.channels}
+    for load in loads:
+        word = measures.get(load.quantity, load.quantity)
+        units = {unit for words, unit in _UNITS if word in words}
+        if units and load.unit not in {"1", *units}:
+            raise LoadError(load.quantity, f"a {word}", load.unit, *units)
+
+
+_UNITS = ((FORCES, "N"), (MOMENTS, "N m"), (PRESSURES, "Pa"))
 
 
 def chosen(words: Sequence[str]) -> tuple[Part, ...]:

@@ -85,7 +85,7 @@ def _of_two(
 )
 @click.option(
     "--within",
-    type=Quantity("ratio", "5 %"),
+    type=Quantity("ratio", "5 %", highest="99 %"),
     default="5 %",
     show_default=True,
     metavar="SHARE",
@@ -118,13 +118,15 @@ def spectra(
     from buffet.parts import Load, PartSettings
     from buffet.run_spectra import run_result
     from buffet.spectra_outputs import spectra_document, spectra_text, spectra_writers
-    from buffet.spectra_parts import keeps, require_names, with_parts
+    from buffet.spectra_parts import keeps, require_loads, require_names, with_parts
     from buffet.tunnel_part import require_probes
 
     source = opened(campaign, output)
     numbers = None if number is None else [source.run(number).number]
     runs: list[Run] = [run for run in source.runs if numbers is None or run.number in numbers]
+    wanted = tuple(Load(name, value, unit) for name, (value, unit) in loads)
     require_names(runs, [name for pair in pairs for name in pair] + [name for name, _ in loads])
+    require_loads(runs, wanted)
     if without_tunnel:
         require_probes(runs)
     kept = keeps(what) | (FOR_LINES if without_lines else frozenset())
@@ -134,7 +136,6 @@ def spectra(
     if without_lines:
         analysis = analysis.without_lines()
     results = follow([run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers)])
-    wanted = tuple(Load(name, value, unit) for name, (value, unit) in loads)
     settings = PartSettings(speed, driving_time, within, pairs, wanted)
     told_runs = with_parts(results, what, settings, progress)
     done()

@@ -51,10 +51,12 @@ def _said(found: RunWavelets) -> str:
     bursts = [one for one in found.quantities if one.p_value < SIGNIFICANCE]
     if bursts:
         first = bursts[0]
+        names = [one.quantity for one in bursts[:MOST_ROWS]]
+        if len(bursts) > MOST_ROWS:
+            names.append(f"{len(bursts) - MOST_ROWS} more")
         said = (
-            f"In bursts: {', '.join(one.quantity for one in bursts[:MOST_ROWS])}. {first.quantity} "
-            f"is as unsteady as noise that is there for {first.energy.active_share:.0%} of the "
-            "time."
+            f"In bursts: {listed(names)}. {first.quantity} is as unsteady as noise that is there "
+            f"for {first.energy.active_share:.0%} of the time."
         )
     else:
         said = "Nothing comes more in bursts than steady noise would (p by Holm over all rows)."

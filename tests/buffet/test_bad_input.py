@@ -166,6 +166,17 @@ def test_record_too_short_for_the_resolution(seconds: float, possible: str, tmp_
     assert result.exit_code == 0, result.output
 
 
+def test_resolution_too_coarse_for_the_rate(tmp_path: Path) -> None:
+    """Segments of a few samples: the finest that can be had is named, and works."""
+    folder = two_configurations(tmp_path / "c")
+    refused(
+        run_buffet("spectra", folder, "--resolution", "100 Hz"),
+        "run 0: a resolution of 100 Hz leaves segments of 2.5 samples at 250 Hz, and 8 are needed",
+        "use 31 Hz or finer",
+    )
+    assert run_buffet("spectra", folder, "--resolution", "31 Hz").exit_code == 0
+
+
 def test_short_zero_does_not_forbid_a_fine_resolution(tmp_path: Path) -> None:
     """The 20 s without wind need not hold three segments of 25 s; the 60 s with wind do."""
     folder = two_configurations(tmp_path / "c")

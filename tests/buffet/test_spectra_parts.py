@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from buffet.commands.recordings import WHAT
+from buffet.errors import UnknownQuantityError
 from buffet.spectra_parts import PARTS, WORDS, Part
 from tests.buffet.campaigns import lift_run, run_buffet, write_runs
 
@@ -55,7 +56,7 @@ def test_an_unknown_quantity_is_refused_before_reading(
     """With the nearest known name."""
     result = run_buffet("spectra", campaign, *option)
     assert result.exit_code == 1
-    assert "no run has a quantity 'lfit', did you mean 'lift'?" in result.stderr
+    assert "no run has a quantity 'lfit'; did you mean 'lift'?" in result.stderr
     assert not result.stdout
 
 
@@ -64,6 +65,38 @@ def test_a_load_without_meaning_is_wrong_usage(campaign: Path) -> None:
     result = run_buffet("spectra", campaign, "--load", "lift", "3 Hz")
     assert result.exit_code == 2
     assert "wanted a force, moment, pressure or coefficient" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("option", "message"),
+    [
+        (("--load", "lift", "3000"), "got '3000'; wanted a unit, for example \"3000 N\""),
+        (("--within", "5"), "got '5'; wanted at most 99 %, for example \"5 %\""),
+    ],
+)
+def test_a_number_that_wants_a_unit_is_wrong_usage(
+    campaign: Path, option: tuple[str, ...], message: str
+) -> None:
+    """3,000 is no coefficient and 5 no share."""
+    result = run_buffet("spectra", campaign, *option)
+    assert result.exit_code == 2
+    assert message in result.stderr
+
+
+@pytest.mark.parametrize(("unit", "wanted"), [("N m", "N"), ("Pa", "N")])
+def test_a_load_of_another_dimension_is_refused(campaign: Path, unit: str, wanted: str) -> None:
+    """Before anything is read."""
+    result = run_buffet("spectra", campaign, "--load", "lift", f"3 {unit}")
+    assert result.exit_code == 1
+    assert f"has no value in {unit}; wanted a value in {wanted}, or a coeff" in result.stderr
+    assert not result.stdout
+
+
+def test_the_name_suggested_is_the_nearest_whatever_its_case_and_order() -> None:
+    """Of two that are alike in letters the one of the same words."""
+    known = ["front lift", "rear lift", "tailgate left"]
+    assert "did you mean 'rear lift'?" in str(UnknownQuantityError("Lift rear", known))
+    assert "did you mean 'tailgate left'?" in str(UnknownQuantityError("left tailgat", known))
 
 
 def test_a_pair_is_of_two_quantities(campaign: Path) -> None:
