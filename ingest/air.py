@@ -82,6 +82,7 @@ class StatedAir:
 
     speed_m_s: float | None = None
     dynamic_pressure_pa: float | None = None
+    dynamic_pressure_uncertainty: float | None = None  # relative, k = 1; all runs share it
     temperature_k: float | None = None
     static_pressure_pa: float | None = None
     relative_humidity: float | None = None

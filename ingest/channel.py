@@ -75,6 +75,7 @@ class Channel:
     inertial: tuple[tuple[str, float], ...] = ()
     made_of: tuple[str, ...] = ()  # channels behind a load of a balance calibrated as a whole
     standard_uncertainty: float | None = None  # of the calibration, in `unit`, k = 1
+    gain_uncertainty: float | None = None  # of the calibration, relative, k = 1; all runs share it
     # Between tap and sensor: pieces in series from the tap on, or their measured response.
     tubing: tuple[Tube, ...] | MeasuredResponse | None = None
     stated: dict[str, Any] = field(default_factory=dict, compare=False)  # the sheet's own words

@@ -161,6 +161,7 @@ def _channel(model: ChannelTable, stated: dict[str, Any]) -> Channel:
         scale=line.scale,
         offset=line.offset,
         full_scale_raw=line.full_scale_raw,
+        gain_uncertainty=model.gain_uncertainty,
         natural_frequency_hz=model.natural_frequency,
         damping=model.damping,
         at_m=point(model.at),
@@ -193,6 +194,7 @@ def _air(model: AirTable) -> StatedAir:
     return StatedAir(
         speed_m_s=model.speed,
         dynamic_pressure_pa=model.dynamic_pressure,
+        dynamic_pressure_uncertainty=model.dynamic_pressure_uncertainty,
         temperature_k=model.temperature,
         static_pressure_pa=model.static_pressure,
         relative_humidity=model.relative_humidity,

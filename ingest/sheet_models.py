@@ -237,6 +237,7 @@ class AirTable(Table):
 
     speed: Speed | None = None
     dynamic_pressure: AnyPressure | None = None
+    dynamic_pressure_uncertainty: Share | None = None
     temperature: Temperature | None = None
     static_pressure: Pressure | None = None
     relative_humidity: Share | None = None
@@ -337,6 +338,7 @@ class ChannelTable(Table):
     gain: NumberWithUnit | None = None
     offset: NumberWithUnit | None = None
     full_scale: NumberWithUnit | None = None
+    gain_uncertainty: Share | None = None
     natural_frequency: Frequency | None = None
     damping: Share | None = None
     at: Point | None = None
