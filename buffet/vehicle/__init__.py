@@ -1,11 +1,10 @@
 """The car: how it rides on its springs, the road under it, and a typical one."""
 
+from buffet.vehicle.masses import GRAVITY_M_S2, ImpossibleCarError
 from buffet.vehicle.modes import MODE_NAMES, Mode, ModeName
 from buffet.vehicle.ride import (
     AXLE_NAMES,
-    GRAVITY_M_S2,
     AxleName,
-    ImpossibleCarError,
     RideModel,
 )
 from buffet.vehicle.road import (
