@@ -15,6 +15,8 @@ BuffetError
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 ├── ImpossibleCarError    a car whose masses or stiffnesses contradict each other
 │                         (vehicle/masses.py)
+├── MissingCarDataError   a car that lacks what a motion needs (vehicle/needs.py)
+├── UnstableCarError      a car that has no steady response at a speed (vehicle/lateral.py)
 └── UnknownCarError       a car that is neither a typical one nor a file (vehicle/typical.py)
 """
 
