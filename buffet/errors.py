@@ -13,7 +13,11 @@ BuffetError
 ├── NoResonanceError      a record that no natural frequency can be taken from
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
-└── ImpossibleCarError    a car whose masses contradict each other (vehicle/ride.py)
+├── ImpossibleCarError    a car whose masses or stiffnesses contradict each other
+│                         (vehicle/masses.py)
+├── MissingCarDataError   a car that lacks what a motion needs (vehicle/needs.py)
+├── UnstableCarError      a car that has no steady response at a speed (vehicle/lateral.py)
+└── UnknownCarError       a car that is neither a typical one nor a file (vehicle/typical.py)
 """
 
 from __future__ import annotations

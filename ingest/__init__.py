@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from ingest.blockage import with_blockage as with_blockage
     from ingest.campaign import Campaign as Campaign
     from ingest.campaign import open_campaign as open_campaign
+    from ingest.campaign_checks import wheelbase_problem as wheelbase_problem
     from ingest.channel import FORCES as FORCES
     from ingest.channel import MEASURES as MEASURES
     from ingest.channel import MOMENTS as MOMENTS
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
     from ingest.flow import FlowState as FlowState
     from ingest.flow import flow_state as flow_state
     from ingest.inertia import inertia_findings as inertia_findings
+    from ingest.measured_response import MeasuredResponse as MeasuredResponse
     from ingest.model import Model as Model
     from ingest.model import TestSection as TestSection
     from ingest.provenance import Provenance as Provenance
@@ -69,8 +71,12 @@ if TYPE_CHECKING:
     from ingest.tap_record import open_at_taps as open_at_taps
     from ingest.tunnel import Rotation as Rotation
     from ingest.units import parse_quantity as parse_quantity
+    from ingest.vehicle import BODY_MOTIONS as BODY_MOTIONS
     from ingest.vehicle import Axle as Axle
+    from ingest.vehicle import BodyMotion as BodyMotion
+    from ingest.vehicle import MeasuredMode as MeasuredMode
     from ingest.vehicle import RoadLoad as RoadLoad
+    from ingest.vehicle import Seat as Seat
     from ingest.vehicle import Steering as Steering
     from ingest.vehicle import Vehicle as Vehicle
     from ingest.vehicle_sheet import read_vehicle as read_vehicle
@@ -80,6 +86,11 @@ if TYPE_CHECKING:
 # Where each name lives; nothing is loaded before it is asked for.
 _HOME = {
     "Axle": "vehicle",
+    "BODY_MOTIONS": "vehicle",
+    "BodyMotion": "vehicle",
+    "MeasuredMode": "vehicle",
+    "MeasuredResponse": "measured_response",
+    "Seat": "vehicle",
     "Balance": "balance",
     "Blockage": "flow",
     "Campaign": "campaign",
@@ -146,6 +157,7 @@ _HOME = {
     "term_values": "balance",
     "three_digits": "findings",
     "viscosity_pa_s": "air",
+    "wheelbase_problem": "campaign_checks",
     "with_blockage": "blockage",
     "written_term": "balance_influence",
     "zeros_of": "zero_runs",

@@ -179,7 +179,9 @@ def _vehicle(folder: Path, sheet: CampaignSheet | None) -> tuple[Vehicle | None,
     except PathFault as error:
         return None, [SheetFault(CAMPAIGN_FILE, "vehicle.file", str(error))]
     table = read_toml(path, shown)
-    return (None, [table]) if isinstance(table, SheetFault) else vehicle_from_sheet(table, shown)
+    if isinstance(table, SheetFault):
+        return None, [table]
+    return vehicle_from_sheet(table, shown, path, folder)
 
 
 def _model(sheet: CampaignSheet | None) -> Model | None:

@@ -224,13 +224,20 @@ def _vehicle_is_the_model_full_scale(sheets: SheetsRead) -> Iterator[SheetFault]
     model, vehicle = sheets.model, sheets.vehicle
     if model is None or vehicle is None:
         return
-    wanted_m = model.wheelbase_m / model.scale
-    if abs(vehicle.wheelbase_m / wanted_m - 1.0) > WHEELBASE_TOLERANCE:
-        problem = (
-            f"must equal the model's wheelbase over its scale, {wanted_m:.3f} m, to 1 %; "
-            f"got {vehicle.wheelbase_m:.3f} m"
-        )
+    problem = wheelbase_problem(vehicle, model)
+    if problem is not None:
         yield SheetFault(str(sheets.vehicle_file), "vehicle.wheelbase", problem)
+
+
+def wheelbase_problem(vehicle: Vehicle, model: Model) -> str | None:
+    """Why a car is not the model's, or None."""
+    wanted_m = model.wheelbase_m / model.scale
+    if abs(vehicle.wheelbase_m / wanted_m - 1.0) <= WHEELBASE_TOLERANCE:
+        return None
+    return (
+        f"must equal the model's wheelbase over its scale, {wanted_m:.3f} m, to 1 %; "
+        f"got {vehicle.wheelbase_m:.3f} m"
+    )
 
 
 _CAMPAIGN_RULES = (

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 if TYPE_CHECKING:
-    from ingest.measured_tubing import MeasuredResponse
+    from ingest.measured_response import MeasuredResponse
     from ingest.tubing import Tube
 
 Measures = Literal[

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ingest.channel import Channel
 from ingest.flow import run_fluid
-from ingest.measured_tubing import MeasuredResponse
+from ingest.measured_response import MeasuredResponse
 from ingest.tubing import Gas, gas_at
 from ingest.tubing_band import corrected_to_hz, longest_tubing_m, sensor_over_tap
 

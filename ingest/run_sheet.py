@@ -12,7 +12,7 @@ from typing import Any
 from ingest.air import StatedAir
 from ingest.channel import Channel
 from ingest.errors import SheetFault
-from ingest.measured_tubing import MeasuredResponse, ResponseFault, read_response
+from ingest.measured_response import MeasuredResponse, ResponseFault, read_response
 from ingest.paths import PathFault, named_file
 from ingest.record import Run
 from ingest.recording import ClockOptions, FileOptions

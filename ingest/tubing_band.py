@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.measured_tubing import MeasuredResponse
+from ingest.measured_response import MeasuredResponse
 from ingest.tubing import Gas, Tube, tubes_response
 
 Array = NDArray[np.float64]

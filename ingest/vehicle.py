@@ -4,6 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal, get_args
+
+from ingest.measured_response import MeasuredResponse
+
+# How a rigid body moves, in the order of the components that do work on it: along x, y and z (m),
+# and roll right side down, pitch nose up, yaw nose right (rad).
+BodyMotion = Literal["x", "y", "z", "roll", "pitch", "yaw"]
+BODY_MOTIONS: tuple[BodyMotion, ...] = get_args(BodyMotion)
 
 
 @dataclass(frozen=True)
@@ -17,7 +25,8 @@ class Axle:
     track_m: float | None = None
     cornering_stiffness_n_rad: float | None = None  # per wheel
     relaxation_length_m: float | None = None
-    roll_stiffness_n_m_rad: float | None = None  # per axle
+    roll_stiffness_n_m_rad: float | None = None  # per axle: anti-roll bar, beyond the springs
+    roll_centre_height_m: float | None = None  # over the ground
 
 
 @dataclass(frozen=True)
@@ -27,6 +36,29 @@ class Steering:
     ratio: float
     trail_m: float
     assist: float  # share of the torque that the assistance takes, 0 to 1
+
+
+@dataclass(frozen=True)
+class Seat:
+    """What lies between the seat's base and the person on it, where it is stated."""
+
+    cushion_frequency_hz: float | None = None
+    cushion_damping: float | None = None
+    x: MeasuredResponse | None = None  # person over base, along each axis
+    y: MeasuredResponse | None = None
+    z: MeasuredResponse | None = None
+
+
+@dataclass(frozen=True)
+class MeasuredMode:
+    """One mode of the body, as a modal test on the car gives it."""
+
+    name: str
+    natural_frequency_hz: float  # 0 for a motion that nothing springs back
+    damping: float
+    modal_mass_kg: float
+    # (6,): the origin's motion by `BODY_MOTIONS` per unit of the modal coordinate, m and rad.
+    shape: tuple[float, float, float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -52,11 +84,13 @@ class Vehicle:
     front: Axle
     rear: Axle
     seat_at_m: tuple[float, float, float]  # x rearward of mid-wheelbase, y right, z up
-    roll_inertia_kg_m2: float | None = None
-    yaw_inertia_kg_m2: float | None = None
+    seat: Seat = Seat()
+    roll_inertia_kg_m2: float | None = None  # sprung mass
+    yaw_inertia_kg_m2: float | None = None  # sprung mass
     steering: Steering | None = None
     road_load: RoadLoad | None = None
     spread: Mapping[str, float] | None = None  # relative standard deviations by key
+    modes: tuple[MeasuredMode, ...] = ()  # in place of what masses and springs would give
 
     @property
     def cg_x_m(self) -> float:

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import Field, StrictStr, field_validator
+from pydantic import BeforeValidator, Field, StrictStr, field_validator, model_validator
 
 from ingest.sheet_faults import nearest
 from ingest.sheet_models import Sheet, Table
 from ingest.sheet_values import (
     CornerStiffness,
     Damping,
+    FilePath,
+    Frequency,
     Inertia,
     Length,
     Mass,
+    ModeFrequency,
     Name,
     NotNegative,
+    Number,
     Point,
     Position,
     Power,
@@ -24,6 +28,7 @@ from ingest.sheet_values import (
     Share,
     Stiffness,
     fault,
+    one_or_more,
 )
 
 
@@ -52,12 +57,27 @@ class AxleTable(Table):
     cornering_stiffness: CornerStiffness | None = None
     relaxation_length: Length | None = None
     roll_stiffness: RollStiffness | None = None
+    roll_centre_height: Position | None = None
 
 
 class SeatTable(Table):
-    """[seat]: where the driver sits."""
+    """[seat]: where the driver sits, and what lies between the seat's base and the driver."""
 
     at: Annotated[Point, Field(description="three lengths, e.g. ['-0.1 m', '-0.35 m', '0.6 m']")]
+    cushion_frequency: Frequency | None = None
+    cushion_damping: Share | None = None
+    transfer: FilePath | None = None
+    transfer_x: FilePath | None = None
+    transfer_y: FilePath | None = None
+
+    @model_validator(mode="after")
+    def _says_one_thing_of_the_cushion(self) -> SeatTable:
+        if self.cushion_frequency is not None and self.transfer is not None:
+            problem = "states the vertical transfer twice; remove it, or cushion_frequency"
+            raise fault(problem, "transfer")
+        if self.cushion_damping is not None and self.cushion_frequency is None:
+            raise fault("only goes with cushion_frequency", "cushion_damping")
+        return self
 
 
 class SteeringTable(Table):
@@ -76,12 +96,44 @@ class RoadLoadTable(Table):
     efficiency: Share | None = None
 
 
+class ShapeTable(Table):
+    """The body's motion in a mode: of the origin, in m and rad per unit of the modal coordinate."""
+
+    x: Number = 0.0
+    y: Number = 0.0
+    z: Number = 0.0
+    roll: Number = 0.0
+    pitch: Number = 0.0
+    yaw: Number = 0.0
+
+
+class ModeTable(Table):
+    """[[mode]]: a mode of the body from a modal test."""
+
+    name: Name
+    frequency: ModeFrequency
+    damping: Share
+    modal_mass: Mass
+    shape: Annotated[ShapeTable, Field(description="a shape such as { z = 1.0, pitch = 0.1 }")]
+
+    @field_validator("shape")
+    @classmethod
+    def _moves(cls, shape: ShapeTable) -> ShapeTable:
+        if not any(shape.model_dump().values()):
+            raise fault("moves nothing; wanted a shape such as { z = 1.0, pitch = 0.1 }")
+        return shape
+
+
+_AXLE_KEYS = tuple(AxleTable.model_fields)
 SPREADABLE = tuple(
     dict.fromkeys(
-        key
-        for table in (CarTable, AxleTable, SteeringTable, RoadLoadTable)
-        for key in table.model_fields
-        if key not in ("name", "source")
+        [
+            key
+            for table in (CarTable, AxleTable, SteeringTable, RoadLoadTable)
+            for key in table.model_fields
+            if key not in ("name", "source")
+        ]
+        + [f"{axle}.{key}" for axle in ("front", "rear") for key in _AXLE_KEYS]
     )
 )  # keys whose relative standard deviation may stand in [spread]
 
@@ -96,6 +148,7 @@ class VehicleSheet(Sheet):
     steering: SteeringTable | None = None
     road_load: RoadLoadTable | None = None
     spread: dict[str, NotNegative] | None = None
+    mode: Annotated[list[ModeTable], BeforeValidator(one_or_more)] | None = None
 
     @field_validator("spread")
     @classmethod

@@ -1,11 +1,13 @@
-"""The car: how it rides on its springs, the road under it, and a typical one."""
+"""The car: how it rides, rolls and turns, the road under it, and typical ones."""
 
+from buffet.vehicle.car import CAR_OUTPUTS, CarModel, CarOutput, CarRows, unit_of
+from buffet.vehicle.lateral import LateralModel, UnstableCarError
+from buffet.vehicle.masses import GRAVITY_M_S2, ImpossibleCarError
 from buffet.vehicle.modes import MODE_NAMES, Mode, ModeName
+from buffet.vehicle.needs import MissingCarDataError, assumed, lateral_why, missing_for_lateral
 from buffet.vehicle.ride import (
     AXLE_NAMES,
-    GRAVITY_M_S2,
     AxleName,
-    ImpossibleCarError,
     RideModel,
 )
 from buffet.vehicle.road import (
@@ -23,21 +25,32 @@ from buffet.vehicle.typical import typical_car
 
 __all__ = [
     "AXLE_NAMES",
+    "CAR_OUTPUTS",
     "CLASS_UNEVENNESS_M3",
     "GOOD_MOTORWAY",
     "GOOD_MOTORWAY_M3",
     "GRAVITY_M_S2",
     "MODE_NAMES",
     "AxleName",
+    "CarModel",
+    "CarOutput",
+    "CarRows",
     "Cushion",
     "ImpossibleCarError",
+    "LateralModel",
+    "MissingCarDataError",
     "Mode",
     "ModeName",
     "RideModel",
     "Road",
     "RoadClass",
+    "UnstableCarError",
+    "assumed",
     "axle_load_psd",
+    "lateral_why",
+    "missing_for_lateral",
     "road_of_class",
     "seat_acceleration_psd",
     "typical_car",
+    "unit_of",
 ]

@@ -25,7 +25,13 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from buffet.errors import BuffetError
+from buffet.vehicle.masses import (
+    GRAVITY_M_S2,
+    WHEELS_PER_AXLE,
+    Masses,
+    masses_of,
+    refuse_what_is_not_positive,
+)
 from buffet.vehicle.modes import Mode, modes_of
 
 if TYPE_CHECKING:
@@ -34,15 +40,6 @@ if TYPE_CHECKING:
 
 AxleName = Literal["front", "rear"]
 AXLE_NAMES: tuple[AxleName, ...] = get_args(AxleName)
-
-# Standard gravity, exact by definition (ISO 80000-3).
-GRAVITY_M_S2 = 9.80665
-
-WHEELS_PER_AXLE = 2
-
-
-class ImpossibleCarError(BuffetError):
-    """A car whose masses contradict each other."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,14 +69,15 @@ class RideModel:
         ImpossibleCarError
             If the wheels outweigh the car or an axle, or a mass or rate is not positive.
         """
-        _check(vehicle)
-        cg_x_m = _sprung_cg_x_m(vehicle)
+        masses = masses_of(vehicle)
+        refuse_what_is_not_positive(vehicle, _positive_values(vehicle))
+        cg_x_m = masses.sprung_x_m
         links = _suspension_links(
             vehicle.wheelbase_m / 2 + cg_x_m, vehicle.wheelbase_m / 2 - cg_x_m
         )
         front, rear = vehicle.front, vehicle.rear
         return cls(
-            mass=_mass_matrix(vehicle),
+            mass=_mass_matrix(masses, vehicle.pitch_inertia_kg_m2),
             damping=_link_matrix(links, (front.damping_n_s_m, rear.damping_n_s_m)),
             stiffness=_link_matrix(links, (front.wheel_rate_n_m, rear.wheel_rate_n_m))
             + _link_matrix(_TYRE_LINKS, (front.tyre_stiffness_n_m, rear.tyre_stiffness_n_m)),
@@ -245,42 +243,8 @@ def _force_input(sprung_cg_x_m: float, cg_height_m: float) -> NDArray[np.float64
     )
 
 
-def _mass_matrix(vehicle: Vehicle) -> NDArray[np.float64]:
-    front_kg, rear_kg = _unsprung_kg(vehicle)
-    sprung_kg = vehicle.mass_kg - front_kg - rear_kg
-    return np.diag([sprung_kg, vehicle.pitch_inertia_kg_m2, front_kg, rear_kg])
-
-
-def _unsprung_kg(vehicle: Vehicle) -> tuple[float, float]:
-    return (
-        WHEELS_PER_AXLE * vehicle.front.unsprung_mass_kg,
-        WHEELS_PER_AXLE * vehicle.rear.unsprung_mass_kg,
-    )
-
-
-def _sprung_cg_x_m(vehicle: Vehicle) -> float:
-    """Return the sprung centre of gravity, rearward of mid-wheelbase, from the axle loads."""
-    front_kg, rear_kg = _unsprung_kg(vehicle)
-    sprung_kg = vehicle.mass_kg - front_kg - rear_kg
-    return vehicle.wheelbase_m * (0.5 - (vehicle.front_axle_mass_kg - front_kg) / sprung_kg)
-
-
-def _check(vehicle: Vehicle) -> None:
-    front_kg, rear_kg = _unsprung_kg(vehicle)
-    axle_kg = {
-        "front": (vehicle.front_axle_mass_kg, front_kg),
-        "rear": (vehicle.mass_kg - vehicle.front_axle_mass_kg, rear_kg),
-    }
-    for axle, (carried_kg, unsprung_kg) in axle_kg.items():
-        if not carried_kg > unsprung_kg > 0:
-            raise ImpossibleCarError(
-                f"{vehicle.name}: the {axle} axle carries {carried_kg:g} kg with unsprung masses "
-                f"of {unsprung_kg:g} kg, both wheels; wanted more than the unsprung masses, and "
-                "these above 0: correct mass, front_axle_mass or unsprung_mass (per wheel)"
-            )
-    for what, value in _positive_values(vehicle).items():
-        if not value > 0:
-            raise ImpossibleCarError(f"{vehicle.name}: {what} is {value:g}; wanted a value above 0")
+def _mass_matrix(masses: Masses, pitch_inertia_kg_m2: float) -> NDArray[np.float64]:
+    return np.diag([masses.sprung_kg, pitch_inertia_kg_m2, *masses.unsprung_kg])
 
 
 def _positive_values(vehicle: Vehicle) -> dict[str, float]:

@@ -1,4 +1,4 @@
-"""A tube's response as somebody measured it: a text of frequency, gain and phase."""
+"""A response as somebody measured it, of a tube or a seat: a text of frequency, gain and phase."""
 
 from __future__ import annotations
 
@@ -21,19 +21,31 @@ PHASES = {"phase_deg": math.pi / 180, "phase_rad": 1.0}
 WANTED_HEADER = "frequency_hz, gain, and phase_deg or phase_rad"
 # A line through fewer frequencies says nothing of what lies between them (engineering judgement).
 FEWEST_ROWS = 3
-# What a gain at 0 Hz may differ from 1, which the sensor's calibration makes it (engineering
-# judgement).
+# What a gain at 0 Hz may differ from 1, which a sensor's calibration, or a seat that follows its
+# base, makes it (engineering judgement).
 STATIC_TOLERANCE = 0.05
 LARGEST_BYTES = 10_000_000  # a hundred thousand rows and more: another file was named
 
 
 class ResponseFault(Exception):
-    """Why a text is no response of a tube."""
+    """Why a text is no such response."""
+
+
+@dataclass(frozen=True)
+class ResponseOf:
+    """What a response is of, for the words that refuse one."""
+
+    ratio: str
+    lag: str
+
+
+TUBE = ResponseOf("sensor over tap", "a sensor lags behind its tap")
+SEAT = ResponseOf("person over seat base", "a person on a seat lags behind its base")
 
 
 @dataclass(frozen=True)
 class MeasuredResponse:
-    """Sensor over tap at rising frequencies; the phase continuous, below zero where it lags."""
+    """Output over input at rising frequencies; the phase continuous, below zero where it lags."""
 
     file: str  # as the sheet names it
     frequency_hz: tuple[float, ...]  # above 0
@@ -56,7 +68,7 @@ class MeasuredResponse:
         return np.asarray(np.exp(gain + 1j * phase))
 
 
-def read_response(path: Path, name: str) -> MeasuredResponse:
+def read_response(path: Path, name: str, of: ResponseOf = TUBE) -> MeasuredResponse:
     """Read a response from delimited text with a header.
 
     Raises ResponseFault where it is none: what, in which line, and what was wanted.
@@ -74,7 +86,7 @@ def read_response(path: Path, name: str) -> MeasuredResponse:
     rows = [_row(table, row, columns, f"{name!r}, line {row.line}") for row in body]
     if len(rows) < FEWEST_ROWS:
         raise ResponseFault(f"{name!r} has {len(rows)} rows; wanted {FEWEST_ROWS} or more")
-    return _checked(name, np.array(rows), [row.line for row in body])
+    return _checked(name, np.array(rows), [row.line for row in body], of)
 
 
 def _columns(header: Sequence[str], name: str) -> dict[str, int]:
@@ -100,7 +112,7 @@ def _row(
     return values[0], values[1], values[2]
 
 
-def _checked(name: str, rows: Array, lines: list[int]) -> MeasuredResponse:
+def _checked(name: str, rows: Array, lines: list[int], of: ResponseOf) -> MeasuredResponse:
     frequency, gain = rows[:, 0], rows[:, 1]
     for i, line in enumerate(lines):
         place = f"{name!r}, line {line}"
@@ -112,11 +124,11 @@ def _checked(name: str, rows: Array, lines: list[int]) -> MeasuredResponse:
     phase = np.unwrap(rows[:, 2])
     phase -= 2 * np.pi * np.round(phase[0] / (2 * np.pi))
     if phase.mean() > 0:
-        problem = "the phase leads over most frequencies, but a sensor lags behind its tap"
+        problem = f"the phase leads over most frequencies, but {of.lag}"
         raise ResponseFault(f"{name!r}: {problem}; state phases below 0 for a lag")
     if frequency[0] == 0:
         if abs(gain[0] - 1) > STATIC_TOLERANCE:
-            problem = f"{GAIN} is {gain[0]:g} at 0 Hz; wanted 1, sensor over tap"
+            problem = f"{GAIN} is {gain[0]:g} at 0 Hz; wanted 1, {of.ratio}"
             raise ResponseFault(f"{name!r}, line {lines[0]}: {problem}")
         frequency, gain, phase = frequency[1:], gain[1:], phase[1:]
     return MeasuredResponse(

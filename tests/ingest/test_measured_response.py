@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from ingest import Campaign, Channel, CorrectionBounds, RigResponse, SheetError, open_campaign
-from ingest.measured_tubing import MeasuredResponse, ResponseFault, read_response
+from ingest.measured_response import MeasuredResponse, ResponseFault, read_response
 from ingest.rig import rig_response
 from ingest.tubing import Tube, gas_at, tubes_response
 from tests.ingest.campaigns import CAMPAIGN, three_runs, write_campaign

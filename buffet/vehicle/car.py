@@ -1,0 +1,263 @@
+"""The whole car: what each component of the aerodynamic force does to seat, wheels and steering.
+
+Ride (heave, pitch, wheels) and lateral motion (lateral, yaw, roll) do not act on each other; both
+move one rigid body, and the seat goes with it. Along the car drag slows the whole mass, and pitch
+turns the body about its own centre of gravity (see `ride`). Where the car's modes are measured they
+stand in for both, and tell nothing of wheels, tyres and steering.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from buffet.spectral.reduction import COMPONENTS
+from buffet.vehicle.lateral import LateralModel
+from buffet.vehicle.masses import Masses, masses_of
+from buffet.vehicle.measured import MeasuredModes
+from buffet.vehicle.modes import Mode
+from buffet.vehicle.needs import NO_STEERING, lateral_why
+from buffet.vehicle.ride import AXLE_NAMES, RideModel
+from buffet.vehicle.rigid_body import motion_at
+from buffet.vehicle.seat import seat_transfer
+from ingest import BODY_MOTIONS
+
+if TYPE_CHECKING:
+    from ingest import Vehicle
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+CarOutput = Literal[
+    "seat x",
+    "seat y",
+    "seat z",
+    "seat roll",
+    "seat pitch",
+    "seat yaw",
+    "yaw rate",
+    "roll angle",
+    "front axle load",
+    "rear axle load",
+    "front left wheel load",
+    "front right wheel load",
+    "rear left wheel load",
+    "rear right wheel load",
+    "front lateral force",
+    "rear lateral force",
+    "steering torque",
+]
+CAR_OUTPUTS: tuple[CarOutput, ...] = get_args(CarOutput)
+_UNITS = {"seat": "rad/s²", "yaw rate": "rad/s", "roll angle": "rad", "steering torque": "N m"}
+
+# The inputs of both models among the components of the spectra.
+_RIDE = [COMPONENTS.index(word) for word in ("drag", "lift", "pitch moment")]
+_LATERAL = [COMPONENTS.index(word) for word in ("side force", "roll moment", "yaw moment")]
+_MEASURED_WHY = "the car's modes are measured on its body: they tell nothing of "
+_OFF_THE_MIDDLE_M = 1e-9
+
+
+def unit_of(output: CarOutput) -> str:
+    """Return the unit of an output."""
+    if output in ("seat x", "seat y", "seat z"):
+        return "m/s²"
+    return _UNITS.get("seat" if output.startswith("seat") else output, "N")
+
+
+@dataclass(frozen=True, eq=False)
+class CarRows:
+    """One output's response to each component of `COMPONENTS`."""
+
+    output: CarOutput
+    unit: str  # over N for forces and N m for moments
+    rows: Complex | None  # (n_frequencies, 6); None where the car's data do not allow them
+    why: str | None  # why there are no rows, or what these leave out
+
+    @property
+    def components(self) -> tuple[str, ...]:
+        """Components to which the output answers, at any of the frequencies."""
+        if self.rows is None:
+            return ()
+        answers = np.abs(self.rows).max(axis=0) > 0
+        return tuple(word for word, moved in zip(COMPONENTS, answers, strict=True) if moved)
+
+
+@dataclass(frozen=True, eq=False)
+class CarModel:
+    """Ride and lateral motion, or measured modes; build it with `CarModel.of`."""
+
+    vehicle: Vehicle
+    ride: RideModel
+    lateral: LateralModel | None
+    lateral_why: str | None  # why there is no lateral model
+    measured: MeasuredModes | None
+    masses: Masses
+
+    @classmethod
+    def of(cls, vehicle: Vehicle) -> CarModel:
+        """Build all that the car's sheet allows.
+
+        Raises
+        ------
+        ImpossibleCarError
+            If masses contradict each other, a value is not positive, or the roll stiffness does not
+            hold the body up.
+        """
+        why = lateral_why(vehicle)
+        return cls(
+            vehicle=vehicle,
+            ride=RideModel.from_vehicle(vehicle),
+            lateral=None if why else LateralModel.of(vehicle),
+            lateral_why=why,
+            measured=MeasuredModes.of(vehicle) if vehicle.modes else None,
+            masses=masses_of(vehicle),
+        )
+
+    def modes(self, speed_m_s: float) -> tuple[Mode, ...]:
+        """Return all modes at a road speed by rising natural frequency.
+
+        The measured ones where there are such; without those of lateral motion where the car lacks
+        the data or is unstable there.
+
+        Raises
+        ------
+        ValueError
+            If the speed is not positive.
+        """
+        if self.measured is not None:
+            return self.measured.modes
+        sideways: tuple[Mode, ...] = ()
+        if self.lateral is not None and self.why_no_lateral(speed_m_s) is None:
+            sideways = self.lateral.modes(speed_m_s)
+        every = (*self.ride.modes, *sideways)
+        return tuple(sorted(every, key=lambda mode: mode.natural_frequency_hz))
+
+    def why_no_lateral(self, speed_m_s: float) -> str | None:
+        """Return why there is no lateral motion at a road speed; None where there is.
+
+        Raises
+        ------
+        ValueError
+            If the speed is not positive.
+        """
+        if self.lateral is None:
+            return self.lateral_why
+        return self.lateral.why_unstable(speed_m_s)
+
+    def response(
+        self,
+        output: CarOutput,
+        frequency_hz: ArrayLike,
+        speed_m_s: float,
+        *,
+        at_m: Sequence[float] | None = None,
+    ) -> CarRows:
+        """Return one output per component at a road speed.
+
+        Parameters
+        ----------
+        frequency_hz : (n_frequencies,)
+        at_m : where the seat is, x rearward, y right, z up of the origin; the car's own without it.
+            The seat's transfer goes with it.
+
+        Raises
+        ------
+        ValueError
+            If there is no such output, or the speed is not positive.
+        """
+        if output not in CAR_OUTPUTS:
+            raise ValueError(f"no output is called {output!r}: choose {', '.join(CAR_OUTPUTS)}")
+        grid = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
+        if output.startswith("seat"):
+            place = self.vehicle.seat_at_m if at_m is None else at_m
+            rows, why = self._seat(output.removeprefix("seat "), grid, speed_m_s, place)
+        elif self.measured is not None:
+            rows, why = self._measured(output, grid)
+        elif output.endswith("axle load"):
+            rows, why = self._axle_load(output, grid), None
+        else:
+            rows, why = self._of_lateral(output, grid, speed_m_s)
+        return CarRows(output, unit_of(output), rows, why)
+
+    def body_acceleration(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
+        """Return the body's acceleration at the origin, (n_frequencies, 6, 6).
+
+        Rows x, y, z (m/s²), roll, pitch, yaw (rad/s²), columns by `COMPONENTS`; lateral motion is
+        0 where there is no model of it (`why_no_lateral`).
+
+        Raises
+        ------
+        ValueError
+            If the speed is not positive.
+        """
+        if self.measured is not None:
+            return self.measured.body_acceleration(frequency_hz)
+        grid = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
+        body = np.zeros((len(grid), 6, 6), dtype=np.complex128)
+        square = -((2 * np.pi * grid) ** 2)[:, np.newaxis]
+        heave, pitch = (square * self.ride.response_to_force(grid)[:, i] for i in (0, 1))
+        body[:, 0, _RIDE] = -pitch * self.masses.sprung_height_m
+        body[:, 0, COMPONENTS.index("drag")] += 1 / self.vehicle.mass_kg
+        body[:, 2, _RIDE] = heave + pitch * self.masses.sprung_x_m
+        body[:, 4, _RIDE] = pitch
+        if self.lateral is not None and self.why_no_lateral(speed_m_s) is None:
+            sideways = self.lateral.body_acceleration(grid, speed_m_s)
+            body[np.ix_(range(len(grid)), [1, 3, 5], _LATERAL)] = sideways
+        return body
+
+    def _seat(
+        self, motion: str, grid: Array, speed_m_s: float, place: Sequence[float]
+    ) -> tuple[Complex | None, str | None]:
+        why = None if self.measured is not None else self.why_no_lateral(speed_m_s)
+        if why is not None:
+            if motion in ("y", "roll", "yaw"):
+                return None, why
+            off_the_middle = motion != "pitch" and abs(place[1]) > _OFF_THE_MIDDLE_M
+            part = {"x": "yaw", "z": "roll"}.get(motion)
+            why = f"without the part of {part}: {why}" if off_the_middle else None
+        index = BODY_MOTIONS.index(motion)
+        rows = motion_at(place)[index] @ self.body_acceleration(grid, speed_m_s)
+        if index < 3:
+            rows = rows * seat_transfer(self.vehicle.seat, grid)[:, index, np.newaxis]
+        return rows, why
+
+    def _measured(self, output: CarOutput, grid: Array) -> tuple[Complex | None, str | None]:
+        assert self.measured is not None
+        if output == "yaw rate":
+            return self.measured.yaw_rate(grid), None
+        return None, _MEASURED_WHY + output
+
+    def _axle_load(self, output: CarOutput, grid: Array) -> Complex:
+        rows = np.zeros((len(grid), len(COMPONENTS)), dtype=np.complex128)
+        axle = AXLE_NAMES[0 if output.startswith("front") else 1]
+        rows[:, _RIDE] = self.ride.axle_load_per_force(grid, axle)
+        return rows
+
+    def _of_lateral(
+        self, output: CarOutput, grid: Array, speed_m_s: float
+    ) -> tuple[Complex | None, str | None]:
+        lateral = self.lateral
+        if lateral is None or (why := self.why_no_lateral(speed_m_s)) is not None:
+            return None, self.lateral_why if lateral is None else why
+        if output == "steering torque" and lateral.steering_arm_m is None:
+            return None, NO_STEERING
+        rows = np.zeros((len(grid), len(COMPONENTS)), dtype=np.complex128)
+        axle = AXLE_NAMES.index("front" if output.startswith("front") else "rear")
+        if output.endswith("wheel load"):
+            side = 1.0 if "right" in output else -1.0
+            rows = self._axle_load(output, grid) / 2
+            rows[:, _LATERAL] = side * lateral.load_transfer(grid, speed_m_s)[:, axle]
+        elif output.endswith("lateral force"):
+            rows[:, _LATERAL] = lateral.lateral_force(grid, speed_m_s)[:, axle]
+        else:
+            kind = {
+                "yaw rate": lateral.yaw_rate,
+                "roll angle": lateral.roll_angle,
+                "steering torque": lateral.steering_torque,
+            }[output]
+            rows[:, _LATERAL] = kind(grid, speed_m_s)
+        return rows, None
