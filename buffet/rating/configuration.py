@@ -2,33 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.rating.criteria import Criteria, Criterion, Metric
-from buffet.rating.ride_metrics import RIDE_INPUTS, RideSetting, RunMotion, sliding_octaves
+from buffet.rating.motions import LATERAL, MOTIONS, RIDE, ROLL, Family, MotionName
+from buffet.rating.ride_metrics import RideSetting, RunMotion, sliding_octaves
 from buffet.rating.seat_scatter import VERTICAL_BAND_HZ
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
+from buffet.spectral.reduction import COMPONENTS
 from buffet.spectral.uncertainty import LogEstimate, Unseen, half_value, log_estimate
 from buffet.usable_band import NEEDED_FROM_HZ, NEEDED_HZ
 
 Array = NDArray[np.float64]
-Rows = Callable[[Array], NDArray[np.complex128]]
 
 # A vertical criterion is covered from 1 to 8 Hz at least, and if carrying the last level on flat
 # to the top of its band changes the metric by less than this share (engineering judgement).
 VERTICAL_NEEDS_HZ = (NEEDED_FROM_HZ, NEEDED_HZ)
 CARRIED_ON_SHARE = 0.2
-# What a metric cannot do without; a missing drag or pitch moment leaves the seat's motion a
-# little off, which the verdict's sentence says, but moves load from one axle to the other.
-NEEDED_BY: dict[Metric, tuple[str, ...]] = {
-    "seat-over-road": ("lift",),
-    "seat-weighted": ("lift",),
-    "rear-axle-load": ("lift", "pitch moment"),
+MOTION_OF: dict[Metric, MotionName] = {
+    "seat-over-road": "seat z",
+    "seat-weighted": "seat z",
+    "seat-lateral": "seat y",
+    "yaw-rate": "yaw rate",
+    "rear-axle-load": "rear load",
 }
 
 
@@ -65,10 +66,11 @@ class ConfigurationCurves:
     name: str
     runs: tuple[RunAnalysis, ...]
     setting: RideSetting
-    band_hz: tuple[Array, Array]  # usable road band, each (n_speeds,)
+    band_hz: tuple[Array, Array]  # usable road band of the vertical motion, each (n_speeds,)
     seat: LogEstimate | None  # Wk-weighted seat acceleration, m/s²
     metrics: tuple[MetricCurve, ...]
-    missing: tuple[str, ...]  # components of the ride model that were not measured
+    missing: tuple[str, ...]  # components that were not measured in every run
+    reported: Mapping[MotionName, LogEstimate | str]  # (n_speeds,) each; or why it is not told
 
 
 def configuration_curves(
@@ -76,26 +78,26 @@ def configuration_curves(
     runs: Sequence[RunAnalysis],
     setting: RideSetting,
     criteria: Criteria,
-    unseen: Sequence[Unseen],
+    unseen: Mapping[Family, Sequence[Unseen]],
 ) -> ConfigurationCurves:
     """Evaluate every criterion of one configuration at all road speeds.
 
     `unseen` is what the runs' own scatter leaves out of the logarithm of a pooled variance.
     """
-    words = tuple(word for word in RIDE_INPUTS if not _without(word, runs))
-    missing = tuple(word for word in RIDE_INPUTS if word not in words)
-    band = RoadBand.of(runs, words or RIDE_INPUTS, setting.speeds_m_s)
-    if "lift" not in words:
-        nothing = np.zeros(len(setting.speeds_m_s), bool)
-        lost = ", ".join(_without("lift", runs))
-        why = f"lift was not measured, or a channel behind it never changed, in run {lost}"
-        curves = tuple(MetricCurve(row, None, why, nothing) for row in criteria.rows)
-        return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, None, curves, missing)
-    motions = [RunMotion(setting, run, i, band, words) for i, run in enumerate(runs)]
-    pool = _Pool(motions, setting, band, unseen, words)
+    told = tuple(word for word in COMPONENTS if not _without(word, runs))
+    pool = _Pool(tuple(runs), setting, told, unseen)
     curves = tuple(pool.curve(row) for row in criteria.rows)
-    seat, _ = pool.seat(VERTICAL_BAND_HZ)
-    return ConfigurationCurves(name, tuple(runs), setting, band.union_hz, seat, curves, missing)
+    seat = (
+        pool.motion("seat z").band(VERTICAL_BAND_HZ)[0] if pool.why_not("seat z") is None else None
+    )
+    missing = tuple(word for word in (*RIDE, *LATERAL, *ROLL) if word not in told)
+    band = pool.motion("seat z").band_hz.union_hz
+    reported = {motion: pool.reported(motion) for motion in REPORTED}
+    return ConfigurationCurves(name, tuple(runs), setting, band, seat, curves, missing, reported)
+
+
+# Told beside the criteria, never decisive: typical values of the torque lie below what is felt.
+REPORTED: dict[MotionName, tuple[float, float]] = {"steering torque": (0.5, 10.0)}  # road hertz
 
 
 def _without(word: str, runs: Sequence[RunAnalysis]) -> list[str]:
@@ -111,53 +113,87 @@ def _without(word: str, runs: Sequence[RunAnalysis]) -> list[str]:
 class _Pool:
     """The runs of a configuration together."""
 
-    motions: Sequence[RunMotion]
+    runs: tuple[RunAnalysis, ...]
     setting: RideSetting
-    band: RoadBand
-    unseen: Sequence[Unseen]
-    inputs: tuple[str, ...]
-    seats: dict[tuple[float, float], tuple[LogEstimate, Array]] = field(default_factory=dict)
+    told: tuple[str, ...]  # components that every run measured
+    unseen: Mapping[Family, Sequence[Unseen]]
+    motions: dict[MotionName, _Pooled] = field(default_factory=dict)
 
-    @property
-    def blocks(self) -> float:
-        return float(sum(motion.run.vertical.blocks for motion in self.motions))
+    def motion(self, name: MotionName) -> _Pooled:
+        """One motion of all runs; kept, since criteria share it."""
+        if name not in self.motions:
+            kind = MOTIONS[name]
+            ends = tuple(word for word in kind.uses if word in self.told) or kind.uses
+            band = RoadBand.of(self.runs, ends, self.setting.speeds_m_s)
+            words = tuple(word for word in (*kind.uses, *kind.more) if word in self.told)
+            parts = tuple(
+                RunMotion(self.setting, run, i, band, name, words)
+                for i, run in enumerate(self.runs)
+            )
+            self.motions[name] = _Pooled(parts, self.setting, band, self.unseen[kind.family])
+        return self.motions[name]
+
+    def why_not(self, name: MotionName) -> str | None:
+        """Why a motion is not told; None where it is."""
+        lacking = [word for word in MOTIONS[name].needs if word not in self.told]
+        if lacking:
+            lost = ", ".join(dict.fromkeys(n for w in lacking for n in _without(w, self.runs)))
+            were = "were" if len(lacking) > 1 else "was"
+            return (
+                f"{' and '.join(lacking)} {were} not measured, or a channel behind "
+                f"{'them' if len(lacking) > 1 else 'it'} never changed, in run {lost}"
+            )
+        return self.setting.why_not(name)
 
     def curve(self, row: Criterion) -> MetricCurve:
         """One criterion."""
-        lacking = [word for word in NEEDED_BY[row.metric] if word not in self.inputs]
-        if lacking:
-            why = f"{' and '.join(lacking)} was not measured in every run"
-            nothing = np.zeros(len(self.setting.speeds_m_s), bool)
-            return MetricCurve(row, None, why, nothing)
-        seat, growth = self.seat(row.band_hz)
-        estimate, octave = seat, None
+        name = MOTION_OF[row.metric]
+        if (why := self.why_not(name)) is not None:
+            return MetricCurve(row, None, why, np.zeros(len(self.setting.speeds_m_s), bool))
+        motion = self.motion(name)
+        estimate, growth = motion.band(row.band_hz)
+        seat = estimate if name == "seat z" else None
+        octave: Array | None = None
         if row.metric == "seat-over-road":
-            estimate, growth, octave = self.over_road(row.band_hz)
-        elif row.metric == "rear-axle-load":
-            estimate, growth = self.rear_load(row.band_hz)
-        return MetricCurve(row, estimate, None, self.covered(row, growth), seat, octave)
+            estimate, growth, octave = motion.over_road(row.band_hz)
+        covered = motion.covered(row, growth) & self.setting.answers(name)
+        return MetricCurve(row, estimate, None, covered, seat, octave)
 
-    def seat(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array]:
-        """Weighted seat acceleration in a band, and its growth when carried on."""
-        if band_hz not in self.seats:
+    def reported(self, name: MotionName) -> LogEstimate | str:
+        """What is told beside the criteria, or why it is not."""
+        why = self.why_not(name)
+        return why if why is not None else self.motion(name).band(REPORTED[name])[0]
+
+
+@dataclass
+class _Pooled:
+    """One motion of the runs of a configuration together."""
+
+    parts: tuple[RunMotion, ...]
+    setting: RideSetting
+    band_hz: RoadBand
+    unseen: Sequence[Unseen]
+    known: dict[tuple[float, float], tuple[LogEstimate, Array]] = field(default_factory=dict)
+
+    @property
+    def blocks(self) -> float:
+        return float(sum(part.resampling.blocks for part in self.parts))
+
+    def band(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array]:
+        """Root mean square in a band, and its growth when carried on; kept."""
+        if band_hz not in self.known:
             edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
-            samples = self._sum(self.setting.seat_rows, *edges)[..., 0]
-            added = self._carried_on(self.setting.seat_rows, edges, band_hz[1])[:, 0]
-            self.seats[band_hz] = (self._estimate(samples), _growth(samples[0], added))
-        return self.seats[band_hz]
-
-    def rear_load(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array]:
-        """Rear axle load over static, percent."""
-        edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
-        samples = self._sum(self.setting.rear_load_rows, *edges)[..., 0]
-        return self._estimate(samples), np.zeros(samples.shape[1])
+            samples = self._sum(*edges)[..., 0]
+            added = self._carried_on(edges, band_hz[1])[:, 0]
+            self.known[band_hz] = (self._estimate(samples), _growth(samples[0], added))
+        return self.known[band_hz]
 
     def over_road(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array, Array]:
         """Worst sliding octave over the road's, its growth, and the octave."""
         low, high = sliding_octaves(*band_hz)
         road = self.setting.road_octaves(low, high)
-        samples = self._sum(self.setting.seat_rows, low, high) / road
-        added = self._carried_on(self.setting.seat_rows, (low, high), band_hz[1]) / road
+        samples = self._sum(low, high) / road
+        added = self._carried_on((low, high), band_hz[1]) / road
         worst = samples.max(axis=2)
         index = samples[0].argmax(axis=1)
         grown = (np.maximum(samples[0], 0) + added).max(axis=1)
@@ -166,7 +202,7 @@ class _Pool:
 
     def covered(self, row: Criterion, growth: Array) -> NDArray[np.bool_]:
         """Whether the usable road band carries the criterion, at each speed."""
-        low, high = self.band.union_hz
+        low, high = self.band_hz.union_hz
         if row.coverage == "whole band":
             return np.asarray((low <= row.band_hz[0]) & (high >= row.band_hz[1]))
         spans = (low <= VERTICAL_NEEDS_HZ[0]) & (high >= VERTICAL_NEEDS_HZ[1])
@@ -175,14 +211,13 @@ class _Pool:
     def _estimate(self, variance_samples: Array) -> LogEstimate:
         return half_value(log_estimate(variance_samples, self.blocks, self.unseen))
 
-    def _sum(self, rows: Rows, low: Array, high: Array) -> Array:
-        parts = [motion.variances(rows, low, high) for motion in self.motions]
-        return np.asarray(np.sum(parts, axis=0))
+    def _sum(self, low: Array, high: Array) -> Array:
+        return np.asarray(np.sum([part.variances(low, high) for part in self.parts], axis=0))
 
-    def _carried_on(self, rows: Rows, edges: tuple[Array, Array], until_hz: float) -> Array:
+    def _carried_on(self, edges: tuple[Array, Array], until_hz: float) -> Array:
         """From the run that reaches highest, since the others leave off below it."""
-        furthest = int(np.argmax(self.band.high_hz[:, 0]))
-        return self.motions[furthest].carried_on(rows, edges, until_hz)
+        furthest = int(np.argmax(self.band_hz.high_hz[:, 0]))
+        return self.parts[furthest].carried_on(edges, until_hz)
 
 
 def _growth(variance: Array, added: Array) -> Array:

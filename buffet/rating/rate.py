@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,6 +13,7 @@ from buffet.errors import NotRateableError
 from buffet.following import follow
 from buffet.rating.configuration import ConfigurationCurves, configuration_curves
 from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
+from buffet.rating.motions import Family
 from buffet.rating.onset import HIGHEST_SPEED_M_S, Onset, onset, search_speeds
 from buffet.rating.remarks import rated_runs, remarks
 from buffet.rating.ride_metrics import RideSetting
@@ -23,6 +24,7 @@ from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.rating.wording import explain
 from buffet.road_speed import FullScale, full_scale
 from buffet.run_spectra import RunResult, run_result
+from buffet.spectral.uncertainty import Unseen
 from buffet.vehicle import GOOD_MOTORWAY, Road, typical_car
 from ingest import Campaign, Finding, Quantity, Vehicle
 
@@ -81,7 +83,7 @@ class Rating:
     full_scale: FullScale
     criteria: Criteria
     configurations: tuple[ConfigurationRating, ...]
-    scatter: Scatter
+    scatter: Mapping[Family, Scatter]
     with_tunnel: Rating | None = None  # of the runs as read, where the tunnel's part is taken out
 
     def as_read(self, name: str) -> ConfigurationRating | None:
@@ -156,7 +158,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     spread = rating_scatter(still, setting, settings.speed_m_s)
     results = follow([run_result(run, _shows_shedding) for run in analysis.runs])
     curves = [
-        configuration_curves(name, own, setting, criteria, spread.unseen(name, len(own)))
+        configuration_curves(name, own, setting, criteria, _unseen(spread, name, len(own)))
         for name, own in runs.items()
     ]
     rated = [_rate_one(c, settings, criteria, spread, results, analysis) for c in curves]
@@ -188,6 +190,12 @@ def rate_without_tunnel(analysis: CampaignAnalysis, settings: RatingSettings) ->
     return replace(rating, with_tunnel=rate(analysis, settings))
 
 
+def _unseen(
+    spread: Mapping[Family, Scatter], name: str, n_runs: int
+) -> dict[Family, tuple[Unseen, ...]]:
+    return {family: own.unseen(name, n_runs) for family, own in spread.items()}
+
+
 def _shows_shedding(quantity: Quantity) -> bool:
     return quantity.measures in SHEDDING_SHOWS_IN
 
@@ -203,7 +211,7 @@ def _rate_one(
     curves: ConfigurationCurves,
     settings: RatingSettings,
     criteria: Criteria,
-    spread: Scatter,
+    spread: Mapping[Family, Scatter],
     results: Sequence[RunResult],
     analysis: CampaignAnalysis,
 ) -> ConfigurationRating:
@@ -219,7 +227,7 @@ def _rate_one(
     shed = shedding(curves, results, settings.speed_m_s)
     told = remarks(curves, analysis, results)
     low, high = curves.band_hz
-    between = spread.over_speed.get(curves.name)
+    between = spread["vertical"].over_speed.get(curves.name)
     reynolds = [run.flow.reynolds for run in curves.runs if run.flow and run.flow.reynolds]
     return ConfigurationRating(
         curves.name,

@@ -9,6 +9,7 @@ import numpy as np
 
 from buffet.analysis import CampaignAnalysis
 from buffet.peak_classes import PeakClass
+from buffet.phrases import by_reason, listed
 from buffet.rating.configuration import ConfigurationCurves
 from buffet.rating.scatter import SAME_YAW_RAD
 from buffet.rig_findings import above_noise
@@ -21,9 +22,13 @@ from buffet.tunnel_part import tunnel_part
 # five percent of the RMS (engineering judgement).
 TOLD_SHARE = 0.05
 RESONANCE_SHARE = 0.1
+NOT_RATED = "side motion is not rated"
 ASSUMPTIONS = {
     "pitch moment": "lift is taken to act at mid-wheelbase",
     "drag": "its moment about the centre of gravity is left out",
+    "side force": NOT_RATED,
+    "yaw moment": NOT_RATED,
+    "roll moment": "roll is that of the side force alone",
 }
 
 
@@ -72,8 +77,10 @@ def _tunnel(curves: ConfigurationCurves) -> str:
 def _missing(curves: ConfigurationCurves) -> str:
     if curves.seat is None or not curves.missing:
         return ""
-    parts = [f"{word} ({ASSUMPTIONS[word]})" for word in curves.missing]
-    return f"Not measured: {', '.join(parts)}."
+    words = by_reason((ASSUMPTIONS[word], word) for word in curves.missing)
+    if NOT_RATED in words:  # nothing is then to be said of roll
+        words = {why: own for why, own in words.items() if own != ["roll moment"]}
+    return f"Not measured: {', '.join(f'{listed(own)} ({why})' for why, own in words.items())}."
 
 
 def _lines(curves: ConfigurationCurves, results: Sequence[RunResult]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,21 +9,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.perception.weighting import weighting
+from buffet.rating.motions import MOTIONS, MotionName
 from buffet.road_speed import FullScale, RoadBand, bin_shares, frequency_ratio
 from buffet.run_analysis import RunAnalysis
-from buffet.spectral.reduction import ReducedSpectra
-from buffet.vehicle import RideModel, Road, seat_acceleration_psd
-from ingest import Vehicle
+from buffet.spectral.reduction import COMPONENTS, ReducedSpectra
+from buffet.spectral.uncertainty import Resampling
+from buffet.vehicle import CarModel, CarRows, Road, seat_acceleration_psd
+from ingest import FORCES, Vehicle
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-# The ride model's inputs, in its order.
-RIDE_INPUTS = ("drag", "lift", "pitch moment")
 # Octaves slide by a twelfth, so that none lies more than a 24th of an octave off the worst.
 OCTAVE_STEPS = 12
 # Points per octave of the road's integrals: the ride's narrowest mode spans several.
 ROAD_POINTS = 96
+# Frequencies at which the car's responses are worked out; between them they are straight lines
+# (off by less than a thousandth), beyond them they stay.
+RESPONSE_HZ = np.geomspace(0.05, 100.0, 64 * 11 + 1)
 # Bins averaged for the level that is carried on beyond the usable band.
 LAST_BINS = 5
 
@@ -46,47 +48,66 @@ class RideSetting:
     speeds_m_s: Array  # (n_speeds,)
 
     @cached_property
-    def ride(self) -> RideModel:
-        """The car's heave-pitch model."""
-        return RideModel.from_vehicle(self.vehicle)
+    def car(self) -> CarModel:
+        """How the car moves."""
+        return CarModel.of(self.vehicle)
 
     @cached_property
     def load_scale(self) -> Array:
-        """Loads per coefficient of `RIDE_INPUTS`, ``(n_speeds, 3)``, N, N and N m."""
+        """Loads per coefficient of `COMPONENTS`, ``(n_speeds, 6)``, N and N m."""
         q = np.asarray(self.full_scale.dynamic_pressure_pa(self.speeds_m_s))
-        arms = np.array([1.0, 1.0, self.full_scale.wheelbase_m])
-        return np.asarray(q[:, None] * self.full_scale.area_m2 * arms)
+        arms = [1.0 if word in FORCES else self.full_scale.wheelbase_m for word in COMPONENTS]
+        return np.asarray(q[:, None] * self.full_scale.area_m2 * np.array(arms))
 
-    def seat_rows(self, frequency_hz: Array) -> Complex:
-        """Wk-weighted seat acceleration per coefficient, at road frequencies ``(n_speeds, n)``."""
+    def why_not(self, motion: MotionName) -> str | None:
+        """Why the car's data do not give a motion; None where they do at some road speed."""
+        return None if any(self._answers(motion)) else self._responses(motion)[-1].why
 
-        def weighted(flat: Array) -> Complex:
-            weight = weighting("Wk", flat)[:, None]
-            return np.asarray(self.ride.seat_acceleration_per_force(flat) * weight)
+    def answers(self, motion: MotionName) -> NDArray[np.bool_]:
+        """At which road speeds the car's data give a motion, ``(n_speeds,)``."""
+        return np.array(self._answers(motion))
 
-        return self._rows("seat", weighted, frequency_hz)
+    def _answers(self, motion: MotionName) -> list[bool]:
+        return [one.rows is not None for one in self._responses(motion)]
 
-    def rear_load_rows(self, frequency_hz: Array) -> Complex:
-        """Rear axle load over its static value in percent, per coefficient."""
-        percent = 100 / self.ride.static_axle_load_n[1]
+    def rows(self, motion: MotionName, frequency_hz: Array) -> Complex:
+        """A motion, weighted, per coefficient at road frequencies ``(n_speeds, n)``.
 
-        def relative(flat: Array) -> Complex:
-            return np.asarray(self.ride.axle_load_per_force(flat, "rear") * percent)
-
-        return self._rows("rear load", relative, frequency_hz)
-
-    def _rows(
-        self, name: str, response: Callable[[Array], Complex], frequency_hz: Array
-    ) -> Complex:
-        """Response times the loads; kept, since repeats and zeros share their frequencies."""
-        key = (name, frequency_hz.shape, frequency_hz.tobytes())
+        Shape ``(n_speeds, n, 6)``; zero where the car's data do not give it. Kept, since the
+        criteria share them.
+        """
+        key = (motion, frequency_hz.shape, frequency_hz.tobytes())
         if key not in self._known:
-            rows = response(frequency_hz.ravel()).reshape(*frequency_hz.shape, 3)
-            self._known[key] = np.asarray(rows * self.load_scale[:, None, :])
+            rows = np.zeros((*frequency_hz.shape, len(COMPONENTS)), complex)
+            for at, one in enumerate(self._responses(motion)):
+                if one.rows is None:
+                    continue
+                for column in np.flatnonzero(np.abs(one.rows).max(axis=0)):
+                    rows[at, :, column] = np.interp(
+                        frequency_hz[at], RESPONSE_HZ, one.rows[:, column]
+                    )
+            kind = MOTIONS[motion]
+            rows *= kind.factor(self.car) * self.load_scale[:, None, :]
+            if kind.weighting is not None:
+                rows *= weighting(kind.weighting, frequency_hz)[..., None]
+            self._known[key] = rows
         return self._known[key]
 
     @cached_property
     def _known(self) -> dict[tuple[str, tuple[int, ...], bytes], Complex]:
+        return {}
+
+    def _responses(self, motion: MotionName) -> list[CarRows]:
+        """One a road speed, at `RESPONSE_HZ`; kept."""
+        if motion not in self._known_responses:
+            output = MOTIONS[motion].output
+            self._known_responses[motion] = [
+                self.car.response(output, RESPONSE_HZ, float(speed)) for speed in self.speeds_m_s
+            ]
+        return self._known_responses[motion]
+
+    @cached_property
+    def _known_responses(self) -> dict[MotionName, list[CarRows]]:
         return {}
 
     def road_octaves(self, low_hz: Array, high_hz: Array) -> Array:
@@ -107,7 +128,7 @@ class RideSetting:
         weight = np.abs(weighting("Wk", grid)) ** 2
         result = []
         for speed in self.speeds_m_s:
-            density = seat_acceleration_psd(self.ride, grid, float(speed), self.road) * weight
+            density = seat_acceleration_psd(self.car.ride, grid, float(speed), self.road) * weight
             steps = np.diff(grid) * (density[1:] + density[:-1]) / 2
             integral = np.concatenate([[0.0], np.cumsum(steps)])
             result.append(np.interp(high_hz, grid, integral) - np.interp(low_hz, grid, integral))
@@ -122,31 +143,34 @@ class RunMotion:
     run: RunAnalysis
     position: int  # of the run in `band`
     band: RoadBand
-    inputs: tuple[str, ...] = RIDE_INPUTS  # those that every run of the configuration measured
+    motion: MotionName
+    inputs: tuple[str, ...]  # components of it that every run of the configuration measured
 
-    def variances(self, rows: Callable[[Array], Complex], low_hz: Array, high_hz: Array) -> Array:
+    def variances(self, low_hz: Array, high_hz: Array) -> Array:
         """Bootstrap samples of this run's share, ``(1 + n_resamples, n_speeds, n_bands)``."""
         return self.run.samples(
-            lambda spectra: self._functional(spectra, rows, low_hz, high_hz), self.run.vertical
+            lambda spectra: self._functional(spectra, low_hz, high_hz), self.resampling
         )
 
-    def _functional(
-        self,
-        spectra: ReducedSpectra,
-        rows: Callable[[Array], Complex],
-        low_hz: Array,
-        high_hz: Array,
-    ) -> Array:
+    @property
+    def resampling(self) -> Resampling:
+        """Of the motion's family."""
+        return self.run.resamplings[MOTIONS[self.motion].family]
+
+    def usable_hz(self, word: str) -> float:
+        """Upper end of one component's own band, on the model."""
+        index = self.run.signal.measured(word)
+        return 0.0 if index is None else float(self.run.signal.usable_hz[index])
+
+    def _functional(self, spectra: ReducedSpectra, low_hz: Array, high_hz: Array) -> Array:
         ratio = frequency_ratio(self.run, self.setting.speeds_m_s)
         road_hz = spectra.frequency_hz * ratio[:, None]
         step_hz = spectra.frequency_step_hz * ratio
         shares = bin_shares(road_hz, step_hz, low_hz, high_hz)
         shares = shares * self.band.share(self.position, road_hz)[:, None, :]
-        return spectra.functional(self._onto(spectra, rows(road_hz)), shares)
+        return spectra.functional(self._onto(spectra, road_hz, ratio), shares)
 
-    def carried_on(
-        self, rows: Callable[[Array], Complex], edges_hz: tuple[Array, Array], until_hz: float
-    ) -> Array:
+    def carried_on(self, edges_hz: tuple[Array, Array], until_hz: float) -> Array:
         """Variance that the last level, carried on flat, would add, ``(n_speeds, n_bands)``.
 
         From the run's own upper end to `until_hz`, the noise taken out.
@@ -156,7 +180,7 @@ class RunMotion:
         level = self._last_level(top_hz[0] / ratio[0]) / ratio[:, None, None]
         until = np.maximum(until_hz, top_hz * (1 + 1e-9))
         grid = np.linspace(top_hz, until, 200, axis=1)
-        row = self._onto(self.run.signal, rows(grid))
+        row = self._onto(self.run.signal, grid, None)
         density = np.einsum("vfi,vij,vfj->vf", row, level, np.conj(row)).real
         step_hz = grid[:, 1] - grid[:, 0]
         shares = bin_shares(grid, step_hz, *edges_hz) * (top_hz < until_hz)[:, None, None]
@@ -176,10 +200,20 @@ class RunMotion:
             level = level - last(floor.spectra) / len(self.run.noise)
         return np.asarray(level)
 
-    def _onto(self, spectra: ReducedSpectra, rows: Complex) -> Complex:
-        """The ride's inputs placed on the components that were measured."""
+    def _onto(self, spectra: ReducedSpectra, road_hz: Array, ratio: Array | None) -> Complex:
+        """The motion's rows placed on the components that were measured.
+
+        What only adds to the motion does so up to the end of its own band, which is known where
+        `ratio`, road frequency over model frequency, is given, and not at all beyond all bands.
+        """
+        rows = self.setting.rows(self.motion, road_hz)
         placed = np.zeros((*rows.shape[:-1], len(spectra.components)), complex)
         for word in self.inputs:
-            column = spectra.components.index(word)
-            placed[..., column] = rows[..., RIDE_INPUTS.index(word)]
+            column = rows[..., COMPONENTS.index(word)]
+            if word in MOTIONS[self.motion].more:
+                if ratio is None:
+                    continue
+                own_hz = self.usable_hz(word)
+                column = np.where(road_hz <= own_hz * ratio[:, None], column, 0)
+            placed[..., spectra.components.index(word)] = column
         return placed

@@ -2,44 +2,68 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
 from buffet.analysis import CampaignAnalysis
-from buffet.rating.ride_metrics import RIDE_INPUTS, RideSetting, RunMotion
+from buffet.rating.motions import MOTIONS, Family, MotionName
+from buffet.rating.ride_metrics import RideSetting, RunMotion
 from buffet.rating.scatter import Observation, Scatter, log_observation, log_variance, scatter
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
 
-# Band of the seat's weighted acceleration, road hertz.
+# Band of the seat's weighted acceleration, road hertz, up and down and from side to side.
 VERTICAL_BAND_HZ = (1.0, 20.0)
+LATERAL_BAND_HZ = (0.5, 10.0)
 
 
-def rating_scatter(analysis: CampaignAnalysis, setting: RideSetting, speed_m_s: float) -> Scatter:
-    """Scatter from run to run of the seat's acceleration, and over wind speeds of lift.
+@dataclass(frozen=True)
+class _Told:
+    """By what a family's scatter is told."""
 
-    Lift as a whole may scatter by what the seat does not follow (a wake that changes its state
-    every few seconds); over the wind speeds runs reach different road frequencies, so that only
-    a coefficient can be compared.
+    motion: MotionName
+    band_hz: tuple[float, float]
+    word: str  # whose coefficient is compared over the wind speeds
+
+
+_TOLD: dict[Family, _Told] = {
+    "vertical": _Told("seat z", VERTICAL_BAND_HZ, "lift"),
+    "lateral": _Told("seat y", LATERAL_BAND_HZ, "side force"),
+}
+
+
+def rating_scatter(
+    analysis: CampaignAnalysis, setting: RideSetting, speed_m_s: float
+) -> dict[Family, Scatter]:
+    """Scatter from run to run of the seat's acceleration, and over wind speeds of its force.
+
+    The force as a whole may scatter by what the seat does not follow (a wake that changes its
+    state every few seconds); over the wind speeds runs reach different road frequencies, so that
+    only a coefficient can be compared.
     """
     there = replace(setting, speeds_m_s=np.array([speed_m_s]))
-    over_speed = scatter(analysis, partial(log_variance, word="lift")).over_speed
-    seat = scatter(analysis, partial(_seat_log_variance, setting=there))
-    return replace(seat, over_speed=over_speed)
+    found: dict[Family, Scatter] = {}
+    for family, told in _TOLD.items():
+        over_speed = scatter(analysis, partial(log_variance, word=told.word)).over_speed
+        seat = scatter(analysis, partial(_seat_log_variance, setting=there, told=told))
+        found[family] = replace(seat, over_speed=over_speed)
+    return found
 
 
-def _seat_log_variance(run: RunAnalysis, setting: RideSetting) -> Observation | None:
+def _seat_log_variance(run: RunAnalysis, setting: RideSetting, told: _Told) -> Observation | None:
+    kind = MOTIONS[told.motion]
     words = tuple(
         word
-        for word in RIDE_INPUTS
+        for word in (*kind.uses, *kind.more)
         if word in run.signal.components and run.fluctuation(word) is not None
     )
-    if "lift" not in words:
+    if any(word not in words for word in kind.needs) or setting.why_not(told.motion) is not None:
         return None
-    band = RoadBand.of([run], words, setting.speeds_m_s)
-    low, high = (np.array([edge]) for edge in VERTICAL_BAND_HZ)
-    motion = RunMotion(setting, run, 0, band, words)
-    samples = motion.variances(setting.seat_rows, low, high)[:, 0, 0]
-    return log_observation(samples, run.vertical.blocks)
+    ends = [word for word in kind.uses if word in words]
+    band = RoadBand.of([run], ends, setting.speeds_m_s)
+    low, high = (np.array([edge]) for edge in told.band_hz)
+    motion = RunMotion(setting, run, 0, band, told.motion, words)
+    samples = motion.variances(low, high)[:, 0, 0]
+    return log_observation(samples, motion.resampling.blocks)

@@ -41,7 +41,7 @@ def shedding(
         return None
     strouhal = pooled(own)
     frequency = strouhal.value * speed_m_s / curves.setting.full_scale.strouhal_length_m
-    modes = curves.setting.ride.modes
+    modes = curves.setting.car.ride.modes
     nearest = min(modes, key=lambda m: abs(np.log(frequency / m.natural_frequency_hz)))
     return Shedding(strouhal, frequency, nearest.name, nearest.natural_frequency_hz)
 

@@ -18,8 +18,6 @@ from buffet.run_analysis import RunAnalysis
 Array = NDArray[np.float64]
 
 MOST_SPEEDS = 1000
-NO_STEERING = "the steering torque is not computed yet"
-
 
 # Columns that are given with the tunnel's part and without it.
 HOLDING_TUNNEL = (
@@ -49,21 +47,23 @@ class TableRow:
     weighted_acceleration_m_s2: float | None
     steering_torque_rms_n_m: float | None
     verdict: Verdict
+    why_no_steering: str | None = None
     with_tunnel: TableRow | None = None  # of the runs as read, where the tunnel's part is out
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, with the reason beside each that is None."""
         values = asdict(self)
-        as_read = values.pop("with_tunnel")
+        as_read, why_no_steering = values.pop("with_tunnel"), values.pop("why_no_steering")
         if as_read is not None:
             values |= {f"{key}_with_tunnel": as_read[key] for key in HOLDING_TUNNEL}
-        reasons = {f"{key}_why": _reason(key) for key, value in values.items() if value is None}
+        lost = [key for key, value in values.items() if value is None]
+        reasons = {f"{key}_why": _reason(key) for key in lost}
+        if why_no_steering is not None:
+            reasons["steering_torque_rms_n_m_why"] = why_no_steering
         return {**values, **reasons}
 
 
 def _reason(key: str) -> str:
-    if key == "steering_torque_rms_n_m":
-        return NO_STEERING
     if key == "peak_frequency_hz":
         return "no shedding peak rises above its background"
     return "not measured in every run, or nothing left above the wind-off noise"
@@ -112,6 +112,8 @@ def _rows(rated: ConfigurationRating, rating: Rating, speeds_m_s: Array) -> list
         shed = rated.shedding
         length = rating.full_scale.strouhal_length_m
         seat = None if curves.seat is None else float(curves.seat.value[index])
+        torque = curves.reported["steering torque"]
+        steering = torque if isinstance(torque, str) else float(torque.value[index])
         rows.append(
             TableRow(
                 rated.name,
@@ -126,8 +128,9 @@ def _rows(rated: ConfigurationRating, rating: Rating, speeds_m_s: Array) -> list
                 _times(fluctuations["side force"], load),
                 None if shed is None else shed.strouhal.value * float(speed) / length,
                 seat,
-                None,
+                steering if isinstance(steering, float) else None,
                 verdict_at(curves, index, rating.criteria),
+                steering if isinstance(steering, str) else None,
             )
         )
     return rows

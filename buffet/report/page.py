@@ -114,7 +114,7 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
         "blockage": rating.analysis.blockage.text,
         "vehicle": rating.vehicle,
         "vehicle_stated": rating.analysis.campaign.vehicle is not None,
-        "modes": rating.configurations[0].curves.setting.ride.modes,
+        "modes": rating.configurations[0].curves.setting.car.ride.modes,
         "road": rating.road,
         "full_scale": whole,
         "length_is": (model.strouhal_length_is if model else None) or "as stated",

@@ -121,7 +121,7 @@ def _mark_modes(axes: Axes, rating: Rating) -> None:
     """The car's natural frequencies along the top, in room made for them."""
     bottom, top = axes.get_ylim()
     axes.set_ylim(bottom, top * (top / bottom) ** 0.45)
-    modes = rating.configurations[0].curves.setting.ride.modes
+    modes = rating.configurations[0].curves.setting.car.ride.modes
     low, high = axes.get_xlim()
     seen = [m for m in modes if low < m.natural_frequency_hz < high]
     logs = [float(np.log(m.natural_frequency_hz)) for m in seen]

@@ -120,8 +120,10 @@ class ReducedSpectra:
         -------
         (n_groups, n, n_bands), Σ_f bands · |rows · X|² df
         """
-        features = _real_features(self.group_matrix).transpose(1, 0, 2)  # (n_bins, n_groups, k)
-        weights = _real_weights(rows).transpose(1, 2, 0)  # (n_bins, k, n)
+        used = np.flatnonzero(rows.any(axis=(0, 1)))  # what takes no part costs nothing
+        matrix = self.group_matrix[:, :, used[:, None], used]
+        features = _real_features(matrix).transpose(1, 0, 2)  # (n_bins, n_groups, k)
+        weights = _real_weights(rows[..., used]).transpose(1, 2, 0)  # (n_bins, k, n)
         density = (features @ weights).transpose(2, 1, 0)  # (n, n_groups, n_bins)
         values = density @ bands.transpose(0, 2, 1) * self.frequency_step_hz
         return np.asarray(values.transpose(1, 0, 2))

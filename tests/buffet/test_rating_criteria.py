@@ -106,6 +106,8 @@ ROWS = [
     ("vertical-over-road", "1", 0.46, 1.0, (1.0, 20.0)),
     ("vertical-comfort", "m/s²", 0.315, 0.5, (1.0, 20.0)),
     ("rear-load", "%", 3.0, 6.0, (0.5, 15.0)),
+    ("lateral", "m/s²", 0.02, 0.05, (0.5, 10.0)),
+    ("yaw-rate", "deg/s", 0.14, 0.28, (0.5, 5.0)),
 ]
 
 
@@ -116,7 +118,7 @@ def test_the_packages_own_rows() -> None:
 
     assert [(r.id, r.unit, r.possible, r.likely, r.band_hz) for r in rows] == ROWS
     assert all(row.source for row in rows)
-    assert [row.silent_below_m_s2 for row in rows] == [0.011, 0.0, 0.0]
+    assert [row.silent_below_m_s2 for row in rows] == [0.011, *[0.0] * (len(rows) - 1)]
     assert (criteria.likely_from, criteria.unlikely_below) == (0.5, 0.1)
 
 
