@@ -9,7 +9,7 @@ from pydantic import AfterValidator, Field, StrictStr, field_validator, model_va
 from ingest.balance import Form, TermKind, inputs_of
 from ingest.channel import FORCES, MOMENTS
 from ingest.sheet_faults import nearest
-from ingest.sheet_models import Sheet, Table
+from ingest.sheet_tables import Sheet, Table
 from ingest.sheet_values import Frequency, Name, Number, NumberWithUnit, Point, Share, fault
 
 LOADS = (*FORCES, *MOMENTS)

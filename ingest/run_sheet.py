@@ -11,6 +11,7 @@ from typing import Any
 
 from ingest.air import StatedAir
 from ingest.channel import Channel
+from ingest.channel_models import ChannelTable
 from ingest.errors import SheetFault
 from ingest.measured_response import MeasuredResponse, ResponseFault, read_response
 from ingest.paths import PathFault, named_file
@@ -18,7 +19,7 @@ from ingest.record import Run
 from ingest.recording import ClockOptions, FileOptions
 from ingest.rig import CorrectionBounds
 from ingest.sheet_faults import nearest, validate
-from ingest.sheet_models import AirTable, ChannelTable, FileTable, RunSheet
+from ingest.sheet_models import AirTable, FileTable, RunSheet
 from ingest.sheet_values import one_or_more, point
 from ingest.tubing import Tube
 from ingest.units import parse_quantity

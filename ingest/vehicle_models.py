@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import BeforeValidator, Field, StrictStr, field_validator, model_validator
 
 from ingest.sheet_faults import nearest
-from ingest.sheet_models import Sheet, Table
+from ingest.sheet_tables import Sheet, Table
 from ingest.sheet_values import (
     CornerStiffness,
     Damping,
