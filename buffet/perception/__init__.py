@@ -1,5 +1,27 @@
 """What the people in the car feel."""
 
+from buffet.perception.comfort import (
+    COMFORT_AXES,
+    PERCEPTION,
+    REACTIONS,
+    ComfortAxis,
+    Direction,
+    PerceptionThreshold,
+    Place,
+    Reaction,
+    comfort_total,
+    reactions,
+)
+from buffet.perception.sampled import VibrationRecordError
+from buffet.perception.vibration import (
+    BasicMethodTest,
+    VibrationMeasures,
+    estimated_dose,
+    measures,
+    rms,
+    running_rms,
+    vibration_dose,
+)
 from buffet.perception.weighting import (
     WEIGHTING_NAMES,
     WEIGHTINGS,
@@ -7,11 +29,39 @@ from buffet.perception.weighting import (
     WeightingParameters,
     weighting,
 )
+from buffet.perception.weighting_filter import (
+    settling_s,
+    weighted_in_spectrum,
+    weighted_in_time,
+    weighting_sections,
+)
 
 __all__ = [
+    "COMFORT_AXES",
+    "PERCEPTION",
+    "REACTIONS",
     "WEIGHTINGS",
     "WEIGHTING_NAMES",
+    "BasicMethodTest",
+    "ComfortAxis",
+    "Direction",
+    "PerceptionThreshold",
+    "Place",
+    "Reaction",
+    "VibrationMeasures",
+    "VibrationRecordError",
     "WeightingName",
     "WeightingParameters",
+    "comfort_total",
+    "estimated_dose",
+    "measures",
+    "reactions",
+    "rms",
+    "running_rms",
+    "settling_s",
+    "vibration_dose",
+    "weighted_in_spectrum",
+    "weighted_in_time",
     "weighting",
+    "weighting_sections",
 ]
