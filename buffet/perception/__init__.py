@@ -12,6 +12,8 @@ from buffet.perception.comfort import (
     comfort_total,
     reactions,
 )
+from buffet.perception.gaussian_histories import gaussian_histories
+from buffet.perception.largest_running import LargestRunningRms, largest_running_rms
 from buffet.perception.sampled import VibrationRecordError
 from buffet.perception.vibration import (
     BasicMethodTest,
@@ -45,6 +47,7 @@ __all__ = [
     "BasicMethodTest",
     "ComfortAxis",
     "Direction",
+    "LargestRunningRms",
     "PerceptionThreshold",
     "Place",
     "Reaction",
@@ -54,6 +57,8 @@ __all__ = [
     "WeightingParameters",
     "comfort_total",
     "estimated_dose",
+    "gaussian_histories",
+    "largest_running_rms",
     "measures",
     "reactions",
     "rms",
