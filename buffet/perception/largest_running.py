@@ -14,7 +14,8 @@ eigenvalues λ / (1 - 2sλ):
 - the largest in T: P(max < y) = P(y) exp(-T rises), as if rises came singly.
 
 Rises come in clumps, so that the result is a little on the high side: against simulated records of
-60 and 600 s it was -1 to +3 % off, over single resonances of Q 2 to 100 and bands up to 80 Hz wide.
+60 and 600 s it was -1 to +3 % off, over resonances of Q 2 to 20 and bands up to 80 Hz wide, and up
+to +5 % at Q 100.
 """
 
 from __future__ import annotations
