@@ -13,6 +13,9 @@ BuffetError
 ├── NoResonanceError      a record that no natural frequency can be taken from
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
+├── SpectrumError         a spectrum that nothing can be computed from (spectral/stated_psd.py)
+├── VibrationRecordError  samples that cannot be weighted (perception/sampled.py)
+├── OpeningError          an open cabin that cannot be (cabin/openings.py)
 ├── ImpossibleCarError    a car whose masses or stiffnesses contradict each other
 │                         (vehicle/masses.py)
 ├── MissingCarDataError   a car that lacks what a motion needs (vehicle/needs.py)

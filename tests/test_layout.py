@@ -27,6 +27,7 @@ LEVELS = (
     ("one_pass", "analysis", "tunnel_part", "lines_out", "quantity_samples"),
     ("resonance",),
     ("road_speed",),
+    ("cabin",),
     ("noise_floor",),
     ("bands",),
     ("run_spectra",),

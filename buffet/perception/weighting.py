@@ -65,12 +65,19 @@ def weighting(name: WeightingName, frequency_hz: ArrayLike) -> NDArray[np.comple
     ----------
     ISO 8041-1:2017 Formulae (1) to (5) with Table 3; ISO 2631-1:1997 Annex A.
     """
-    row = _parameters(name)
+    row = parameters(name)
     s = np.asarray(2j * pi * np.asarray(frequency_hz), dtype=np.complex128)
     return _band_limit(row, s) * _transition(row, s) * _upward_step(row, s)
 
 
-def _parameters(name: WeightingName) -> WeightingParameters:
+def parameters(name: WeightingName) -> WeightingParameters:
+    """Return the row of ISO 8041-1:2017 Table 3.
+
+    Raises
+    ------
+    ValueError
+        If the name is none of ISO 8041-1's whole-body weightings.
+    """
     if name not in WEIGHTINGS:
         raise ValueError(
             f"no frequency weighting is called {name!r}; ISO 8041-1's whole-body ones are "
