@@ -7,7 +7,7 @@ from math import degrees
 
 from buffet.phrases import by_reason, listed
 from buffet.terminal import KM_H, paragraph, table
-from buffet.vehicle import GRAVITY_M_S2, CarSummary, Mode
+from buffet.vehicle import GRAVITY_M_S2, WITHOUT, CarSummary, Mode
 
 # Shares of kinetic energy below this, and parts of a shape, are not worth a word.
 SMALLEST_SHARE = 0.05
@@ -107,12 +107,15 @@ def _motion(summary: CarSummary, mode: Mode) -> str:
 
 
 def _missing(summary: CarSummary) -> str:
-    reasons = by_reason((rows.why, name) for name, rows in summary.responses.items() if rows.why)
-    told = []
-    for why, names in reasons.items():
-        if summary.model.measured is not None:
-            why = "the modes are measured on the body and tell nothing of them"
-        told.append(f"Not known: {listed(names)}: {why}.")
+    """What there is no response of, and what a response leaves out, each reason once."""
+    found = summary.responses.values()
+    lost = by_reason((rows.why, rows.output) for rows in found if rows.rows is None)
+    told = [f"Not known: {listed(names)}: {why}." for why, names in lost.items()]
+    told += [
+        f"Left out of {rows.output}: {rows.why.removeprefix(WITHOUT)}."
+        for rows in found
+        if rows.rows is not None and rows.why
+    ]
     return "\n".join(paragraph(line) for line in told)
 
 

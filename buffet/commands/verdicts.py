@@ -107,7 +107,6 @@ def table(
 ) -> None:
     """Loads, frequencies and verdicts over road speed."""
     from buffet import documents, terminal
-    from buffet.lines_out import lines_out_text
     from buffet.outputs import table_writers
     from buffet.rating.table import road_table, table_speeds
 
@@ -131,9 +130,7 @@ def table(
         as_json,
         lambda: table_writers(rows, rating),
         lambda: documents.table_document(rows, rating),
-        lambda: terminal.table_text(
-            rows, rating.analysis.blockage, lines_out_text(rating.analysis.runs)
-        ),
+        lambda: terminal.table_text(rows, rating),
     )
     exit_for(rating.analysis.failed)
 
