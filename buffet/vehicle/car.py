@@ -78,6 +78,10 @@ class CarRows:
     rows: Complex | None  # (n_frequencies, 6); None where the car's data do not allow them
     why: str | None  # why there are no rows, or what these leave out
 
+    def __post_init__(self) -> None:
+        if self.rows is not None:
+            self.rows.flags.writeable = False
+
     @property
     def components(self) -> tuple[str, ...]:
         """Components to which the output answers, at any of the frequencies."""

@@ -287,6 +287,35 @@ def test_a_car_that_oversteers_has_a_critical_speed() -> None:
         model.modes(1.01 * critical_m_s)
 
 
+def test_a_car_without_dampers_is_not_called_unstable() -> None:
+    """Its roll swings for ever, at √(K / I), and no further."""
+    car = bicycle(*TEXTBOOK)
+    loose = replace(
+        car,
+        front=replace(car.front, damping_n_s_m=0.0),
+        rear=replace(car.rear, damping_n_s_m=0.0),
+    )
+    model = LateralModel.of(loose)
+
+    assert model.why_unstable(30.0) is None
+    assert _mode(model.modes(30.0), "roll").damping_ratio == pytest.approx(0, abs=1e-9)
+
+
+def test_one_axle_alone_may_lag() -> None:
+    """With one relaxation length the modes are two, and the response is in between."""
+    both = replace(SALOON, rear=replace(SALOON.rear, relaxation_length_m=None))
+    model = LateralModel.of(both)
+
+    assert {mode.name for mode in model.modes(30.0)} == {"lateral-yaw", "roll"}
+    # The tyre that does not lag answers its slip in phase.
+    body = model.body_acceleration(FREQUENCIES_HZ, 30.0)[:, :, YAW]
+    omega = 2j * np.pi * FREQUENCIES_HZ
+    rear_y = body[:, 0] - 1.35 * body[:, 2] + 0.08 * body[:, 1]
+    rear_v = (rear_y - 30.0 * model.yaw_rate(FREQUENCIES_HZ, 30.0)[:, YAW]) / omega
+    rear = model.lateral_force(FREQUENCIES_HZ, 30.0)[:, 1, YAW]
+    assert rear == pytest.approx(-130e3 / 30.0 * rear_v)
+
+
 @pytest.mark.parametrize(
     ("change", "message"),
     [
