@@ -7,6 +7,7 @@ import sys
 
 import click
 
+from buffet.commands.car import car
 from buffet.commands.checking import check
 from buffet.commands.example import demo
 from buffet.commands.exporting import export
@@ -40,6 +41,7 @@ COMMANDS = (
     export,
     calibrate,
     resonance,
+    car,
     demo,
 )
 for command in COMMANDS:

@@ -352,6 +352,7 @@ def table_document(rows: tuple[TableRow, ...], rating: Rating) -> Document:
     return {
         "format": "buffet/table",
         "version": 1,
+        "vehicle": {"name": rating.vehicle.name, "source": rating.vehicle.source},
         **blockage_entries(rating.analysis.blockage),
         **lines_entries(rating.analysis.runs),
         "rows": [row.as_dict() for row in rows],

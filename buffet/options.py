@@ -112,6 +112,13 @@ CRITERIA = click.option(
 )
 
 
+CAR = click.option(
+    "--car",
+    metavar="NAME|FILE",
+    help="Another car than the campaign's: small hatchback, saloon, van, or a vehicle.toml.",
+)
+
+
 # A load without a unit is taken for a coefficient; those of cars and their taps stay below
 # (engineering judgement).
 LARGEST_COEFFICIENT = 20.0

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from buffet.rating.table import TableRow
     from buffet.resonance.estimate import CampaignResonance
     from buffet.sweep.sweep import Sweep
+    from buffet.vehicle import CarSummary
 
 
 def _blockage(analysis: CampaignAnalysis) -> dict[str, Any]:
@@ -27,6 +28,20 @@ def _blockage(analysis: CampaignAnalysis) -> dict[str, Any]:
         "dynamic_pressure_factor_low": low,
         "dynamic_pressure_factor_high": high,
     }
+
+
+def car_writers(summary: CarSummary) -> dict[str, Writer]:
+    """JSON, one table row an output, component and frequency, or a picture of the responses."""
+    from buffet.car_document import car_document, response_rows
+
+    def draw(path: Path) -> None:
+        from buffet.report import draw_car
+
+        draw_car(summary, path)
+
+    document = documents.document_writer(lambda: car_document(summary))
+    rows = row_writers(response_rows(summary))
+    return {".json": document, **rows, **dict.fromkeys(PICTURES, draw)}
 
 
 def resonance_writers(found: CampaignResonance) -> dict[str, Writer]:

@@ -138,8 +138,8 @@ def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
     )
 
 
-def table_text(rows: Sequence[TableRow], blockage: CampaignBlockage, lines_out: str = "") -> str:
-    """The road-speed table in two halves, so that it fits the width."""
+def table_text(rows: Sequence[TableRow], rating: Rating) -> str:
+    """The road-speed table, a part a configuration."""
     parts = []
     for name in dict.fromkeys(row.configuration for row in rows):
         own = [row for row in rows if row.configuration == name]
@@ -171,11 +171,13 @@ def table_text(rows: Sequence[TableRow], blockage: CampaignBlockage, lines_out: 
             "verdict",
         )
         parts.append(f"{name}\n{table(header, body)}")
+    lines_out = lines_out_text(rating.analysis.runs)
     parts.append(
         paragraph(
             "Loads in N: mean drag, front lift and rear lift; ~ RMS of lift, rear lift and side "
-            "force. Wk: weighted seat acceleration, m/s². A dash: not measured."
-            f"{corrected(blockage)}{f' {lines_out}' if lines_out else ''}"
+            "force. Wk: weighted seat acceleration, m/s². A dash: not measured. Car: "
+            f"{rating.vehicle.name} ({rating.vehicle.source})."
+            f"{corrected(rating.analysis.blockage)}{f' {lines_out}' if lines_out else ''}"
         )
     )
     return "\n\n".join(parts)

@@ -224,19 +224,18 @@ def _vehicle_is_the_model_full_scale(sheets: SheetsRead) -> Iterator[SheetFault]
     model, vehicle = sheets.model, sheets.vehicle
     if model is None or vehicle is None:
         return
-    problem = wheelbase_problem(vehicle, model)
+    problem = wheelbase_problem(vehicle.wheelbase_m, model.wheelbase_m / model.scale)
     if problem is not None:
         yield SheetFault(str(sheets.vehicle_file), "vehicle.wheelbase", problem)
 
 
-def wheelbase_problem(vehicle: Vehicle, model: Model) -> str | None:
-    """Why a car is not the model's, or None."""
-    wanted_m = model.wheelbase_m / model.scale
-    if abs(vehicle.wheelbase_m / wanted_m - 1.0) <= WHEELBASE_TOLERANCE:
+def wheelbase_problem(wheelbase_m: float, wanted_m: float) -> str | None:
+    """Why a car of this wheelbase is not the model at full scale, or None."""
+    if abs(wheelbase_m / wanted_m - 1.0) <= WHEELBASE_TOLERANCE:
         return None
     return (
         f"must equal the model's wheelbase over its scale, {wanted_m:.3f} m, to 1 %; "
-        f"got {vehicle.wheelbase_m:.3f} m"
+        f"got {wheelbase_m:.3f} m"
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, StrictStr, field_validator, model_validator
 
@@ -149,6 +149,18 @@ class VehicleSheet(Sheet):
     road_load: RoadLoadTable | None = None
     spread: dict[str, NotNegative] | None = None
     mode: Annotated[list[ModeTable], BeforeValidator(one_or_more)] | None = None
+
+    @field_validator("spread", mode="before")
+    @classmethod
+    def _dotted_keys_are_one(cls, spread: Any) -> Any:
+        """TOML reads front.damping as a table in a table."""
+        if not isinstance(spread, dict):
+            return spread
+        flat: dict[str, Any] = {}
+        for key, value in spread.items():
+            inner = value if isinstance(value, dict) and value else None
+            flat |= {f"{key}.{own}": v for own, v in inner.items()} if inner else {key: value}
+        return flat
 
     @field_validator("spread")
     @classmethod

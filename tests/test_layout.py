@@ -40,7 +40,7 @@ LEVELS = (
     ("comparing", "trade", "recommending"),
     ("documents", "terminal"),
     ("comparison_text", "comparison_document", "calibration_text", "calibration_document"),
-    ("resonance_document", "resonance_text", "spectra_text"),
+    ("resonance_document", "resonance_text", "spectra_text", "car_document", "car_text"),
     ("lines.text", "lines.document", "taps.text", "taps.document"),
     ("wavelets.text", "wavelets.document"),
     ("switching.text", "switching.document"),

@@ -12,6 +12,7 @@ from buffet.commands.running import done, exit_for, give, opened, progress, told
 from buffet.options import (
     AT_SPEED,
     CAMPAIGN,
+    CAR,
     CRITERIA,
     FAIL_ON,
     FUEL_ELASTICITY,
@@ -36,6 +37,7 @@ FLAGGED = 3
 @AT_SPEED
 @UP_TO
 @CRITERIA
+@CAR
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
 @fail_on_option
@@ -47,6 +49,7 @@ def rate(
     speed: float,
     up_to: float,
     criteria: Path | None,
+    car: str | None,
     without_tunnel: bool,
     without_lines: bool,
     fail_on: str | None,
@@ -58,7 +61,14 @@ def rate(
     from buffet.outputs import rating_writers
 
     rating = _rating(
-        campaign, speed, up_to, criteria, without_tunnel, output=output, without_lines=without_lines
+        campaign,
+        speed,
+        up_to,
+        criteria,
+        without_tunnel,
+        without_lines,
+        output=output,
+        car=car,
     )
     give(
         output,
@@ -77,6 +87,7 @@ def rate(
 @click.option("--to", "highest", type=SPEED, default="220 km/h", show_default=True, metavar="SPEED")
 @click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
 @CRITERIA
+@CAR
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
 @JSON
@@ -88,6 +99,7 @@ def table(
     highest: float,
     step: float,
     criteria: Path | None,
+    car: str | None,
     without_tunnel: bool,
     without_lines: bool,
     as_json: bool,
@@ -95,7 +107,6 @@ def table(
 ) -> None:
     """Loads, frequencies and verdicts over road speed."""
     from buffet import documents, terminal
-    from buffet.lines_out import lines_out_text
     from buffet.outputs import table_writers
     from buffet.rating.table import road_table, table_speeds
 
@@ -111,6 +122,7 @@ def table(
         without_lines,
         tuple(speeds),
         output=output,
+        car=car,
     )
     rows = road_table(rating, speeds)
     give(
@@ -118,9 +130,7 @@ def table(
         as_json,
         lambda: table_writers(rows, rating),
         lambda: documents.table_document(rows, rating),
-        lambda: terminal.table_text(
-            rows, rating.analysis.blockage, lines_out_text(rating.analysis.runs)
-        ),
+        lambda: terminal.table_text(rows, rating),
     )
     exit_for(rating.analysis.failed)
 
@@ -129,6 +139,7 @@ def table(
 @CAMPAIGN
 @AT_SPEED
 @CRITERIA
+@CAR
 @FUEL_ELASTICITY
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
@@ -139,6 +150,7 @@ def compare(
     campaign: Path,
     speed: float,
     criteria: Path | None,
+    car: str | None,
     fuel_elasticity: float | None,
     without_tunnel: bool,
     without_lines: bool,
@@ -159,6 +171,7 @@ def compare(
         without_tunnel,
         without_lines,
         output=output,
+        car=car,
         needs_baseline=True,
     )
     comparison = compare_rating(rating, fuel_elasticity)
@@ -177,6 +190,7 @@ def compare(
 @AT_SPEED
 @UP_TO
 @CRITERIA
+@CAR
 @FUEL_ELASTICITY
 @WITHOUT_TUNNEL
 @fail_on_option
@@ -187,6 +201,7 @@ def report(
     speed: float,
     up_to: float,
     criteria: Path | None,
+    car: str | None,
     fuel_elasticity: float | None,
     without_tunnel: bool,
     fail_on: str | None,
@@ -198,7 +213,7 @@ def report(
     from buffet.report import report_html
     from buffet.writing import text_writer, write
 
-    rating = _rating(campaign, speed, up_to, criteria, without_tunnel, output=output)
+    rating = _rating(campaign, speed, up_to, criteria, without_tunnel, output=output, car=car)
     comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
     target = output or Path("report.html")
     page = report_html(comparison, rating, rating.findings)
@@ -219,13 +234,20 @@ def _rating(
     more: tuple[float, ...] = (),
     *,
     output: Path | None,
+    car: str | None,
     needs_baseline: bool = False,
 ) -> Rating:
     from buffet.analysis import analyse
     from buffet.comparing import require_baseline
     from buffet.one_pass import FOR_LINES, AnalysisSettings
     from buffet.rating.criteria import read_criteria
-    from buffet.rating.rate import RatingSettings, rate, rate_without_tunnel, require_rateable
+    from buffet.rating.rate import (
+        RatingSettings,
+        chosen_car,
+        rate,
+        rate_without_tunnel,
+        require_rateable,
+    )
     from buffet.tunnel_part import require_probes
 
     campaign = opened(folder, output)
@@ -235,12 +257,13 @@ def _rating(
     if without_tunnel:
         require_probes(campaign.runs)
     rows = read_criteria(criteria)
+    vehicle = None if car is None else chosen_car(campaign, car)
     keeps = FOR_LINES if without_lines else frozenset()
     analysis = analyse(campaign, settings=AnalysisSettings(keeps=keeps), progress=progress)
     if without_lines:
         analysis = analysis.without_lines()
     progress("rating")
-    settings = RatingSettings(speed, more, up_to, rows)
+    settings = RatingSettings(speed, more, up_to, rows, vehicle=vehicle)
     rating = (rate_without_tunnel if without_tunnel else rate)(analysis, settings)
     done()
     _remark_on(analysis)

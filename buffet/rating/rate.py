@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +26,16 @@ from buffet.rating.wording import explain
 from buffet.road_speed import FullScale, full_scale
 from buffet.run_spectra import RunResult, run_result
 from buffet.spectral.uncertainty import Unseen
-from buffet.vehicle import GOOD_MOTORWAY, Road, typical_car
-from ingest import Campaign, Finding, Quantity, Vehicle
+from buffet.vehicle import GOOD_MOTORWAY, Road, named_car, typical_car
+from ingest import (
+    Campaign,
+    Finding,
+    Quantity,
+    SheetError,
+    SheetFault,
+    Vehicle,
+    wheelbase_problem,
+)
 
 Array = NDArray[np.float64]
 
@@ -44,6 +53,7 @@ class RatingSettings:
     up_to_m_s: float = HIGHEST_SPEED_M_S
     criteria: Criteria | None = None  # the package's own
     road: Road = GOOD_MOTORWAY
+    vehicle: Vehicle | None = None  # in place of the campaign's, from `chosen_car`
 
 
 @dataclass(frozen=True)
@@ -84,6 +94,7 @@ class Rating:
     criteria: Criteria
     configurations: tuple[ConfigurationRating, ...]
     scatter: Mapping[Family, Scatter]
+    car_chosen: bool = False  # in place of the campaign's
     with_tunnel: Rating | None = None  # of the runs as read, where the tunnel's part is taken out
 
     def as_read(self, name: str) -> ConfigurationRating | None:
@@ -147,7 +158,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
             f"{campaign.folder}: no wind-on run could be read, so there is nothing to rate:\n{lost}"
         )
     criteria = settings.criteria or read_criteria()
-    vehicle = car_of(campaign)
+    vehicle = settings.vehicle or car_of(campaign)
     speeds = search_speeds(
         np.array([settings.speed_m_s, *settings.more_speeds_m_s]), settings.up_to_m_s
     )
@@ -173,6 +184,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
         criteria,
         tuple(sorted(rated, key=_worst_first)),
         spread,
+        settings.vehicle is not None,
     )
 
 
@@ -205,6 +217,26 @@ def car_of(campaign: Campaign) -> Vehicle:
     if campaign.vehicle is not None:
         return campaign.vehicle
     return typical_car(full_scale(campaign).wheelbase_m)
+
+
+def chosen_car(campaign: Campaign, given: str) -> Vehicle:
+    """A typical car by name, with the model's wheelbase, or a vehicle sheet that fits the model.
+
+    Raises
+    ------
+    UnknownCarError
+        It is neither.
+    SheetError
+        The sheet has faults, or another wheelbase than the model.
+    NotRateableError
+        The campaign states no model.
+    """
+    wheelbase_m = full_scale(campaign).wheelbase_m
+    vehicle = named_car(given, wheelbase_m)
+    problem = wheelbase_problem(vehicle.wheelbase_m, wheelbase_m)
+    if problem is not None:
+        raise SheetError(Path(given).parent, [SheetFault(given, "vehicle.wheelbase", problem)])
+    return vehicle
 
 
 def _rate_one(

@@ -6,6 +6,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from buffet.report.drawing import draw_car as draw_car
     from buffet.report.drawing import draw_comparison as draw_comparison
     from buffet.report.drawing import draw_figures as draw_figures
     from buffet.report.drawing import draw_resonance as draw_resonance
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
 # Where each name lives; nothing is loaded before it is asked for.
 _HOME = {
+    "draw_car": "drawing",
     "draw_comparison": "drawing",
     "draw_figures": "drawing",
     "draw_resonance": "drawing",

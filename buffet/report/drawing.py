@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from buffet.comparing import Comparison
 from buffet.errors import OutputError
 from buffet.rating.rate import Rating
+from buffet.report.car_figure import car_figure
 from buffet.report.figures import configuration_styles
 from buffet.report.look import save, save_pages
 from buffet.report.resonance_figures import resonance_figure
@@ -17,6 +18,7 @@ from buffet.report.speed_figure import decisive_criteria, speed_figure
 from buffet.report.sweep_figure import sweep_figure
 from buffet.resonance.result import RunResonance
 from buffet.sweep.sweep import Sweep
+from buffet.vehicle import CarSummary
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -40,6 +42,17 @@ def draw_figures(builds: Sequence[Callable[[], Figure]], path: Path) -> None:
             f"{path.suffix} holds one picture and {len(builds)} were asked for: name one part with "
             "--what, or write .pdf"
         )
+
+
+def draw_car(summary: CarSummary, path: Path) -> None:
+    """Draw a car's responses to the force at one road speed.
+
+    Raises
+    ------
+    OutputError
+        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
+    """
+    save(lambda: car_figure(summary), path)
 
 
 def draw_resonance(runs: Sequence[RunResonance], path: Path) -> None:

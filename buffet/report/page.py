@@ -113,7 +113,7 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
         "criteria": rating.criteria,
         "blockage": rating.analysis.blockage.text,
         "vehicle": rating.vehicle,
-        "vehicle_stated": rating.analysis.campaign.vehicle is not None,
+        "vehicle_stated": rating.car_chosen or rating.analysis.campaign.vehicle is not None,
         "modes": rating.configurations[0].curves.setting.car.ride.modes,
         "road": rating.road,
         "full_scale": whole,

@@ -57,7 +57,8 @@ _UNITS = {"seat": "rad/s²", "yaw rate": "rad/s", "roll angle": "rad", "steering
 # The inputs of both models among the components of the spectra.
 _RIDE = [COMPONENTS.index(word) for word in ("drag", "lift", "pitch moment")]
 _LATERAL = [COMPONENTS.index(word) for word in ("side force", "roll moment", "yaw moment")]
-_MEASURED_WHY = "the car's modes are measured on its body: they tell nothing of "
+_MEASURED_WHY = "the modes are measured on the body and tell nothing of wheels and steering"
+WITHOUT = "without "  # begins what is said of rows that leave a part out
 _OFF_THE_MIDDLE_M = 1e-9
 
 
@@ -76,6 +77,10 @@ class CarRows:
     unit: str  # over N for forces and N m for moments
     rows: Complex | None  # (n_frequencies, 6); None where the car's data do not allow them
     why: str | None  # why there are no rows, or what these leave out
+
+    def __post_init__(self) -> None:
+        if self.rows is not None:
+            self.rows.flags.writeable = False
 
     @property
     def components(self) -> tuple[str, ...]:
@@ -218,7 +223,7 @@ class CarModel:
                 return None, why
             off_the_middle = motion != "pitch" and abs(place[1]) > _OFF_THE_MIDDLE_M
             part = {"x": "yaw", "z": "roll"}.get(motion)
-            why = f"without the part of {part}: {why}" if off_the_middle else None
+            why = f"{WITHOUT}the part of {part}: {why}" if off_the_middle else None
         index = BODY_MOTIONS.index(motion)
         rows = motion_at(place)[index] @ self.body_acceleration(grid, speed_m_s)
         if index < 3:
@@ -229,7 +234,7 @@ class CarModel:
         assert self.measured is not None
         if output == "yaw rate":
             return self.measured.yaw_rate(grid), None
-        return None, _MEASURED_WHY + output
+        return None, _MEASURED_WHY
 
     def _axle_load(self, output: CarOutput, grid: Array) -> Complex:
         rows = np.zeros((len(grid), len(COMPONENTS)), dtype=np.complex128)

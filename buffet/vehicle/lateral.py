@@ -51,6 +51,8 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 KM_H = 3.6
+# An eigenvalue this much right of the axis, to the largest, is one of an undamped car.
+ROUNDING = 1e-9
 
 
 class UnstableCarError(BuffetError):
@@ -135,7 +137,8 @@ class LateralModel:
 
     def why_unstable(self, speed_m_s: float) -> str | None:
         """Return why the car has no frequency response at a road speed; None where it has."""
-        if np.linalg.eigvals(self._state_matrix(_moving(speed_m_s))).real.max() < 0:
+        values = np.linalg.eigvals(self._state_matrix(_moving(speed_m_s)))
+        if values.real.max() < ROUNDING * np.abs(values).max():
             return None
         critical = ""
         if self.understeer_rad_s2_m < 0:
@@ -237,6 +240,7 @@ class LateralModel:
         solved = self._known.get(key)
         if solved is None:
             solved = self._solved(frequency_hz, omega, speed_m_s)
+            solved.flags.writeable = False
             self._known.clear()  # the last grid alone: one car's outputs share it
             self._known[key] = solved
         return solved

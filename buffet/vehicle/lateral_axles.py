@@ -28,7 +28,6 @@ class LateralAxles:
     roll_centre_m: Array  # over the ground
     roll_stiffness_n_m_rad: Array  # springs and bar in series with the tyres
     roll_damping_n_m_s: Array
-    bar_n_m_rad: Array  # of the roll stiffness without tyres, what the anti-roll bar gives
 
     def __post_init__(self) -> None:
         for array in vars(self).values():
@@ -65,7 +64,6 @@ def axles_of(vehicle: Vehicle, masses: Masses) -> LateralAxles:
         roll_centre_m=np.array([axle.roll_centre_height_m or 0.0 for axle in axles]),
         roll_stiffness_n_m_rad=np.array([stiffness for stiffness, _ in springs]),
         roll_damping_n_m_s=np.array([damping for _, damping in springs]),
-        bar_n_m_rad=_stated([axle.roll_stiffness_n_m_rad for axle in axles]),
     )
 
 

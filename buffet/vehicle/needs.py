@@ -44,13 +44,6 @@ def lateral_why(vehicle: Vehicle) -> str | None:
     return f"the car's sheet does not state {listed(missing)}, which roll and yaw need"
 
 
-def steering_why(vehicle: Vehicle) -> str | None:
-    """Return what the car lacks for the steering torque, in words; None where nothing."""
-    if vehicle.steering is None:
-        return NO_STEERING
-    return lateral_why(vehicle)
-
-
 def assumed(vehicle: Vehicle) -> tuple[str, ...]:
     """Return in words what is assumed where the sheet is silent."""
     told = [
