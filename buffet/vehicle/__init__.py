@@ -9,26 +9,39 @@ from buffet.vehicle.ride import (
     RideModel,
 )
 from buffet.vehicle.road import (
-    CLASS_UNEVENNESS_M3,
     GOOD_MOTORWAY,
     GOOD_MOTORWAY_M3,
     Road,
-    RoadClass,
     axle_load_psd,
     road_of_class,
     seat_acceleration_psd,
 )
+from buffet.vehicle.road_classes import ROAD_CLASSES, ClassLimits, RoadClass, class_of
+from buffet.vehicle.road_coherence import isotropic_coherence
+from buffet.vehicle.road_tracks import (
+    WHEELS,
+    cross_slope_matrix,
+    cross_slope_psd,
+    cross_slope_temporal_psd,
+    mean_track_psd,
+    mean_track_temporal_psd,
+    road_track_m,
+    wheel_height_matrix,
+)
+from buffet.vehicle.roughness_index import roughness_index
 from buffet.vehicle.seat import Cushion
 from buffet.vehicle.typical import typical_car
 
 __all__ = [
     "AXLE_NAMES",
-    "CLASS_UNEVENNESS_M3",
     "GOOD_MOTORWAY",
     "GOOD_MOTORWAY_M3",
     "GRAVITY_M_S2",
     "MODE_NAMES",
+    "ROAD_CLASSES",
+    "WHEELS",
     "AxleName",
+    "ClassLimits",
     "Cushion",
     "ImpossibleCarError",
     "Mode",
@@ -37,7 +50,17 @@ __all__ = [
     "Road",
     "RoadClass",
     "axle_load_psd",
+    "class_of",
+    "cross_slope_matrix",
+    "cross_slope_psd",
+    "cross_slope_temporal_psd",
+    "isotropic_coherence",
+    "mean_track_psd",
+    "mean_track_temporal_psd",
     "road_of_class",
+    "road_track_m",
+    "roughness_index",
     "seat_acceleration_psd",
     "typical_car",
+    "wheel_height_matrix",
 ]
