@@ -1,5 +1,6 @@
 """The car: how it rides on its springs, the road under it, and a typical one."""
 
+from buffet.vehicle.measured_road import MeasuredRoad, measured_road
 from buffet.vehicle.modes import MODE_NAMES, Mode, ModeName
 from buffet.vehicle.ride import (
     AXLE_NAMES,
@@ -44,6 +45,7 @@ __all__ = [
     "ClassLimits",
     "Cushion",
     "ImpossibleCarError",
+    "MeasuredRoad",
     "Mode",
     "ModeName",
     "RideModel",
@@ -57,6 +59,7 @@ __all__ = [
     "isotropic_coherence",
     "mean_track_psd",
     "mean_track_temporal_psd",
+    "measured_road",
     "road_of_class",
     "road_track_m",
     "roughness_index",
