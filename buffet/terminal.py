@@ -16,6 +16,8 @@ from buffet.phrases import from_to, with_unit
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
+from buffet.road_wording import road_text
+from buffet.vehicle import Road
 from ingest import Finding
 
 WIDTH = 80
@@ -70,8 +72,8 @@ def rating_text(rating: Rating) -> str:
     parts = [
         paragraph(head),
         paragraph(
-            f"Car: {rating.vehicle.name} ({rating.vehicle.source}). Road: G(n0) = "
-            f"{rating.road.unevenness_m3:g} m³. Criteria: {rating.criteria.source}. "
+            f"Car: {rating.vehicle.name} ({rating.vehicle.source}). "
+            f"{road_text(rating.road)} Criteria: {rating.criteria.source}. "
             f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}. "
             f"Blockage: {rating.analysis.blockage.text}."
         ),
@@ -138,7 +140,9 @@ def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
     )
 
 
-def table_text(rows: Sequence[TableRow], blockage: CampaignBlockage, lines_out: str = "") -> str:
+def table_text(
+    rows: Sequence[TableRow], road: Road, blockage: CampaignBlockage, lines_out: str = ""
+) -> str:
     """The road-speed table in two halves, so that it fits the width."""
     parts = []
     for name in dict.fromkeys(row.configuration for row in rows):
@@ -174,8 +178,8 @@ def table_text(rows: Sequence[TableRow], blockage: CampaignBlockage, lines_out: 
     parts.append(
         paragraph(
             "Loads in N: mean drag, front lift and rear lift; ~ RMS of lift, rear lift and side "
-            "force. Wk: weighted seat acceleration, m/s². A dash: not measured."
-            f"{corrected(blockage)}{f' {lines_out}' if lines_out else ''}"
+            "force. Wk: weighted seat acceleration, m/s². A dash: not measured. "
+            f"{road_text(road)}{corrected(blockage)}{f' {lines_out}' if lines_out else ''}"
         )
     )
     return "\n\n".join(parts)

@@ -37,6 +37,7 @@ LEVELS = (
     ("pairs",),
     ("band_ratios", "sweep"),
     ("comparing", "trade", "recommending"),
+    ("road_wording",),
     ("documents", "terminal"),
     ("comparison_text", "comparison_document", "calibration_text", "calibration_document"),
     ("resonance_document", "resonance_text", "spectra_text"),

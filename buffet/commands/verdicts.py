@@ -16,6 +16,7 @@ from buffet.options import (
     FAIL_ON,
     FUEL_ELASTICITY,
     JSON,
+    ROAD,
     SPEED,
     UP_TO,
     WITHOUT_LINES,
@@ -27,6 +28,7 @@ from buffet.options import (
 if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis
     from buffet.rating.rate import Rating
+    from buffet.vehicle import Road
 
 FLAGGED = 3
 
@@ -36,6 +38,7 @@ FLAGGED = 3
 @AT_SPEED
 @UP_TO
 @CRITERIA
+@ROAD
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
 @fail_on_option
@@ -47,6 +50,7 @@ def rate(
     speed: float,
     up_to: float,
     criteria: Path | None,
+    road: Road | None,
     without_tunnel: bool,
     without_lines: bool,
     fail_on: str | None,
@@ -58,7 +62,14 @@ def rate(
     from buffet.outputs import rating_writers
 
     rating = _rating(
-        campaign, speed, up_to, criteria, without_tunnel, output=output, without_lines=without_lines
+        campaign,
+        speed,
+        up_to,
+        criteria,
+        road,
+        without_tunnel,
+        output=output,
+        without_lines=without_lines,
     )
     give(
         output,
@@ -77,6 +88,7 @@ def rate(
 @click.option("--to", "highest", type=SPEED, default="220 km/h", show_default=True, metavar="SPEED")
 @click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
 @CRITERIA
+@ROAD
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
 @JSON
@@ -88,6 +100,7 @@ def table(
     highest: float,
     step: float,
     criteria: Path | None,
+    road: Road | None,
     without_tunnel: bool,
     without_lines: bool,
     as_json: bool,
@@ -107,6 +120,7 @@ def table(
         lowest,
         highest,
         criteria,
+        road,
         without_tunnel,
         without_lines,
         tuple(speeds),
@@ -119,7 +133,7 @@ def table(
         lambda: table_writers(rows, rating),
         lambda: documents.table_document(rows, rating),
         lambda: terminal.table_text(
-            rows, rating.analysis.blockage, lines_out_text(rating.analysis.runs)
+            rows, rating.road, rating.analysis.blockage, lines_out_text(rating.analysis.runs)
         ),
     )
     exit_for(rating.analysis.failed)
@@ -129,6 +143,7 @@ def table(
 @CAMPAIGN
 @AT_SPEED
 @CRITERIA
+@ROAD
 @FUEL_ELASTICITY
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
@@ -139,6 +154,7 @@ def compare(
     campaign: Path,
     speed: float,
     criteria: Path | None,
+    road: Road | None,
     fuel_elasticity: float | None,
     without_tunnel: bool,
     without_lines: bool,
@@ -156,6 +172,7 @@ def compare(
         speed,
         speed,
         criteria,
+        road,
         without_tunnel,
         without_lines,
         output=output,
@@ -177,6 +194,7 @@ def compare(
 @AT_SPEED
 @UP_TO
 @CRITERIA
+@ROAD
 @FUEL_ELASTICITY
 @WITHOUT_TUNNEL
 @fail_on_option
@@ -187,6 +205,7 @@ def report(
     speed: float,
     up_to: float,
     criteria: Path | None,
+    road: Road | None,
     fuel_elasticity: float | None,
     without_tunnel: bool,
     fail_on: str | None,
@@ -198,7 +217,7 @@ def report(
     from buffet.report import report_html
     from buffet.writing import text_writer, write
 
-    rating = _rating(campaign, speed, up_to, criteria, without_tunnel, output=output)
+    rating = _rating(campaign, speed, up_to, criteria, road, without_tunnel, output=output)
     comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
     target = output or Path("report.html")
     page = report_html(comparison, rating, rating.findings)
@@ -214,6 +233,7 @@ def _rating(
     speed: float,
     up_to: float,
     criteria: Path | None,
+    road: Road | None,
     without_tunnel: bool,
     without_lines: bool = False,
     more: tuple[float, ...] = (),
@@ -227,6 +247,7 @@ def _rating(
     from buffet.rating.criteria import read_criteria
     from buffet.rating.rate import RatingSettings, rate, rate_without_tunnel, require_rateable
     from buffet.tunnel_part import require_probes
+    from buffet.vehicle import GOOD_MOTORWAY
 
     campaign = opened(folder, output)
     require_rateable(campaign)
@@ -240,7 +261,7 @@ def _rating(
     if without_lines:
         analysis = analysis.without_lines()
     progress("rating")
-    settings = RatingSettings(speed, more, up_to, rows)
+    settings = RatingSettings(speed, more, up_to, rows, road or GOOD_MOTORWAY)
     rating = (rate_without_tunnel if without_tunnel else rate)(analysis, settings)
     done()
     _remark_on(analysis)

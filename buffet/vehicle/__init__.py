@@ -17,6 +17,7 @@ from buffet.vehicle.road import (
     road_of_class,
     seat_acceleration_psd,
 )
+from buffet.vehicle.road_choice import UnknownRoadError, road_from
 from buffet.vehicle.road_classes import ROAD_CLASSES, ClassLimits, RoadClass, class_of
 from buffet.vehicle.road_coherence import isotropic_coherence
 from buffet.vehicle.road_tracks import (
@@ -51,6 +52,7 @@ __all__ = [
     "RideModel",
     "Road",
     "RoadClass",
+    "UnknownRoadError",
     "axle_load_psd",
     "class_of",
     "cross_slope_matrix",
@@ -60,6 +62,7 @@ __all__ = [
     "mean_track_psd",
     "mean_track_temporal_psd",
     "measured_road",
+    "road_from",
     "road_of_class",
     "road_track_m",
     "roughness_index",

@@ -32,6 +32,11 @@ class MeasuredRoad(Road):
         return float(wavenumber[0]), float(wavenumber[-1])
 
     @property
+    def sha256(self) -> str:
+        """Of the profile's bytes, hex."""
+        return self.profile.sha256
+
+    @property
     def remark(self) -> str:
         """What was measured, and how it is carried on."""
         low, high = self.resolved_cycle_m

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from buffet.vehicle.road_classes import ROAD_CLASSES, RoadClass, class_of
 from buffet.vehicle.road_coherence import isotropic_coherence
 from buffet.vehicle.road_tracks import mean_track_temporal_psd
+from buffet.vehicle.roughness_index import roughness_index
 
 if TYPE_CHECKING:
     from buffet.vehicle.ride import AxleName, RideModel
@@ -47,6 +48,16 @@ class Road:
     def road_class(self) -> RoadClass:
         """ISO 8608's class in which G(n0) lies."""
         return class_of(self.unevenness_m3)
+
+    @property
+    def roughness_index(self) -> float:
+        """International Roughness Index, m/m."""
+        return roughness_index(self)
+
+    @property
+    def sha256(self) -> str | None:
+        """Of the file it was measured in, hex; None where it was not."""
+        return None
 
     @property
     def remark(self) -> str:
