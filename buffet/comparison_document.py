@@ -18,7 +18,7 @@ def comparison_document(comparison: Comparison) -> Document:
         "version": 1,
         "baseline": comparison.baseline.name,
         "speed_m_s": comparison.speed_m_s,
-        **road_entries(comparison.rating.road),
+        **road_entries(comparison.rating.road, comparison.rating.road_track_m),
         **blockage_entries(comparison.rating.analysis.blockage),
         **lines_entries(comparison.rating.analysis.runs),
         "baseline_lift": _lift_balance(comparison.baseline_lift),

@@ -259,7 +259,7 @@ def rating_document(rating: Rating) -> Document:
         "version": 1,
         "speed_m_s": rating.speed_m_s,
         "vehicle": {"name": rating.vehicle.name, "source": rating.vehicle.source},
-        **road_entries(rating.road),
+        **road_entries(rating.road, rating.road_track_m),
         "criteria_source": rating.criteria.source,
         "road_reynolds": rating.road_reynolds,
         **blockage_entries(rating.analysis.blockage),
@@ -353,7 +353,7 @@ def table_document(rows: tuple[TableRow, ...], rating: Rating) -> Document:
     return {
         "format": "buffet/table",
         "version": 1,
-        **road_entries(rating.road),
+        **road_entries(rating.road, rating.road_track_m),
         **blockage_entries(rating.analysis.blockage),
         **lines_entries(rating.analysis.runs),
         "rows": [row.as_dict() for row in rows],

@@ -17,7 +17,6 @@ from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.road_wording import road_text
-from buffet.vehicle import Road
 from ingest import Finding
 
 WIDTH = 80
@@ -73,7 +72,7 @@ def rating_text(rating: Rating) -> str:
         paragraph(head),
         paragraph(
             f"Car: {rating.vehicle.name} ({rating.vehicle.source}). "
-            f"{road_text(rating.road)} Criteria: {rating.criteria.source}. "
+            f"{road_text(rating.road, rating.road_track_m)} Criteria: {rating.criteria.source}. "
             f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}. "
             f"Blockage: {rating.analysis.blockage.text}."
         ),
@@ -141,7 +140,7 @@ def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
 
 
 def table_text(
-    rows: Sequence[TableRow], road: Road, blockage: CampaignBlockage, lines_out: str = ""
+    rows: Sequence[TableRow], road: str, blockage: CampaignBlockage, lines_out: str = ""
 ) -> str:
     """The road-speed table in two halves, so that it fits the width."""
     parts = []
@@ -179,7 +178,7 @@ def table_text(
         paragraph(
             "Loads in N: mean drag, front lift and rear lift; ~ RMS of lift, rear lift and side "
             "force. Wk: weighted seat acceleration, m/s². A dash: not measured. "
-            f"{road_text(road)}{corrected(blockage)}{f' {lines_out}' if lines_out else ''}"
+            f"{road}{corrected(blockage)}{f' {lines_out}' if lines_out else ''}"
         )
     )
     return "\n\n".join(parts)

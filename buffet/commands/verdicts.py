@@ -111,6 +111,7 @@ def table(
     from buffet.lines_out import lines_out_text
     from buffet.outputs import table_writers
     from buffet.rating.table import road_table, table_speeds
+    from buffet.road_wording import road_text
 
     if highest < lowest:
         raise click.UsageError("--to must not lie below --from")
@@ -133,7 +134,10 @@ def table(
         lambda: table_writers(rows, rating),
         lambda: documents.table_document(rows, rating),
         lambda: terminal.table_text(
-            rows, rating.road, rating.analysis.blockage, lines_out_text(rating.analysis.runs)
+            rows,
+            road_text(rating.road, rating.road_track_m),
+            rating.analysis.blockage,
+            lines_out_text(rating.analysis.runs),
         ),
     )
     exit_for(rating.analysis.failed)

@@ -116,7 +116,7 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
         "vehicle": rating.vehicle,
         "vehicle_stated": rating.analysis.campaign.vehicle is not None,
         "modes": rating.configurations[0].curves.setting.ride.modes,
-        "road": road_text(rating.road).removeprefix("Road: "),
+        "road": road_text(rating.road, rating.road_track_m).removeprefix("Road: "),
         "full_scale": whole,
         "length_is": (model.strouhal_length_is if model else None) or "as stated",
         "road_reynolds": reynolds(rating.road_reynolds),

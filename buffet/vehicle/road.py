@@ -67,7 +67,7 @@ class Road:
     @property
     def tracks_are(self) -> str:
         """How left and right track are told from each other."""
-        return "those of an isotropic surface"
+        return "as on an isotropic surface"
 
     def displacement_psd(self, wavenumber_cycle_m: ArrayLike) -> NDArray[np.float64]:
         """Return the one-sided PSD of height over wavenumber (cycle/m, above 0), m³.

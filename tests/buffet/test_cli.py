@@ -267,7 +267,7 @@ def test_report_prints_the_verdicts_too(campaign: Path, tmp_path: Path) -> None:
     assert f"report written to {target}" in result.stderr
     page = target.read_text(encoding="utf-8")
     assert page.startswith("<!DOCTYPE html>")
-    assert "class B, G(n0) = 6.4e-05 m³, IRI 4.3 m/km (ISO 8608 class B)." in page
+    assert "class B, G(n0) = 6.4e-05 m³, IRI 4.3 m/km (ISO 8608 class B); tracks" in page
 
 
 def test_every_command_is_described() -> None:

@@ -154,7 +154,7 @@ def test_one_track_is_taken_for_one_of_an_isotropic_surface(tmp_path: Path) -> N
     heights = gaussian_profile(16e-6, 2.5, STEP_M, N, seed=7)
     road = measured_road(write_profile(tmp_path / "lane.csv", STEP_M, height=heights))
 
-    assert road.tracks_are == "those of an isotropic surface"
+    assert road.tracks_are == "as on an isotropic surface"
     assert road.coherence(0.1, 1.5) == pytest.approx(Road(1e-6).coherence(0.1, 1.5))
 
 

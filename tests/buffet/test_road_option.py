@@ -17,7 +17,8 @@ from buffet.comparison_text import comparison_text
 from buffet.errors import RoadError
 from buffet.rating.rate import RatingSettings, rate
 from buffet.rating.table import road_table
-from buffet.vehicle import UnknownRoadError, road_from, road_of_class
+from buffet.road_wording import road_entries, road_text
+from buffet.vehicle import Road, UnknownRoadError, road_from, road_of_class
 from ingest import open_campaign
 from tests.buffet.campaigns import run_buffet, two_configurations
 from tests.buffet.road_profiles import gaussian_profile, write_profile
@@ -25,7 +26,8 @@ from tests.buffet.road_profiles import gaussian_profile, write_profile
 SPEED = ("--speed", "130 km/h")
 QUICK = ("--up-to", "30 km/h")
 CLASS_B = (
-    "Road: the mean of ISO 8608's class B, G(n0) = 6.4e-05 m³, IRI 4.3 m/km (ISO 8608 class B)."
+    "Road: the mean of ISO 8608's class B, G(n0) = 6.4e-05 m³, IRI 4.3 m/km (ISO 8608 class B); "
+    "tracks 1.47 m apart, as on an isotropic surface."
 )
 
 
@@ -158,3 +160,9 @@ def test_classes_and_unevenness_in_any_unit(tmp_path: Path) -> None:
     assert road_from("c") == road_of_class("C")
     assert road_from(" 4 cm^3 ").unevenness_m3 == pytest.approx(4e-6)
     assert road_from(str(lane)).name == "measured, 2026 lane"
+
+
+def test_a_car_without_a_track_has_both_tracks_alike() -> None:
+    """Which is said."""
+    assert "; both tracks alike, since the car states no track." in road_text(Road(1e-6), None)
+    assert road_entries(Road(1e-6), None)["road"]["tracks"] == "alike"
