@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from buffet.band_ratios import BandRatio
 from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.documents import Document, blockage_entries, failures, interval, lines_entries, number
+from buffet.road_wording import road_entries
 from buffet.trade import AxleLift
 
 
@@ -17,6 +18,7 @@ def comparison_document(comparison: Comparison) -> Document:
         "version": 1,
         "baseline": comparison.baseline.name,
         "speed_m_s": comparison.speed_m_s,
+        **road_entries(comparison.rating.road, comparison.rating.road_track_m),
         **blockage_entries(comparison.rating.analysis.blockage),
         **lines_entries(comparison.rating.analysis.runs),
         "baseline_lift": _lift_balance(comparison.baseline_lift),

@@ -8,6 +8,7 @@ from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
 from buffet.rating.rate import Rating
 from buffet.recommending import SIGNIFICANT
+from buffet.road_wording import road_text
 from buffet.terminal import (
     KM_H,
     UNRELIABLE,
@@ -39,10 +40,12 @@ def verdicts_text(rating: Rating, comparison: Comparison | None) -> str:
 def comparison_text(comparison: Comparison) -> str:
     """Ratios, differences, costs and the recommendation."""
     speed = f"{comparison.speed_m_s * KM_H:.0f} km/h"
+    road = road_text(comparison.rating.road, comparison.rating.road_track_m)
     blockage = corrected(comparison.rating.analysis.blockage)
     parts = [
         paragraph(
-            f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %.{blockage}"
+            f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %. "
+            f"{road}{blockage}"
         ),
         *([paragraph(told)] if (told := lines_out_text(comparison.rating.analysis.runs)) else []),
         *[_add_on(one) for one in comparison.add_ons],

@@ -19,6 +19,7 @@ from buffet.peak_classes import PeakClass
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
+from buffet.road_wording import road_entries
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import NO_CALIBRATION, NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
@@ -258,7 +259,7 @@ def rating_document(rating: Rating) -> Document:
         "version": 1,
         "speed_m_s": rating.speed_m_s,
         "vehicle": {"name": rating.vehicle.name, "source": rating.vehicle.source},
-        "road_unevenness_m3": rating.road.unevenness_m3,
+        **road_entries(rating.road, rating.road_track_m),
         "criteria_source": rating.criteria.source,
         "road_reynolds": rating.road_reynolds,
         **blockage_entries(rating.analysis.blockage),
@@ -353,6 +354,7 @@ def table_document(rows: tuple[TableRow, ...], rating: Rating) -> Document:
         "format": "buffet/table",
         "version": 1,
         "vehicle": {"name": rating.vehicle.name, "source": rating.vehicle.source},
+        **road_entries(rating.road, rating.road_track_m),
         **blockage_entries(rating.analysis.blockage),
         **lines_entries(rating.analysis.runs),
         "rows": [row.as_dict() for row in rows],

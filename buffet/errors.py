@@ -11,6 +11,7 @@ BuffetError
 ├── LoadError             a load that its quantity cannot have
 ├── CalibrationError      a loading table with faults, or one that determines no balance
 ├── NoResonanceError      a record that no natural frequency can be taken from
+├── RoadError             a road that cannot be meant, or a profile that gives none
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 ├── SpectrumError         a spectrum that nothing can be computed from (spectral/stated_psd.py)
@@ -163,6 +164,10 @@ class CalibrationError(BuffetError):
 
 class NoResonanceError(BuffetError):
     """A record that no natural frequency and damping can be taken from."""
+
+
+class RoadError(BuffetError):
+    """No road can be made of what was given: a class, an unevenness or a profile."""
 
 
 class OutputError(BuffetError):

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, Literal, NoReturn, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, NoReturn, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from buffet.vehicle import Road
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 CommandDimension = Literal["speed", "frequency", "time", "ratio"]
@@ -116,6 +119,33 @@ CAR = click.option(
     "--car",
     metavar="NAME|FILE",
     help="Another car than the campaign's: small hatchback, saloon, van, or a vehicle.toml.",
+)
+
+
+class RoadType(click.ParamType["Road"]):
+    """A road by its class, its unevenness or its profile's file."""
+
+    name = "road"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Road:
+        from buffet.errors import RoadError
+        from buffet.vehicle import Road, UnknownRoadError, road_from
+
+        if isinstance(value, Road):
+            return value
+        try:
+            return road_from(value)
+        except UnknownRoadError as error:
+            raise click.BadParameter(str(error), ctx, param) from error
+        except RoadError as error:
+            raise click.ClickException(str(error)) from error
+
+
+ROAD = click.option(
+    "--road",
+    type=RoadType(),
+    metavar="ROAD",
+    help='The road to compare with: "B", "4e-6 m^3", a CSV; a good motorway.',
 )
 
 

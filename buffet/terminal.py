@@ -16,6 +16,7 @@ from buffet.phrases import from_to, with_unit
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
+from buffet.road_wording import road_text
 from ingest import Finding
 
 WIDTH = 80
@@ -70,8 +71,8 @@ def rating_text(rating: Rating) -> str:
     parts = [
         paragraph(head),
         paragraph(
-            f"Car: {rating.vehicle.name} ({rating.vehicle.source}). Road: G(n0) = "
-            f"{rating.road.unevenness_m3:g} m³. Criteria: {rating.criteria.source}. "
+            f"Car: {rating.vehicle.name} ({rating.vehicle.source}). "
+            f"{road_text(rating.road, rating.road_track_m)} Criteria: {rating.criteria.source}. "
             f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}. "
             f"Blockage: {rating.analysis.blockage.text}."
         ),
@@ -176,7 +177,8 @@ def table_text(rows: Sequence[TableRow], rating: Rating) -> str:
         paragraph(
             "Loads in N: mean drag, front lift and rear lift; ~ RMS of lift, rear lift and side "
             "force. Wk: weighted seat acceleration, m/s². A dash: not measured. Car: "
-            f"{rating.vehicle.name} ({rating.vehicle.source})."
+            f"{rating.vehicle.name} ({rating.vehicle.source}). "
+            f"{road_text(rating.road, rating.road_track_m)}"
             f"{corrected(rating.analysis.blockage)}{f' {lines_out}' if lines_out else ''}"
         )
     )

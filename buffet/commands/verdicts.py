@@ -17,6 +17,7 @@ from buffet.options import (
     FAIL_ON,
     FUEL_ELASTICITY,
     JSON,
+    ROAD,
     SPEED,
     UP_TO,
     WITHOUT_LINES,
@@ -28,6 +29,7 @@ from buffet.options import (
 if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis
     from buffet.rating.rate import Rating
+    from buffet.vehicle import Road
 
 FLAGGED = 3
 
@@ -38,6 +40,7 @@ FLAGGED = 3
 @UP_TO
 @CRITERIA
 @CAR
+@ROAD
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
 @fail_on_option
@@ -50,6 +53,7 @@ def rate(
     up_to: float,
     criteria: Path | None,
     car: str | None,
+    road: Road | None,
     without_tunnel: bool,
     without_lines: bool,
     fail_on: str | None,
@@ -69,6 +73,7 @@ def rate(
         without_lines,
         output=output,
         car=car,
+        road=road,
     )
     give(
         output,
@@ -88,6 +93,7 @@ def rate(
 @click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
 @CRITERIA
 @CAR
+@ROAD
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
 @JSON
@@ -100,6 +106,7 @@ def table(
     step: float,
     criteria: Path | None,
     car: str | None,
+    road: Road | None,
     without_tunnel: bool,
     without_lines: bool,
     as_json: bool,
@@ -123,6 +130,7 @@ def table(
         tuple(speeds),
         output=output,
         car=car,
+        road=road,
     )
     rows = road_table(rating, speeds)
     give(
@@ -140,6 +148,7 @@ def table(
 @AT_SPEED
 @CRITERIA
 @CAR
+@ROAD
 @FUEL_ELASTICITY
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
@@ -151,6 +160,7 @@ def compare(
     speed: float,
     criteria: Path | None,
     car: str | None,
+    road: Road | None,
     fuel_elasticity: float | None,
     without_tunnel: bool,
     without_lines: bool,
@@ -172,6 +182,7 @@ def compare(
         without_lines,
         output=output,
         car=car,
+        road=road,
         needs_baseline=True,
     )
     comparison = compare_rating(rating, fuel_elasticity)
@@ -191,6 +202,7 @@ def compare(
 @UP_TO
 @CRITERIA
 @CAR
+@ROAD
 @FUEL_ELASTICITY
 @WITHOUT_TUNNEL
 @fail_on_option
@@ -202,6 +214,7 @@ def report(
     up_to: float,
     criteria: Path | None,
     car: str | None,
+    road: Road | None,
     fuel_elasticity: float | None,
     without_tunnel: bool,
     fail_on: str | None,
@@ -213,7 +226,9 @@ def report(
     from buffet.report import report_html
     from buffet.writing import text_writer, write
 
-    rating = _rating(campaign, speed, up_to, criteria, without_tunnel, output=output, car=car)
+    rating = _rating(
+        campaign, speed, up_to, criteria, without_tunnel, output=output, car=car, road=road
+    )
     comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
     target = output or Path("report.html")
     page = report_html(comparison, rating, rating.findings)
@@ -235,6 +250,7 @@ def _rating(
     *,
     output: Path | None,
     car: str | None,
+    road: Road | None,
     needs_baseline: bool = False,
 ) -> Rating:
     from buffet.analysis import analyse
@@ -249,6 +265,7 @@ def _rating(
         require_rateable,
     )
     from buffet.tunnel_part import require_probes
+    from buffet.vehicle import GOOD_MOTORWAY
 
     campaign = opened(folder, output)
     require_rateable(campaign)
@@ -263,7 +280,7 @@ def _rating(
     if without_lines:
         analysis = analysis.without_lines()
     progress("rating")
-    settings = RatingSettings(speed, more, up_to, rows, vehicle=vehicle)
+    settings = RatingSettings(speed, more, up_to, rows, road or GOOD_MOTORWAY, vehicle=vehicle)
     rating = (rate_without_tunnel if without_tunnel else rate)(analysis, settings)
     done()
     _remark_on(analysis)

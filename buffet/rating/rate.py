@@ -26,7 +26,7 @@ from buffet.rating.wording import explain
 from buffet.road_speed import FullScale, full_scale
 from buffet.run_spectra import RunResult, run_result
 from buffet.spectral.uncertainty import Unseen
-from buffet.vehicle import GOOD_MOTORWAY, Road, named_car, typical_car
+from buffet.vehicle import GOOD_MOTORWAY, Road, named_car, road_track_m, typical_car
 from ingest import (
     Campaign,
     Finding,
@@ -101,6 +101,11 @@ class Rating:
         """A configuration with the tunnel's part in; None where it was not taken out."""
         every = self.with_tunnel.configurations if self.with_tunnel else ()
         return next((one for one in every if one.name == name), None)
+
+    @property
+    def road_track_m(self) -> float | None:
+        """Distance of the road's tracks, the car's own; None where both are taken alike."""
+        return road_track_m(self.vehicle)
 
     @property
     def findings(self) -> tuple[Finding, ...]:

@@ -26,6 +26,7 @@ from buffet.report.tables import (
     verdict_rows,
 )
 from buffet.report.wording import MARKS, km_h, reynolds, spanned
+from buffet.road_wording import road_text
 from buffet.spectral.starts import SIGNIFICANCE
 from buffet.trade import ELASTICITY, ELASTICITY_SPEED_M_S
 from ingest import Finding
@@ -115,7 +116,7 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
         "vehicle": rating.vehicle,
         "vehicle_stated": rating.car_chosen or rating.analysis.campaign.vehicle is not None,
         "modes": rating.configurations[0].curves.setting.car.ride.modes,
-        "road": rating.road,
+        "road": road_text(rating.road, rating.road_track_m).removeprefix("Road: "),
         "full_scale": whole,
         "length_is": (model.strouhal_length_is if model else None) or "as stated",
         "road_reynolds": reynolds(rating.road_reynolds),

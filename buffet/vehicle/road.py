@@ -1,17 +1,21 @@
 """The road under the car: unevenness of ISO 8608's form and what it does to the ride.
 
-Both tracks are taken alike. Real tracks differ from about half a wavelength per track width on,
-which makes the true heave of the car smaller there; a comparison with this road is on the mild
-side for the wake.
+Heave and pitch feel the mean of both tracks (`road_tracks`). Where no track width is given both
+are taken alike, which makes the road's share larger than it is at short waves.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from buffet.vehicle.road_classes import ROAD_CLASSES, RoadClass, class_of
+from buffet.vehicle.road_coherence import isotropic_coherence
+from buffet.vehicle.road_tracks import mean_track_temporal_psd
+from buffet.vehicle.roughness_index import roughness_index
 
 if TYPE_CHECKING:
     from buffet.vehicle.ride import AxleName, RideModel
@@ -21,14 +25,8 @@ if TYPE_CHECKING:
 REFERENCE_WAVENUMBER_CYCLE_M = 0.1
 WAVINESS = 2.0
 
-# A good motorway: about 1.1 m/km on the International Roughness Index (common practice, no source).
+# A good motorway (common practice, no source); its `roughness_index` is 1.09 m/km.
 GOOD_MOTORWAY_M3 = 4e-6
-
-RoadClass = Literal["A", "B", "C", "D", "E", "F", "G", "H"]
-# Geometric means of ISO 8608:2016 Table C.1 (from memory): 16e-6 m³ for A, times 4 per class.
-CLASS_UNEVENNESS_M3: dict[RoadClass, float] = {
-    name: 16e-6 * 4**k for k, name in enumerate(get_args(RoadClass))
-}
 
 
 @dataclass(frozen=True)
@@ -37,6 +35,7 @@ class Road:
 
     unevenness_m3: float = GOOD_MOTORWAY_M3  # G(n0), one-sided
     waviness: float = WAVINESS  # w
+    name: str = "as stated"
 
     def __post_init__(self) -> None:
         if not self.unevenness_m3 > 0:
@@ -44,6 +43,31 @@ class Road:
                 f"a road's unevenness G(n0) must be above 0 m³, got {self.unevenness_m3:g}: "
                 "a good motorway has 4e-6, class A 16e-6"
             )
+
+    @property
+    def road_class(self) -> RoadClass:
+        """ISO 8608's class in which G(n0) lies."""
+        return class_of(self.unevenness_m3)
+
+    @property
+    def roughness_index(self) -> float:
+        """International Roughness Index, m/m."""
+        return roughness_index(self)
+
+    @property
+    def sha256(self) -> str | None:
+        """Of the file it was measured in, hex; None where it was not."""
+        return None
+
+    @property
+    def remark(self) -> str:
+        """What else is to be said of it, as a sentence; empty where nothing is."""
+        return ""
+
+    @property
+    def tracks_are(self) -> str:
+        """How left and right track are told from each other."""
+        return "as on an isotropic surface"
 
     def displacement_psd(self, wavenumber_cycle_m: ArrayLike) -> NDArray[np.float64]:
         """Return the one-sided PSD of height over wavenumber (cycle/m, above 0), m³.
@@ -64,8 +88,12 @@ class Road:
         frequency = np.asarray(frequency_hz, dtype=np.float64)
         return self.displacement_psd(frequency / speed_m_s) / speed_m_s
 
+    def coherence(self, wavenumber_cycle_m: ArrayLike, distance_m: float) -> NDArray[np.float64]:
+        """Return the cross-PSD of two parallel tracks over their PSD, as `isotropic_coherence`."""
+        return isotropic_coherence(wavenumber_cycle_m, distance_m, self.waviness)
 
-GOOD_MOTORWAY = Road()
+
+GOOD_MOTORWAY = Road(name="a good motorway")
 
 
 def road_of_class(name: RoadClass) -> Road:
@@ -76,9 +104,10 @@ def road_of_class(name: RoadClass) -> Road:
     ValueError
         If there is no such class.
     """
-    if name not in CLASS_UNEVENNESS_M3:
+    means = {one.name: one.mean_m3 for one in ROAD_CLASSES}
+    if name not in means:
         raise ValueError(f"ISO 8608 has no road class {name!r}: choose A (smoothest) to H")
-    return Road(CLASS_UNEVENNESS_M3[name])
+    return Road(means[name], name=f"the mean of ISO 8608's class {name}")
 
 
 def seat_acceleration_psd(
@@ -87,19 +116,21 @@ def seat_acceleration_psd(
     speed_m_s: float,
     road: Road = GOOD_MOTORWAY,
     *,
+    track_m: float | None = None,
     cushion: Cushion | None = None,
 ) -> NDArray[np.float64]:
     """Return the one-sided PSD of vertical seat acceleration on a road, (n_frequencies,).
 
-    In (m/s²)²/Hz, unweighted; 0 at 0 Hz, which is its limit.
+    In (m/s²)²/Hz, unweighted; 0 at 0 Hz, which is its limit. Without a track width both tracks
+    are alike.
 
     Raises
     ------
     ValueError
-        If the speed is not positive.
+        If speed or track are not positive.
     """
     response = model.seat_acceleration_per_road(frequency_hz, speed_m_s, cushion=cushion)
-    return _through(response, frequency_hz, speed_m_s, road)
+    return _through(response, frequency_hz, speed_m_s, road, track_m)
 
 
 def axle_load_psd(
@@ -108,26 +139,33 @@ def axle_load_psd(
     speed_m_s: float,
     axle: AxleName,
     road: Road = GOOD_MOTORWAY,
+    *,
+    track_m: float | None = None,
 ) -> NDArray[np.float64]:
     """Return the one-sided PSD of an axle's load on a road, (n_frequencies,), N²/Hz.
 
-    It is 0 at 0 Hz, which is its limit.
+    It is 0 at 0 Hz, which is its limit. Without a track width both tracks are alike.
 
     Raises
     ------
     ValueError
-        If the axle is neither front nor rear, or the speed is not positive.
+        If the axle is neither front nor rear, or speed or track are not positive.
     """
     response = model.axle_load_per_road(frequency_hz, speed_m_s, axle)
-    return _through(response, frequency_hz, speed_m_s, road)
+    return _through(response, frequency_hz, speed_m_s, road, track_m)
 
 
 def _through(
-    response: NDArray[np.complex128], frequency_hz: ArrayLike, speed_m_s: float, road: Road
+    response: NDArray[np.complex128],
+    frequency_hz: ArrayLike,
+    speed_m_s: float,
+    road: Road,
+    track_m: float | None,
 ) -> NDArray[np.float64]:
     """Return |response|² times the road's PSD; both responses vanish as f² or faster at 0 Hz."""
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
     psd = np.zeros_like(frequency)
     moving = frequency > 0
-    psd[moving] = np.abs(response[moving]) ** 2 * road.temporal_psd(frequency[moving], speed_m_s)
+    heights = mean_track_temporal_psd(road, frequency[moving], speed_m_s, track_m)
+    psd[moving] = np.abs(response[moving]) ** 2 * heights
     return psd

@@ -257,13 +257,17 @@ def test_parquet_without_its_library_says_what_to_install(
 def test_report_prints_the_verdicts_too(campaign: Path, tmp_path: Path) -> None:
     """One HTML file; the verdict table and the recommendation on stdout."""
     target = tmp_path / "report.html"
-    result = run_buffet("report", campaign, *SPEED, "--up-to", "140 km/h", "-o", target)
+    result = run_buffet(
+        "report", campaign, *SPEED, "--up-to", "140 km/h", "--road", "B", "-o", target
+    )
 
     assert result.exit_code == 0, result.stderr
     assert "verdict at 130 km/h" in result.stdout
     assert "Recommended:" in result.stdout
     assert f"report written to {target}" in result.stderr
-    assert target.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    page = target.read_text(encoding="utf-8")
+    assert page.startswith("<!DOCTYPE html>")
+    assert "class B, G(n0) = 6.4e-05 m³, IRI 4.3 m/km (ISO 8608 class B); tracks" in page
 
 
 def test_every_command_is_described() -> None:
@@ -275,7 +279,7 @@ def test_every_command_is_described() -> None:
         assert 10 < len(first) < 70
         options: set[Any] = {option for p in command.params for option in p.opts}
         if name in ("rate", "table", "compare", "report"):
-            assert {"--criteria", "-o"} <= options
+            assert {"--criteria", "--road", "-o"} <= options
         if name not in ("report", "export", "demo"):  # these print no results
             assert "--json" in options
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.special import k1
 
 from buffet.analysis import analyse
 from buffet.interval import Interval
@@ -38,6 +39,7 @@ AREA_M2 = 0.194 / SCALE**2
 WHEELBASE_M = 0.775 / SCALE
 SECONDS = 60.0
 UNEVENNESS_M3 = 4e-6
+TRACK_M = 1.47  # of the typical car: 1.48 m in front, 1.46 m behind
 CAR = typical_car(WHEELBASE_M)
 
 
@@ -69,9 +71,14 @@ def on_the_road(samples: dict[str, Array]) -> Motion:
 
 
 def road_profile(step_s: float, n: int) -> Array:
-    """Unevenness of ISO 8608's form, G(n0) (n/n0)^-2 at n0 = 0.1 cycle/m, lines of exact power."""
+    """Unevenness of ISO 8608's form, G(n0) (n/n0)^-2 at n0 = 0.1 cycle/m, lines of exact power.
+
+    It is the mean of two tracks of an isotropic surface, whose shares in common are x K_1(x).
+    """
     frequency_hz = np.fft.rfftfreq(n, step_s)[1:]
     density = UNEVENNESS_M3 * (frequency_hz / SPEED_M_S / 0.1) ** -2 / SPEED_M_S
+    x = 2 * np.pi * frequency_hz / SPEED_M_S * TRACK_M
+    density *= (1 + x * k1(x)) / 2
     line = np.sqrt(density / (n * step_s) / 2)  # a line of amplitude a holds a²/2 = 2 |X/n|²
     phase = np.random.default_rng(8).uniform(0, 2 * np.pi, len(line))
     return np.fft.irfft(np.concatenate([[0], n * line * np.exp(1j * phase)]), n)

@@ -57,8 +57,8 @@ def shed() -> Array:
 
 @cache
 def broad() -> Array:
-    """Lift of 0.06 RMS, white."""
-    return band_noise(3, 0.06, SECONDS)
+    """Lift of 0.05 RMS, white."""
+    return band_noise(3, 0.05, SECONDS)
 
 
 def rung(lift: Array, frequency_hz: float, damping: float) -> Array:

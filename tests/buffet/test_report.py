@@ -148,7 +148,7 @@ def test_page_carries_findings_worst_first(page: Page) -> None:
         "held rigid",
         "does not judge stability",
         "Side motion and yaw are not rated",
-        "both tracks alike",
+        "on a rougher one less is felt",
     ],
 )
 def test_page_carries_the_cautions(page: Page, words: str) -> None:
