@@ -60,6 +60,7 @@ def _response(rows: CarRows) -> Document:
         "unit": rows.unit,
         "components": None if rows.rows is None else components,
         "why": rows.why,
+        "left_out": rows.left_out,
     }
 
 

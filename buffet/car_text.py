@@ -7,7 +7,7 @@ from math import degrees
 
 from buffet.phrases import by_reason, listed
 from buffet.terminal import KM_H, paragraph, table
-from buffet.vehicle import GRAVITY_M_S2, WITHOUT, CarSummary, Mode
+from buffet.vehicle import GRAVITY_M_S2, CarSummary, Mode
 
 # Shares of kinetic energy below this, and parts of a shape, are not worth a word.
 SMALLEST_SHARE = 0.05
@@ -111,11 +111,9 @@ def _missing(summary: CarSummary) -> str:
     found = summary.responses.values()
     lost = by_reason((rows.why, rows.output) for rows in found if rows.rows is None)
     told = [f"Not known: {listed(names)}: {why}." for why, names in lost.items()]
-    told += [
-        f"Left out of {rows.output}: {rows.why.removeprefix(WITHOUT)}."
-        for rows in found
-        if rows.rows is not None and rows.why
-    ]
+    parts = [f"the part of {rows.left_out} in {rows.output}" for rows in found if rows.left_out]
+    if parts:
+        told.append(f"Left out for the same reason: {listed(parts)}.")
     return "\n".join(paragraph(line) for line in told)
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Literal, get_args
 
-from ingest.measured_response import MeasuredResponse
+if TYPE_CHECKING:
+    from ingest.measured_response import MeasuredResponse
 
 # How a rigid body moves, in the order of the components that do work on it: along x, y and z (m),
 # and roll right side down, pitch nose up, yaw nose right (rad).

@@ -1,6 +1,6 @@
 """The car: how it rides, rolls and turns, the road under it, and typical ones."""
 
-from buffet.vehicle.car import CAR_OUTPUTS, WITHOUT, CarModel, CarOutput, CarRows, unit_of
+from buffet.vehicle.car import CAR_OUTPUTS, CarModel, CarOutput, CarRows, unit_of
 from buffet.vehicle.draws import DEFAULT_SPREAD, draw_vehicles, spread_of
 from buffet.vehicle.lateral import LateralModel, UnstableCarError
 from buffet.vehicle.masses import GRAVITY_M_S2, ImpossibleCarError

@@ -58,7 +58,8 @@ _UNITS = {"seat": "rad/s²", "yaw rate": "rad/s", "roll angle": "rad", "steering
 _RIDE = [COMPONENTS.index(word) for word in ("drag", "lift", "pitch moment")]
 _LATERAL = [COMPONENTS.index(word) for word in ("side force", "roll moment", "yaw moment")]
 _MEASURED_WHY = "the modes are measured on the body and tell nothing of wheels and steering"
-WITHOUT = "without "  # begins what is said of rows that leave a part out
+# What of the seat's motion along x and z is lateral motion's, off the middle of the car.
+_OFF_THE_MIDDLE = {"x": "yaw", "z": "roll"}
 _OFF_THE_MIDDLE_M = 1e-9
 
 
@@ -76,7 +77,8 @@ class CarRows:
     output: CarOutput
     unit: str  # over N for forces and N m for moments
     rows: Complex | None  # (n_frequencies, 6); None where the car's data do not allow them
-    why: str | None  # why there are no rows, or what these leave out
+    why: str | None  # why there are no rows, or why these leave a part out
+    left_out: str | None = None  # the motion whose part the rows lack, "yaw" or "roll"
 
     def __post_init__(self) -> None:
         if self.rows is not None:
@@ -179,8 +181,8 @@ class CarModel:
         grid = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
         if output.startswith("seat"):
             place = self.vehicle.seat_at_m if at_m is None else at_m
-            rows, why = self._seat(output.removeprefix("seat "), grid, speed_m_s, place)
-        elif self.measured is not None:
+            return self._seat(output, grid, speed_m_s, place)
+        if self.measured is not None:
             rows, why = self._measured(output, grid)
         elif output.endswith("axle load"):
             rows, why = self._axle_load(output, grid), None
@@ -215,20 +217,20 @@ class CarModel:
         return body
 
     def _seat(
-        self, motion: str, grid: Array, speed_m_s: float, place: Sequence[float]
-    ) -> tuple[Complex | None, str | None]:
+        self, output: CarOutput, grid: Array, speed_m_s: float, place: Sequence[float]
+    ) -> CarRows:
+        motion, unit = output.removeprefix("seat "), unit_of(output)
         why = None if self.measured is not None else self.why_no_lateral(speed_m_s)
-        if why is not None:
-            if motion in ("y", "roll", "yaw"):
-                return None, why
-            off_the_middle = motion != "pitch" and abs(place[1]) > _OFF_THE_MIDDLE_M
-            part = {"x": "yaw", "z": "roll"}.get(motion)
-            why = f"{WITHOUT}the part of {part}: {why}" if off_the_middle else None
+        if why is not None and motion in ("y", "roll", "yaw"):
+            return CarRows(output, unit, None, why)
+        left_out = None
+        if why is not None and abs(place[1]) > _OFF_THE_MIDDLE_M:
+            left_out = _OFF_THE_MIDDLE.get(motion)
         index = BODY_MOTIONS.index(motion)
         rows = motion_at(place)[index] @ self.body_acceleration(grid, speed_m_s)
         if index < 3:
             rows = rows * seat_transfer(self.vehicle.seat, grid)[:, index, np.newaxis]
-        return rows, why
+        return CarRows(output, unit, rows, why if left_out else None, left_out)
 
     def _measured(self, output: CarOutput, grid: Array) -> tuple[Complex | None, str | None]:
         assert self.measured is not None

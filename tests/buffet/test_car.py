@@ -168,10 +168,11 @@ def test_what_the_sheet_does_not_tell_is_missing_with_the_reason() -> None:
     assert car.response("rear axle load", 1.0, SPEED_M_S).rows is not None
     seat = car.response("seat z", FREQUENCIES_HZ, SPEED_M_S)  # 0.35 m off the middle
     assert seat.rows is not None
-    assert str(seat.why).startswith("without the part of roll: the car's sheet does not state")
+    assert seat.left_out == "roll"
+    assert str(seat.why).startswith("the car's sheet does not state vehicle.roll_inertia")
     assert seat.components == ("drag", "lift", "pitch moment")
     pitch = car.response("seat pitch", FREQUENCIES_HZ, SPEED_M_S)
-    assert pitch.why is None
+    assert (pitch.why, pitch.left_out) == (None, None)
     assert missing_for_lateral(HATCHBACK)[:2] == ("vehicle.roll_inertia", "vehicle.yaw_inertia")
     assert len(car.modes(SPEED_M_S)) == 4
 

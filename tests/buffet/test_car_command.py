@@ -133,7 +133,8 @@ def test_what_is_missing_is_told_once_a_reason() -> None:
 
     assert text.count("Not known:") == 1
     assert "Not known: seat y, seat roll, seat yaw, yaw rate, roll angle," in text
-    assert "Left out of seat x: the part of yaw" in text
+    left_out = "the part of yaw in seat x and the part of roll in seat z"
+    assert f"Left out for the same reason: {left_out}." in text
     assert "front.cornering_stiffness" in text
     with drawing():
         figure = car_figure(summary)

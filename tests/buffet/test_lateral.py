@@ -49,7 +49,7 @@ def test_yaw_rate_of_steady_cornering(speed_m_s: float, rear_n_rad: float) -> No
     assert model.understeer_rad_s2_m == pytest.approx(understeer)
 
 
-# Printed in the project's reference values: derived there by eigenvalues of another program.
+# Derived from the same closed form in the project's reference values, apart from this program.
 @pytest.mark.parametrize(
     ("speed_m_s", "frequency_hz", "damping"),
     [(20.0, "1.1320", "0.845"), (100 / 3, "0.8451", "0.679"), (40.0, "0.7853", "0.609")],
