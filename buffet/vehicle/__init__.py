@@ -47,7 +47,6 @@ from buffet.vehicle.typical import (
 __all__ = [
     "AXLE_NAMES",
     "CAR_OUTPUTS",
-    "CLASS_UNEVENNESS_M3",
     "DEFAULT_SPREAD",
     "GOOD_MOTORWAY",
     "GOOD_MOTORWAY_M3",
@@ -56,7 +55,6 @@ __all__ = [
     "ROAD_CLASSES",
     "TYPICAL_CARS",
     "WHEELS",
-    "WITHOUT",
     "AxleName",
     "CarModel",
     "CarOutput",
