@@ -6,6 +6,6 @@ CAUTIONS = (
     "Do not go looking for buffeting on public roads.",
     "The verdict speaks of what is felt; it does not judge stability. Decisions on stability and "
     "structure need licensed engineers and follow local rules.",
-    "The model is held rigid: forces that the car's own motion causes are missing. Side motion "
-    "and yaw are not rated. Still air is assumed.",
+    "The model is held rigid: forces that the car's own motion causes are missing. Still air "
+    "is assumed.",
 )

@@ -14,7 +14,7 @@ from buffet.road_speed import FullScale, RoadBand, bin_shares, frequency_ratio
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import COMPONENTS, ReducedSpectra
 from buffet.spectral.uncertainty import Resampling
-from buffet.vehicle import CarModel, CarRows, Road, road_track_m, seat_acceleration_psd
+from buffet.vehicle import CarModel, CarRows, Road, road_seat_psd
 from ingest import FORCES, Vehicle
 
 Array = NDArray[np.float64]
@@ -128,9 +128,7 @@ class RideSetting:
         weight = np.abs(weighting("Wk", grid)) ** 2
         result = []
         for speed in self.speeds_m_s:
-            density = weight * seat_acceleration_psd(
-                self.car.ride, grid, float(speed), self.road, track_m=road_track_m(self.vehicle)
-            )
+            density = weight * road_seat_psd(self.car, grid, float(speed), self.road)
             steps = np.diff(grid) * (density[1:] + density[:-1]) / 2
             integral = np.concatenate([[0.0], np.cumsum(steps)])
             result.append(np.interp(high_hz, grid, integral) - np.interp(low_hz, grid, integral))

@@ -1,0 +1,43 @@
+"""What a road does to the seat of the whole car: heave and pitch, and roll where tracks differ."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from buffet.vehicle.car import CarModel
+from buffet.vehicle.rigid_body import motion_at
+from buffet.vehicle.road import Road, seat_acceleration_psd
+from buffet.vehicle.road_tracks import cross_slope_matrix, road_track_m
+from buffet.vehicle.seat import seat_transfer
+
+Array = NDArray[np.float64]
+
+_UP = 2  # among the body's motions x, y, z, roll, pitch, yaw
+_SIDEWAYS = [1, 3, 5]  # those of the lateral model
+
+
+def road_seat_psd(car: CarModel, frequency_hz: ArrayLike, speed_m_s: float, road: Road) -> Array:
+    """Return the one-sided PSD of vertical seat acceleration on a road, (n_frequencies,).
+
+    In (m/s²)²/Hz, unweighted, the seat's transfer in it; 0 at 0 Hz. The mean of both tracks heaves
+    and pitches the car, their difference rolls it, and the two do not follow each other. Roll is
+    left out where the car lacks what it needs, or is unstable.
+
+    Raises
+    ------
+    ValueError
+        If the speed is not positive.
+    """
+    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
+    track = road_track_m(car.vehicle)
+    psd = seat_acceleration_psd(car.ride, frequency, speed_m_s, road, track_m=track)
+    lateral = car.lateral
+    if lateral is not None and track is not None and lateral.why_unstable(speed_m_s) is None:
+        moving = frequency > 0
+        at = frequency[moving]
+        slopes = cross_slope_matrix(road, at, speed_m_s, car.vehicle.wheelbase_m, track)
+        body = lateral.body_acceleration_on_road(at, speed_m_s)
+        row = np.einsum("b,fba->fa", motion_at(car.vehicle.seat_at_m)[_UP, _SIDEWAYS], body)
+        psd[moving] += np.einsum("fa,fab,fb->f", row, slopes, np.conj(row)).real
+    return np.asarray(psd * np.abs(seat_transfer(car.vehicle.seat, frequency)[:, _UP]) ** 2)
