@@ -181,24 +181,19 @@ class LateralModel:
         """Return the body's acceleration at the origin per cross slope, (n_frequencies, 3, 2).
 
         Rows are y (m/s²), roll and yaw (rad/s²); columns the cross slope (rad, right side lower)
-        under front and rear axle, which turns the base of the axle's roll stiffness and damping.
-        The weight's part along the slope is left out.
+        under front and rear axle, which turn the base of the axle's roll stiffness and damping and
+        so push like a roll moment. The weight's part along the slope is left out.
 
         Raises
         ------
         ValueError
             If the speed is not positive.
         """
-        omega = _omega(frequency_hz)
+        omega = _omega(frequency_hz)[:, np.newaxis]
         axles = self.axles
-        moments = np.zeros((len(omega), 3, 2), complex)
-        moments[:, 2] = (
-            axles.roll_stiffness_n_m_rad + 1j * omega[:, np.newaxis] * axles.roll_damping_n_m_s
-        )
-        motion = np.linalg.solve(self._dynamic(frequency_hz, _moving(speed_m_s)), moments)
-        acceleration: Complex = np.einsum(
-            "bc,fcd,fda->fba", self.to_body, _rates(omega, speed_m_s), motion
-        )
+        moments = axles.roll_stiffness_n_m_rad + 1j * omega * axles.roll_damping_n_m_s
+        per_roll_moment = self.body_acceleration(frequency_hz, speed_m_s)[:, :, 1]
+        acceleration: Complex = per_roll_moment[:, :, np.newaxis] * moments[:, np.newaxis, :]
         return acceleration
 
     def yaw_rate(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
@@ -263,24 +258,21 @@ class LateralModel:
         key = (omega.tobytes(), float(speed_m_s))
         solved = self._known.get(key)
         if solved is None:
-            inputs = np.broadcast_to(self.to_body.T, (len(omega), 3, 3))
-            dynamic = self._dynamic(frequency_hz, speed_m_s)
-            solved = np.asarray(np.linalg.solve(dynamic, inputs), dtype=np.complex128)
+            solved = self._solved(frequency_hz, omega, speed_m_s)
             solved.flags.writeable = False
             self._known.clear()  # the last grid alone: one car's outputs share it
             self._known[key] = solved
         return solved
 
-    def _dynamic(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return generalised forces per lateral velocity, yaw rate and roll angle, (n, 3, 3)."""
-        omega = _omega(frequency_hz)
+    def _solved(self, frequency_hz: ArrayLike, omega: Array, speed_m_s: float) -> Complex:
         slips = self.axles.slip_per_motion
         gain = self._tyre_gain(frequency_hz, speed_m_s)
         dynamic = self.inertia @ _rates(omega, speed_m_s)
         dynamic = dynamic + np.einsum("ac,fa,ad->fcd", slips, gain, slips)
         stiffness = self.axles.roll_stiffness_n_m_rad.sum() - self.overturning_n_m_rad
         dynamic[:, 2, 2] += stiffness + 1j * omega * self.axles.roll_damping_n_m_s.sum()
-        return np.asarray(dynamic, dtype=np.complex128)
+        inputs = np.broadcast_to(self.to_body.T, (len(omega), 3, 3))
+        return np.asarray(np.linalg.solve(dynamic, inputs), dtype=np.complex128)
 
     def _acceleration(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
         """Return the coordinates' accelerations, (n_frequencies, 3, 3)."""

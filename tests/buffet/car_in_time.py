@@ -38,7 +38,7 @@ class Motion:
         frequency_hz = np.asarray(np.fft.rfftfreq(n, self.step_s), float)
         inside = (frequency_hz >= low_hz) & (frequency_hz < high_hz)
         power = 2 * np.abs(np.fft.rfft(signal)[inside] / n) ** 2
-        weight = printed_wk(frequency_hz[inside]) if weighted else np.ones(inside.sum())
+        weight = printed_factors("Wk", frequency_hz[inside]) if weighted else np.ones(inside.sum())
         return float(np.sqrt(np.sum(power * weight**2)))
 
     def seat_rms(self, low_hz: float, high_hz: float) -> float:
@@ -46,10 +46,10 @@ class Motion:
         return self.band_rms(self.seat_m_s2, low_hz, high_hz, True)
 
 
-def printed_wk(frequency_hz: Array) -> Array:
-    """Wk of ISO 8041-1:2017 table B, smoothly between its one-third octaves."""
+def printed_factors(name: str, frequency_hz: Array) -> Array:
+    """Factors of ISO 8041-1:2017 table B, smoothly between its one-third octaves."""
     with FACTORS.open(encoding="utf-8", newline="") as file:
-        rows = [row for row in csv.DictReader(file) if row["weighting"] == "Wk"]
+        rows = [row for row in csv.DictReader(file) if row["weighting"] == name]
     exponent = np.array([float(row["n"]) / 10 for row in rows])
     factor = np.array([float(row["factor"]) for row in rows])
     spline = CubicSpline(exponent, np.log(factor))

@@ -172,3 +172,26 @@ def _read(
         about_ground = about_ground - parts.wheels_kg[i] * axle * WHEEL_HEIGHT_M
         gains.append(about_ground / tracks[i])
     return SideMotion(seat, state[:, 1], state[:, 3], state[:, 4:], np.stack(gains, axis=1))
+
+
+def rolled(
+    car: Vehicle, speed_m_s: float, step_s: float, front_slope: Array, seat_right_m: float
+) -> Array:
+    """Acceleration up at a seat beside the middle on a road whose cross slope turns the axles.
+
+    Springs, bars and dampers of each axle stand on the slope; the rear one comes later.
+    """
+    n = len(front_slope)
+    omega = 2 * np.pi * np.fft.rfftfreq(n, step_s)
+    stiffness, damping = _Parts(car).resisting()
+    lag = np.exp(-1j * omega * car.wheelbase_m / speed_m_s)
+    turned = np.fft.rfft(front_slope)
+    moment = sum(
+        (k + 1j * omega * c) * turned * late
+        for k, c, late in zip(stiffness, damping, (1.0, lag), strict=True)
+    )
+    loads = np.zeros((n, 3))
+    loads[:, 1] = np.fft.irfft(moment, n)
+    motion = pushed_aside(car, speed_m_s, step_s, loads, car.seat_at_m)
+    rise = -seat_right_m * np.fft.rfft(motion.roll_rad)  # right side down
+    return np.asarray(np.fft.irfft(-(omega**2) * rise, n))
