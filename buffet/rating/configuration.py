@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.rating.car_spread import averaged, car_unseen
 from buffet.rating.criteria import Criteria, Criterion, Metric
 from buffet.rating.motions import LATERAL, MOTIONS, RIDE, ROLL, Family, MotionName
 from buffet.rating.ride_metrics import RideSetting, RunMotion, sliding_octaves
@@ -24,6 +25,7 @@ Array = NDArray[np.float64]
 # to the top of its band changes the metric by less than this share (engineering judgement).
 VERTICAL_NEEDS_HZ = (NEEDED_FROM_HZ, NEEDED_HZ)
 CARRIED_ON_SHARE = 0.2
+RECORDS = "record length"
 MOTION_OF: dict[Metric, MotionName] = {
     "seat-over-road": "seat z",
     "seat-weighted": "seat z",
@@ -43,12 +45,27 @@ class MetricCurve:
     covered: NDArray[np.bool_]  # (n_speeds,)
     seat: LogEstimate | None = None  # (n_speeds,), Wk r.m.s. of the criterion's band, m/s²
     octave_hz: Array | None = None  # (n_speeds, 2), worst octave
+    unseen: tuple[Unseen, ...] = ()  # of the logarithm of the metric's square, by source
 
     def silent(self, index: int) -> bool:
         """Whether the motion lies below the criterion's perception threshold at one speed."""
         return self.seat is not None and bool(
             self.seat.value[index] < self.criterion.silent_below_m_s2
         )
+
+    def budget(self, index: int) -> dict[str, float]:
+        """Share of the metric's variance from each source at one speed; empty where unknown."""
+        if self.estimate is None or not np.isfinite(self.estimate.spread[index]):
+            return {}
+        total = float(2 * self.estimate.spread[index]) ** 2  # of the square's logarithm
+        shape = self.estimate.spread.shape
+        parts = {
+            one.source: float(np.broadcast_to(one.variance, shape)[index]) for one in self.unseen
+        }
+        parts = {RECORDS: total - sum(parts.values()), **parts}
+        positive = {source: max(variance, 0.0) for source, variance in parts.items()}
+        whole = sum(positive.values())
+        return {source: own / whole for source, own in positive.items()} if whole else {}
 
     def probabilities(self, index: int) -> tuple[float, float]:
         """P(metric > possible), P(metric > likely) at one speed."""
@@ -79,17 +96,17 @@ def configuration_curves(
     setting: RideSetting,
     criteria: Criteria,
     unseen: Mapping[Family, Sequence[Unseen]],
+    drawn: Sequence[RideSetting] = (),
 ) -> ConfigurationCurves:
     """Evaluate every criterion of one configuration at all road speeds.
 
-    `unseen` is what the runs' own scatter leaves out of the logarithm of a pooled variance.
+    `unseen` is what the runs' own scatter leaves out of the logarithm of a pooled variance, `drawn`
+    the car as its spread lets it be.
     """
     told = tuple(word for word in COMPONENTS if not _without(word, runs))
-    pool = _Pool(tuple(runs), setting, told, unseen)
+    pool = _Pool(tuple(runs), setting, told, unseen, tuple(drawn))
     curves = tuple(pool.curve(row) for row in criteria.rows)
-    seat = (
-        pool.motion("seat z").band(VERTICAL_BAND_HZ)[0] if pool.why_not("seat z") is None else None
-    )
+    seat = pool.band("seat z", VERTICAL_BAND_HZ) if pool.why_not("seat z") is None else None
     missing = tuple(word for word in (*RIDE, *LATERAL, *ROLL) if word not in told)
     band = pool.motion("seat z").band_hz.union_hz
     reported = {motion: pool.reported(motion) for motion in REPORTED}
@@ -117,7 +134,9 @@ class _Pool:
     setting: RideSetting
     told: tuple[str, ...]  # components that every run measured
     unseen: Mapping[Family, Sequence[Unseen]]
+    drawn: tuple[RideSetting, ...] = ()
     motions: dict[MotionName, _Pooled] = field(default_factory=dict)
+    alone: tuple[int, RunAnalysis] | None = None  # the run that is tried in other cars
 
     def motion(self, name: MotionName) -> _Pooled:
         """One motion of all runs; kept, since criteria share it."""
@@ -130,7 +149,7 @@ class _Pool:
                 RunMotion(self.setting, run, i, band, name, words)
                 for i, run in enumerate(self.runs)
             )
-            self.motions[name] = _Pooled(parts, self.setting, band, self.unseen[kind.family])
+            self.motions[name] = _Pooled(parts, self.setting, band)
         return self.motions[name]
 
     def why_not(self, name: MotionName) -> str | None:
@@ -151,18 +170,48 @@ class _Pool:
         if (why := self.why_not(name)) is not None:
             return MetricCurve(row, None, why, np.zeros(len(self.setting.speeds_m_s), bool))
         motion = self.motion(name)
-        estimate, growth = motion.band(row.band_hz)
-        seat = estimate if name == "seat z" else None
-        octave: Array | None = None
-        if row.metric == "seat-over-road":
-            estimate, growth, octave = motion.over_road(row.band_hz)
-        covered = motion.covered(row, growth) & self.setting.answers(name)
-        return MetricCurve(row, estimate, None, covered, seat, octave)
+        found = motion.measured(row)
+        unseen = self._unseen(name, row)
+        estimate = motion.estimate(found.samples, unseen)
+        seat = self.band(name, row.band_hz) if name == "seat z" else None
+        covered = motion.covered(row, found.growth) & self.setting.answers(name)
+        return MetricCurve(row, estimate, None, covered, seat, found.octave_hz, unseen)
+
+    def band(self, name: MotionName, band_hz: tuple[float, float]) -> LogEstimate:
+        """Root mean square of a motion in a band."""
+        motion = self.motion(name)
+        return motion.estimate(motion.band(band_hz).samples, self.unseen[MOTIONS[name].family])
 
     def reported(self, name: MotionName) -> LogEstimate | str:
         """What is told beside the criteria, or why it is not."""
         why = self.why_not(name)
-        return why if why is not None else self.motion(name).band(REPORTED[name])[0]
+        return why if why is not None else self.band(name, REPORTED[name])
+
+    def _unseen(self, name: MotionName, row: Criterion) -> tuple[Unseen, ...]:
+        """What resampling does not see of a criterion's metric."""
+        speeds = self.setting.speeds_m_s
+        car = car_unseen(self.drawn, speeds, lambda setting: self._of(setting, name, row))
+        return (*self.unseen[MOTIONS[name].family], car)
+
+    def _of(self, setting: RideSetting, name: MotionName, row: Criterion) -> Array:
+        """The metric's square in another car, by the mean spectrum of the run that reaches highest.
+
+        What a car changes of it is alike in all runs.
+        """
+        furthest = int(np.argmax(self.motion(name).band_hz.high_hz[:, 0]))
+        if self.alone is None or self.alone[0] != furthest:
+            self.alone = furthest, averaged(self.runs[furthest])
+        other = _Pool((self.alone[1],), setting, self.told, {})
+        return np.asarray(other.motion(name).measured(row).samples[0] * setting.answers(name))
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """Bootstrap samples of a mean square, as far as the runs reach."""
+
+    samples: Array  # (1 + n_resamples, n_speeds)
+    growth: Array  # (n_speeds,), relative, of its root if the last level were carried on
+    octave_hz: Array | None = None  # (n_speeds, 2), the worst
 
 
 @dataclass
@@ -172,24 +221,31 @@ class _Pooled:
     parts: tuple[RunMotion, ...]
     setting: RideSetting
     band_hz: RoadBand
-    unseen: Sequence[Unseen]
-    known: dict[tuple[float, float], tuple[LogEstimate, Array]] = field(default_factory=dict)
+    known: dict[tuple[float, float], _Measured] = field(default_factory=dict)
 
     @property
     def blocks(self) -> float:
         return float(sum(part.resampling.blocks for part in self.parts))
 
-    def band(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array]:
-        """Root mean square in a band, and its growth when carried on; kept."""
+    def measured(self, row: Criterion) -> _Measured:
+        """The square of a criterion's metric."""
+        return (
+            self.over_road(row.band_hz)
+            if row.metric == "seat-over-road"
+            else self.band(row.band_hz)
+        )
+
+    def band(self, band_hz: tuple[float, float]) -> _Measured:
+        """Mean square in a band; kept."""
         if band_hz not in self.known:
             edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
             samples = self._sum(*edges)[..., 0]
             added = self._carried_on(edges, band_hz[1])[:, 0]
-            self.known[band_hz] = (self._estimate(samples), _growth(samples[0], added))
+            self.known[band_hz] = _Measured(samples, _growth(samples[0], added))
         return self.known[band_hz]
 
-    def over_road(self, band_hz: tuple[float, float]) -> tuple[LogEstimate, Array, Array]:
-        """Worst sliding octave over the road's, its growth, and the octave."""
+    def over_road(self, band_hz: tuple[float, float]) -> _Measured:
+        """Worst sliding octave over the road's."""
         low, high = sliding_octaves(*band_hz)
         road = self.setting.road_octaves(low, high)
         samples = self._sum(low, high) / road
@@ -198,7 +254,11 @@ class _Pooled:
         index = samples[0].argmax(axis=1)
         grown = (np.maximum(samples[0], 0) + added).max(axis=1)
         growth = _growth(worst[0], grown - worst[0])
-        return self._estimate(worst), growth, np.stack([low[index], high[index]], axis=1)
+        return _Measured(worst, growth, np.stack([low[index], high[index]], axis=1))
+
+    def estimate(self, variance_samples: Array, unseen: Sequence[Unseen]) -> LogEstimate:
+        """Root mean square from bootstrap samples of its square."""
+        return half_value(log_estimate(variance_samples, self.blocks, unseen))
 
     def covered(self, row: Criterion, growth: Array) -> NDArray[np.bool_]:
         """Whether the usable road band carries the criterion, at each speed."""
@@ -207,9 +267,6 @@ class _Pooled:
             return np.asarray((low <= row.band_hz[0]) & (high >= row.band_hz[1]))
         spans = (low <= VERTICAL_NEEDS_HZ[0]) & (high >= VERTICAL_NEEDS_HZ[1])
         return np.asarray(spans & (growth < CARRIED_ON_SHARE))
-
-    def _estimate(self, variance_samples: Array) -> LogEstimate:
-        return half_value(log_estimate(variance_samples, self.blocks, self.unseen))
 
     def _sum(self, low: Array, high: Array) -> Array:
         return np.asarray(np.sum([part.variances(low, high) for part in self.parts], axis=0))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from buffet.analysis import CampaignAnalysis
 from buffet.errors import NotRateableError
 from buffet.following import follow
+from buffet.rating.car_spread import drawn_settings
 from buffet.rating.configuration import ConfigurationCurves, configuration_curves
 from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
 from buffet.rating.motions import Family
@@ -173,8 +174,9 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     still = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
     spread = rating_scatter(still, setting, settings.speed_m_s)
     results = follow([run_result(run, _shows_shedding) for run in analysis.runs])
+    drawn = drawn_settings(setting)
     curves = [
-        configuration_curves(name, own, setting, criteria, _unseen(spread, name, len(own)))
+        configuration_curves(name, own, setting, criteria, _unseen(spread, name, len(own)), drawn)
         for name, own in runs.items()
     ]
     rated = [_rate_one(c, settings, criteria, spread, results, analysis) for c in curves]

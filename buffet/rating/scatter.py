@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 # Runs count as repeats within this of each other's wind speed and yaw.
 SAME_SPEED = 0.01
 SAME_YAW_RAD = 2e-3
+# What the variance of a pooled value comes from, beside the records' length.
+RUN_TO_RUN, WIND_SPEED = "run to run", "wind speed"
 
 
 @dataclass(frozen=True)
@@ -51,8 +53,9 @@ class Scatter:
         speeds cannot tell how well they tell it.
         """
         observed = self.observed / n_runs
-        repeats = Unseen(observed - self.own / n_runs, observed, max(self.freedom, 1))
-        return repeats, Unseen(self.over_speed.get(configuration, 0.0))
+        own = observed - self.own / n_runs
+        repeats = Unseen(own, observed, max(self.freedom, 1), RUN_TO_RUN)
+        return repeats, Unseen(self.over_speed.get(configuration, 0.0), source=WIND_SPEED)
 
 
 def cells(analysis: CampaignAnalysis) -> dict[tuple[str, int], list[RunAnalysis]]:

@@ -206,7 +206,9 @@ class CarModel:
         grid = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
         body = np.zeros((len(grid), 6, 6), dtype=np.complex128)
         square = -((2 * np.pi * grid) ** 2)[:, np.newaxis]
-        heave, pitch = (square * self.ride.response_to_force(grid)[:, i] for i in (0, 1))
+        heave, pitch = np.moveaxis(square[:, np.newaxis] * self.ride.response_to_force(grid), 1, 0)[
+            :2
+        ]
         body[:, 0, _RIDE] = -pitch * self.masses.sprung_height_m
         body[:, 0, COMPONENTS.index("drag")] += 1 / self.vehicle.mass_kg
         body[:, 2, _RIDE] = heave + pitch * self.masses.sprung_x_m

@@ -77,8 +77,15 @@ _SHARES = ("assist", "efficiency")  # at most 1
 
 
 def spread_of(vehicle: Vehicle) -> tuple[Mapping[str, float], bool]:
-    """Return the car's relative standard deviations, and whether the sheet states them."""
-    return (vehicle.spread, True) if vehicle.spread else (DEFAULT_SPREAD, False)
+    """Return the car's relative standard deviations, and whether the sheet states all of them.
+
+    A key that the sheet leaves out has its default: what nobody stated is not exact. One that is
+    stated for an axle has none for both.
+    """
+    stated = dict(vehicle.spread or {})
+    told = {key.rpartition(".")[2] for key in stated}
+    silent = {key: wide for key, wide in DEFAULT_SPREAD.items() if key not in told}
+    return {**silent, **stated}, not silent
 
 
 def draw_vehicles(vehicle: Vehicle, n: int, rng: np.random.Generator) -> tuple[Vehicle, ...]:

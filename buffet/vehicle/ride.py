@@ -18,7 +18,7 @@ while the arm of lift is that of the sprung one. Rotary inertia of wheels and dr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal, get_args
 
@@ -55,6 +55,7 @@ class RideModel:
     wheelbase_m: float
     sprung_cg_x_m: float  # rearward of mid-wheelbase
     seat_x_m: float  # rearward of mid-wheelbase
+    _known: dict[bytes, NDArray[np.complex128]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         for matrix in (self.mass, self.damping, self.stiffness, self.force_input):
@@ -102,7 +103,11 @@ class RideModel:
 
     def response_to_force(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
         """Return the coordinates per drag, lift and pitch moment, (n_frequencies, 4, 3)."""
-        return self._solve(frequency_hz, self.force_input)
+        key = _as_grid(frequency_hz).tobytes()
+        if key not in self._known:
+            self._known.clear()  # the last grid alone: one car's outputs share it
+            self._known[key] = self._solve(frequency_hz, self.force_input)
+        return self._known[key]
 
     def response_to_road(self, frequency_hz: ArrayLike, speed_m_s: float) -> NDArray[np.complex128]:
         """Return the coordinates per metre of road under the front axle, (n_frequencies, 4).

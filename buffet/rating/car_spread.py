@@ -1,0 +1,71 @@
+"""What is not known of the car, carried to what is felt in it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.rating.ride_metrics import RideSetting
+from buffet.run_analysis import RunAnalysis
+from buffet.spectral.reduction import ReducedSpectra
+from buffet.spectral.uncertainty import Resampling, Unseen, run_seed
+from buffet.vehicle import draw_vehicles
+
+Array = NDArray[np.float64]
+
+CAR = "the car"
+# Cars drawn, and road speeds at which each is tried; a standard deviation of 32 draws is known to
+# 13 %, and over road speed it changes slowly.
+DRAWS, SPEEDS = 32, 4
+
+
+def drawn_settings(setting: RideSetting) -> tuple[RideSetting, ...]:
+    """Cars as their spread lets them be, the same for all configurations, at a few road speeds."""
+    low, high = float(setting.speeds_m_s.min()), float(setting.speeds_m_s.max())
+    speeds = np.unique(np.geomspace(low, high, SPEEDS))
+    cars = draw_vehicles(setting.vehicle, DRAWS, run_seed(setting.vehicle.name, "car"))
+    return tuple(replace(setting, vehicle=car, speeds_m_s=speeds) for car in cars)
+
+
+def car_unseen(
+    drawn: Sequence[RideSetting], speeds_m_s: Array, variance: Callable[[RideSetting], Array]
+) -> Unseen:
+    """Variance that the car's spread leaves in the logarithm of a motion's variance.
+
+    `variance` gives a drawn car's, ``(n_speeds,)``, 0 where the car does not tell it.
+    """
+    if not drawn:
+        return Unseen(np.zeros(len(speeds_m_s)), source=CAR)
+    values = np.array([variance(one) for one in drawn])
+    known = np.where(values > 0, values, np.nan)
+    enough = np.sum(values > 0, axis=0) > DRAWS // 2
+    scatter = np.zeros(values.shape[1])
+    scatter[enough] = np.nanvar(np.log(known[:, enough]), axis=0, ddof=1)
+    return Unseen(np.interp(speeds_m_s, drawn[0].speeds_m_s, scatter), source=CAR)
+
+
+def averaged(run: RunAnalysis) -> RunAnalysis:
+    """The run with its mean spectrum as the only one, which is all that another car needs."""
+    alone = Resampling(np.ones((1, 1)), 1.0)
+    return replace(
+        run,
+        signal=_mean(run.signal),
+        noise=tuple(
+            replace(floor, spectra=_mean(floor.spectra), resampling=alone) for floor in run.noise
+        ),
+        resamplings=dict.fromkeys(run.resamplings, alone),
+    )
+
+
+def _mean(spectra: ReducedSpectra) -> ReducedSpectra:
+    weights = spectra.group_segments
+    return replace(
+        spectra,
+        group_segments=np.ones(1),
+        group_psd=spectra.psd[None],
+        group_matrix=np.average(spectra.group_matrix, axis=0, weights=weights)[None],
+        group_mean=np.zeros((1, len(spectra.quantities))),
+    )
