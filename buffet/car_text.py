@@ -126,4 +126,8 @@ def _spread(summary: CarSummary) -> str:
     values = ", ".join(f"{key} {value:.0%}" for key, value in spread.items())
     if stated:
         return f"Spread as stated, relative standard deviations: {values}."
-    return f"Spread: none is stated; the default is taken (engineering judgement): {values}."
+    some = ", ".join(summary.vehicle.spread or ())
+    head = (
+        f"{some} as stated, the rest by default" if some else "none is stated, the default is taken"
+    )
+    return f"Spread, relative standard deviations: {head} (engineering judgement): {values}."

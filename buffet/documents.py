@@ -343,6 +343,7 @@ def _criterion(rating: CriterionRating, as_read: CriterionRating | None) -> Docu
         "verdict": rating.verdict,
         "why": rating.why,
         "octave_hz": None if rating.octave_hz is None else list(rating.octave_hz),
+        "budget": {source: number(share) for source, share in rating.budget.items()},
         "road_band_hz": list(row.band_hz),
         "source": row.source,
     }

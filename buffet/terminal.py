@@ -16,6 +16,7 @@ from buffet.phrases import from_to, with_unit
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
+from buffet.rating.wording import budget_text
 from buffet.road_wording import road_text
 from ingest import Finding
 
@@ -116,7 +117,10 @@ def _explained(one: ConfigurationRating) -> str:
     if one.onset is None or (one.onset.speed_m_s and one.onset.speed_m_s.low is None):
         onset = f" Onset: {one.onset_why}."
     text = paragraph(f"{one.name}: {one.why}{onset}{_reynolds(one)}")
-    return f"{text}\n{table(header, rows, gap=' ')}"
+    parts = [text, table(header, rows, gap=" ")]
+    if one.decisive is not None and (budget := budget_text(one.decisive)):
+        parts.append(paragraph(budget))
+    return "\n".join(parts)
 
 
 def _reynolds(one: ConfigurationRating) -> str:

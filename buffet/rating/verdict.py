@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from buffet.interval import Interval
 from buffet.rating.configuration import MetricCurve
@@ -20,6 +21,8 @@ class CriterionRating:
     verdict: Verdict | None  # None where it was not measured
     why: str | None  # why there is no metric, or why it is undetermined
     octave_hz: tuple[float, float] | None = None
+    # Share of the variance of the metric's logarithm by source; empty where there is no metric.
+    budget: Mapping[str, float] = field(default_factory=dict)
 
 
 def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> CriterionRating:
@@ -48,6 +51,7 @@ def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> Criter
         verdict,
         why,
         octave,
+        curve.budget(index),
     )
 
 

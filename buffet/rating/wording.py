@@ -5,18 +5,42 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from buffet.rating.car_spread import CAR
+from buffet.rating.configuration import RECORDS
 from buffet.rating.criteria import Verdict
+from buffet.rating.scatter import RUN_TO_RUN, WIND_SPEED
 from buffet.rating.verdict import CriterionRating
 
 if TYPE_CHECKING:
     from buffet.rating.shedding import Shedding
 
+LEAST_TOLD = 0.005  # share of a variance
 OPENING = {
     "likely": "Likely to be felt",
     "possible": "May be felt",
     "unlikely": "Not likely to be felt",
     "undetermined": "Cannot be told",
 }
+
+
+# What narrows an interval, by the source that widens it most.
+REMEDIES = {
+    RECORDS: "longer records, or more runs,",
+    RUN_TO_RUN: "more repeats",
+    WIND_SPEED: "runs nearer to the road's Reynolds number",
+    CAR: "the car's own values, measured, with a narrower [spread],",
+}
+
+
+def budget_text(rating: CriterionRating) -> str:
+    """Which share of a metric's uncertainty comes from where; empty where it has none."""
+    if not rating.budget:
+        return ""
+    ranked = sorted(rating.budget.items(), key=lambda item: -item[1])
+    told = [f"{source} {share:.0%}" for source, share in ranked if share >= LEAST_TOLD]
+    remedy = REMEDIES.get(ranked[0][0])
+    advice = f" {remedy[0].upper()}{remedy[1:]} would narrow it most." if remedy else ""
+    return f"Variance of {rating.criterion.id}: {', '.join(told)}.{advice}"
 
 
 def explain(

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from buffet.vehicle import DEFAULT_SPREAD
 from ingest.vehicle import Axle, Vehicle
 
 HATCHBACK = Vehicle(
@@ -16,6 +17,12 @@ HATCHBACK = Vehicle(
     rear=Axle(35, 22e3, 1600, 185e3),
     seat_at_m=(-0.1, -0.35, 0.6),
 )
+
+
+def known(car: Vehicle) -> Vehicle:
+    """The same car with nothing uncertain about it."""
+    return replace(car, spread=dict.fromkeys(DEFAULT_SPREAD, 0.0))
+
 
 RIGID_TYRE_N_M = 1e11  # a millionth of a spring's give
 LIGHT_WHEEL_KG = 1e-4

@@ -20,13 +20,19 @@ from ingest.vehicle_models import SPREADABLE
 from tests.buffet.lateral_cars import SALOON
 
 
+def exact_but(car: Vehicle, spread: dict[str, float]) -> Vehicle:
+    """The car with nothing uncertain but these keys."""
+    exact = dict.fromkeys(DEFAULT_SPREAD, 0.0)
+    return replace(car, spread={**exact, **spread})
+
+
 def _drawn(car: Vehicle, n: int = 4000, seed: int = 1) -> tuple[Vehicle, ...]:
     return draw_vehicles(car, n, np.random.default_rng(seed))
 
 
 def test_values_have_the_stated_mean_and_spread() -> None:
     """Mean and relative standard deviation within four standard errors of 2,000 draws."""
-    cars = _drawn(replace(SALOON, spread={"yaw_inertia": 0.2}), 2000)
+    cars = _drawn(exact_but(SALOON, {"yaw_inertia": 0.2}), 2000)
     values = np.array([car.yaw_inertia_kg_m2 for car in cars], dtype=float)
 
     assert values.mean() == pytest.approx(2300, rel=4 * 0.2 / np.sqrt(2000))
@@ -37,8 +43,8 @@ def test_values_have_the_stated_mean_and_spread() -> None:
 
 def test_axles_move_together_unless_one_is_named() -> None:
     """A key of both axles has one factor; one of an axle alone leaves the other."""
-    both = _drawn(replace(SALOON, spread={"damping": 0.2}), 50)
-    front = _drawn(replace(SALOON, spread={"front.damping": 0.2}), 50)
+    both = _drawn(exact_but(SALOON, {"damping": 0.2}), 50)
+    front = _drawn(exact_but(SALOON, {"front.damping": 0.2}), 50)
 
     for car in both:
         assert car.front.damping_n_s_m / 1700 == pytest.approx(car.rear.damping_n_s_m / 1800)
@@ -48,8 +54,8 @@ def test_axles_move_together_unless_one_is_named() -> None:
 
 def test_mass_takes_its_share_on_the_front_axle_along() -> None:
     """A heavier car is heavier on both axles; front_axle_mass spreads the share."""
-    heavier = _drawn(replace(SALOON, spread={"mass": 0.1}), 50)
-    shifted = _drawn(replace(SALOON, spread={"front_axle_mass": 0.05}), 50)
+    heavier = _drawn(exact_but(SALOON, {"mass": 0.1}), 50)
+    shifted = _drawn(exact_but(SALOON, {"front_axle_mass": 0.05}), 50)
 
     assert len({car.mass_kg for car in heavier}) == 50
     for car in heavier:
@@ -63,15 +69,22 @@ def test_every_key_of_the_sheet_moves_something() -> None:
     car = typical_car()
 
     for key in SPREADABLE:
-        (drawn,) = _drawn(replace(car, spread={key: 0.02}), 1)
-        assert drawn != replace(car, spread={key: 0.02}), key
+        (drawn,) = _drawn(exact_but(car, {key: 0.02}), 1)
+        assert drawn != exact_but(car, {key: 0.02}), key
     assert set(DEFAULT_SPREAD) <= set(SPREADABLE)
 
 
 def test_a_car_without_a_spread_has_the_default_one() -> None:
-    """It says which of both."""
+    """And so has each key that a sheet leaves out; whether all are stated is said."""
     assert spread_of(SALOON) == (DEFAULT_SPREAD, False)
-    assert spread_of(replace(SALOON, spread={"mass": 0.1})) == ({"mass": 0.1}, True)
+    some = spread_of(replace(SALOON, spread={"mass": 0.1, "front.damping": 0.3}))
+    assert some == (
+        {k: v for k, v in DEFAULT_SPREAD.items() if k != "damping"}
+        | {"mass": 0.1, "front.damping": 0.3},
+        False,
+    )
+    every = dict.fromkeys(DEFAULT_SPREAD, 0.01)
+    assert spread_of(replace(SALOON, spread=every)) == (every, True)
     first, again = _drawn(SALOON, 3), _drawn(SALOON, 3)
     assert first == again
     assert len({car.front.wheel_rate_n_m for car in first}) == 3
@@ -83,7 +96,7 @@ def test_impossible_cars_are_drawn_again() -> None:
     Of the spread chosen here plain draws would hold some of each.
     """
     wide = {"cg_height": 0.9, "unsprung_mass": 1.5, "assist": 0.6}
-    for car in _drawn(replace(SALOON, spread=wide), 300):
+    for car in _drawn(exact_but(SALOON, wide), 300):
         LateralModel.of(car)  # raises for an impossible car
         assert car.steering is not None
         assert car.steering.assist <= 1

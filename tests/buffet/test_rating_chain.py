@@ -19,7 +19,7 @@ from buffet.analysis import analyse
 from buffet.interval import Interval
 from buffet.rating.rate import ConfigurationRating, RatingSettings, rate
 from buffet.vehicle import typical_car
-from ingest import open_campaign
+from ingest import Vehicle, open_campaign
 from tests.buffet.campaigns import (
     RATE_HZ,
     SCALE,
@@ -29,6 +29,7 @@ from tests.buffet.campaigns import (
     write_runs,
 )
 from tests.buffet.car_in_time import FINER, Motion, driven, printed_factors, pushed
+from tests.buffet.cars import known
 from tests.buffet.lateral_in_time import pushed_aside, rolled
 
 Array = NDArray[np.float64]
@@ -43,12 +44,14 @@ SECONDS = 60.0
 UNEVENNESS_M3 = 4e-6
 TRACK_M = 1.47  # of the typical car: 1.48 m in front, 1.46 m behind
 CAR = typical_car(WHEELBASE_M)
+EXACT = known(CAR)
 
 
-def rated(folder: Path, samples: dict[str, Array]) -> ConfigurationRating:
+def rated(folder: Path, samples: dict[str, Array], car: Vehicle = EXACT) -> ConfigurationRating:
     """The rating of a campaign of one run."""
     analysis = analyse(open_campaign(write_runs(folder, [PlantedRun("1", samples)])))
-    (one,) = rate(analysis, RatingSettings(SPEED_M_S, up_to_m_s=30 / 3.6)).configurations
+    settings = RatingSettings(SPEED_M_S, up_to_m_s=30 / 3.6, vehicle=car)
+    (one,) = rate(analysis, settings).configurations
     return one
 
 
@@ -58,13 +61,13 @@ def _without_peaks(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("buffet.rating.rate._shows_shedding", lambda quantity: False)
 
 
-def on_the_road(samples: dict[str, Array]) -> Motion:
+def on_the_road(samples: dict[str, Array], car: Vehicle = CAR) -> Motion:
     """The same coefficients as forces on the full-size car, played at the road's pace."""
     load_n = 0.5 * ROAD_DENSITY * SPEED_M_S**2 * AREA_M2
     still = np.zeros(len(samples["lift"]))
     unsteady = {word: value - value.mean() for word, value in samples.items()}
     return pushed(
-        CAR,
+        car,
         1 / (RATE_HZ * FREQUENCY_RATIO),
         load_n * unsteady.get("drag", still),
         load_n * unsteady["lift"],
@@ -203,7 +206,8 @@ def test_wind_off_noise_does_not_shake_the_car(tmp_path: Path) -> None:
         replace(PlantedRun("1", {"lift": wake["lift"] + noise[1]}), zero="0"),
     ]
     analysis = analyse(open_campaign(write_runs(tmp_path / "c", runs)))
-    (one,) = rate(analysis, RatingSettings(SPEED_M_S, up_to_m_s=30 / 3.6)).configurations
+    settings = RatingSettings(SPEED_M_S, up_to_m_s=30 / 3.6, vehicle=known(CAR))
+    (one,) = rate(analysis, settings).configurations
     interval = metric(one, "vertical-comfort")
 
     expected = on_the_road(wake).seat_rms(1.0, 20.0)
@@ -265,3 +269,35 @@ def test_side_motion_and_yaw_rate(tmp_path: Path) -> None:
     agrees(metric(one, "vertical-comfort"), together)
     without_cross = np.sqrt((together**2 + apart**2) / 2)
     assert abs(without_cross / together - 1) > 0.1
+
+
+def test_what_is_not_known_of_the_car_widens_the_interval(tmp_path: Path) -> None:
+    """Dampers known to 20 %: as much as the motion of cars with so much more and less differs.
+
+    A standard deviation of 32 draws is known to 13 %.
+    """
+    samples = CASES["shedding"]
+    assert EXACT.spread is not None
+    vague = replace(EXACT, spread={**EXACT.spread, "damping": 0.2})
+    one = rated(tmp_path / "c", samples, vague)
+    more, less = (
+        on_the_road(samples, _damped(1 + change)).seat_rms(1.0, 20.0) for change in (0.2, -0.2)
+    )
+    (row,) = [row for row in one.criteria if row.criterion.id == "vertical-comfort"]
+    (curve,) = [curve for curve in one.curves.metrics if curve.criterion == row.criterion]
+    (car,) = [part for part in curve.unseen if part.source == "the car"]
+
+    index = int(np.argmin(np.abs(one.curves.setting.speeds_m_s - SPEED_M_S)))
+    found = np.sqrt(np.broadcast_to(car.variance, curve.estimate.value.shape)[index]) / 2
+    assert found == pytest.approx(abs(np.log(more / less)) / 2, rel=0.4)
+    assert sum(row.budget.values()) == pytest.approx(1.0)
+    assert row.budget["the car"] == pytest.approx(
+        float(found**2 / curve.estimate.spread[index] ** 2), rel=0.01
+    )
+
+
+def _damped(factor: float) -> Vehicle:
+    front, rear = (
+        replace(axle, damping_n_s_m=factor * axle.damping_n_s_m) for axle in (CAR.front, CAR.rear)
+    )
+    return replace(CAR, front=front, rear=rear)
