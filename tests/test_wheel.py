@@ -79,6 +79,6 @@ def test_command_starts_from_the_wheel(wheel: Path, tmp_path: Path) -> None:
         [sys.executable, "-c", code], cwd=tmp_path, env=environment, capture_output=True, text=True
     )
 
-    assert done.stdout.split() == [str(site / "buffet" / "__init__.py"), "3", "2.6"]
+    assert done.stdout.split() == [str(site / "buffet" / "__init__.py"), "5", "2.6"]
     assert done.returncode == 1
     assert "nowhere" in done.stderr

@@ -147,7 +147,7 @@ def test_page_carries_findings_worst_first(page: Page) -> None:
         "licensed engineers and follow local rules",
         "held rigid",
         "does not judge stability",
-        "Side motion and yaw are not rated",
+        "Still air is assumed",
         "on a rougher one less is felt",
     ],
 )

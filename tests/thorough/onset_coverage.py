@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +12,7 @@ from buffet.analysis import CampaignAnalysis
 from buffet.interval import Interval
 from buffet.rating.configuration import MetricCurve, configuration_curves
 from buffet.rating.criteria import Criteria, read_criteria
+from buffet.rating.motions import Family
 from buffet.rating.onset import onset
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.seat_scatter import rating_scatter
@@ -25,6 +26,7 @@ from tests.thorough.simulated import MODEL, CampaignKind, campaigns
 Array = NDArray[np.float64]
 
 ROW = "vertical-over-road"
+NOTHING: dict[Family, tuple[Unseen, ...]] = {"vertical": (), "lateral": ()}
 ONSET_M_S = 100 / 3.6  # where the records' lift is scaled to have its onset
 SPEEDS_M_S = np.arange(55.0, 186.0, 10.0) / 3.6
 FINE_HZ = 0.05  # steps in which the true spectrum is summed, an eighth of the records' own
@@ -49,11 +51,11 @@ class OnsetScene:
         criteria = replace(criteria, rows=(replace(row, silent_below_m_s2=0.0),))
         whole = FullScale.of(MODEL)
         exact = _exact(kind)
-        probe = _curve([exact], _setting(whole), criteria, ())
+        probe = _curve([exact], _setting(whole), criteria, NOTHING)
         assert probe.estimate is not None
         there = float(np.interp(ONSET_M_S, SPEEDS_M_S, probe.estimate.value))
         setting = _setting(replace(whole, area_m2=whole.area_m2 * row.possible / there))
-        found = onset(_curve([exact], setting, criteria, ()), SPEEDS_M_S, SPEEDS_M_S[-1])
+        found = onset(_curve([exact], setting, criteria, NOTHING), SPEEDS_M_S, SPEEDS_M_S[-1])
         assert found.speed_m_s is not None
         return cls(setting, criteria, found.speed_m_s.value)
 
@@ -61,7 +63,8 @@ class OnsetScene:
         """Interval of one configuration, the truth, and whether it may be told."""
         runs = analysis.of(name)
         spread = rating_scatter(analysis, self.setting, ONSET_M_S)
-        curve = _curve(runs, self.setting, self.criteria, spread.unseen(name, len(runs)))
+        unseen = {family: own.unseen(name, len(runs)) for family, own in spread.items()}
+        curve = _curve(runs, self.setting, self.criteria, unseen)
         assert curve.estimate is not None
         found = onset(curve, SPEEDS_M_S, SPEEDS_M_S[-1])
         return found.speed_m_s, self.truth_m_s, curve.estimate.reliable
@@ -73,7 +76,10 @@ def _setting(whole: FullScale) -> RideSetting:
 
 
 def _curve(
-    runs: Sequence[RunAnalysis], setting: RideSetting, criteria: Criteria, unseen: Sequence[Unseen]
+    runs: Sequence[RunAnalysis],
+    setting: RideSetting,
+    criteria: Criteria,
+    unseen: Mapping[Family, Sequence[Unseen]],
 ) -> MetricCurve:
     (curve,) = configuration_curves("a", runs, setting, criteria, unseen).metrics
     return curve
