@@ -12,7 +12,7 @@ from buffet.rating.ride_metrics import RideSetting
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.uncertainty import Resampling, Unseen, run_seed
-from buffet.vehicle import draw_vehicles
+from buffet.vehicle import draw_vehicles, spread_of
 
 Array = NDArray[np.float64]
 
@@ -20,14 +20,17 @@ CAR = "the car"
 # Cars drawn, and road speeds at which each is tried; a standard deviation of 32 draws is known to
 # 13 %, and over road speed it changes slowly.
 DRAWS, SPEEDS = 32, 4
+COARSER = 4  # points to an octave: a quarter of the rated car's, alike for all
 
 
 def drawn_settings(setting: RideSetting) -> tuple[RideSetting, ...]:
     """Cars as their spread lets them be, the same for all configurations, at a few road speeds."""
     low, high = float(setting.speeds_m_s.min()), float(setting.speeds_m_s.max())
     speeds = np.unique(np.geomspace(low, high, SPEEDS))
+    if not any(spread_of(setting.vehicle)[0].values()):
+        return ()
     cars = draw_vehicles(setting.vehicle, DRAWS, run_seed(setting.vehicle.name, "car"))
-    return tuple(replace(setting, vehicle=car, speeds_m_s=speeds) for car in cars)
+    return tuple(replace(setting, vehicle=car, speeds_m_s=speeds, coarser=COARSER) for car in cars)
 
 
 def car_unseen(

@@ -46,6 +46,7 @@ class RideSetting:
     road: Road
     full_scale: FullScale
     speeds_m_s: Array  # (n_speeds,)
+    coarser: int = 1  # so many times fewer frequencies, where only cars are held against each other
 
     @cached_property
     def car(self) -> CarModel:
@@ -84,7 +85,7 @@ class RideSetting:
                     continue
                 for column in np.flatnonzero(np.abs(one.rows).max(axis=0)):
                     rows[at, :, column] = np.interp(
-                        frequency_hz[at], RESPONSE_HZ, one.rows[:, column]
+                        frequency_hz[at], self._response_hz, one.rows[:, column]
                     )
             kind = MOTIONS[motion]
             rows *= kind.factor(self.car) * self.load_scale[:, None, :]
@@ -97,12 +98,17 @@ class RideSetting:
     def _known(self) -> dict[tuple[str, tuple[int, ...], bytes], Complex]:
         return {}
 
+    @property
+    def _response_hz(self) -> Array:
+        return RESPONSE_HZ[:: self.coarser]
+
     def _responses(self, motion: MotionName) -> list[CarRows]:
-        """One a road speed, at `RESPONSE_HZ`; kept."""
+        """One a road speed, at `_response_hz`; kept."""
         if motion not in self._known_responses:
             output = MOTIONS[motion].output
             self._known_responses[motion] = [
-                self.car.response(output, RESPONSE_HZ, float(speed)) for speed in self.speeds_m_s
+                self.car.response(output, self._response_hz, float(speed))
+                for speed in self.speeds_m_s
             ]
         return self._known_responses[motion]
 
@@ -123,7 +129,7 @@ class RideSetting:
 
     def _road_octaves(self, low_hz: Array, high_hz: Array) -> Array:
         edges = np.log2([low_hz.min(), high_hz.max()])
-        n = int(np.ceil((edges[1] - edges[0]) * ROAD_POINTS)) + 1
+        n = int(np.ceil((edges[1] - edges[0]) * ROAD_POINTS / self.coarser)) + 1
         grid = np.geomspace(low_hz.min(), high_hz.max(), n)
         weight = np.abs(weighting("Wk", grid)) ** 2
         result = []
