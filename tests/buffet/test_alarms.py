@@ -13,7 +13,7 @@ PAIRS = 250
 RECORDS = 150
 # Of the gates; with two dozen of them a right program fails one in a hundred changes of seed.
 CHANCE = 5e-4
-QUICK = ("peaky, Q 12", "white, wind-off noise", "white, 2 repeats, 2 %", "peaky, 3 repeats, 2 %")
+QUICK = ("white, wind-off noise", "peaky, 3 repeats, 2 %")  # the others by `tests.thorough alarms`
 
 
 def gate(n: int) -> tuple[float, float]:
@@ -39,9 +39,9 @@ def test_pairs_without_a_difference_are_seldom_called_different(
         assert low <= found.percent(which) <= high, which
 
 
-@pytest.mark.parametrize("name", SMOOTH)
+@pytest.mark.parametrize("name", list(SMOOTH)[:2])  # the rest by `tests.thorough peaks`
 def test_smooth_noise_has_few_peaks(name: str, capsys: pytest.CaptureFixture[str]) -> None:
-    """A peak is reported in about 5 % of records of white, wake and f^-5/3 noise."""
+    """A peak is reported in about 5 % of records of white and wake noise."""
     with_peak, total = false_peaks(name, RECORDS)
     share = 100 * with_peak / total
     with capsys.disabled():

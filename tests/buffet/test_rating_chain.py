@@ -274,7 +274,7 @@ def test_side_motion_and_yaw_rate(tmp_path: Path) -> None:
 def test_what_is_not_known_of_the_car_widens_the_interval(tmp_path: Path) -> None:
     """Dampers known to 20 %: as much as the motion of cars with so much more and less differs.
 
-    A standard deviation of 32 draws is known to 13 %.
+    A standard deviation of 24 draws is known to 15 %.
     """
     samples = CASES["shedding"]
     assert EXACT.spread is not None

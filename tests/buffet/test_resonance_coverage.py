@@ -9,7 +9,6 @@ from tests.thorough.resonance import RecordKind, TapKind, resonance_coverage, re
     "kind",
     [
         TapKind("one tap", 0.05, strikes=1),
-        TapKind("taps that scatter", 0.05, 5, frequency_scatter=0.005, damping_scatter=0.05),
         RecordKind("20 s", 0.02, 20.0),
     ],
     ids=lambda kind: kind.name,

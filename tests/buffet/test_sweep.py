@@ -123,12 +123,12 @@ def with_trend(
 def made() -> list[CampaignAnalysis]:
     """Six runs a configuration, which scatter by 2 %."""
     kind = CampaignKind("white", WHITE, repeats=6, scatter=0.02)
-    return campaigns(kind, 80, np.random.default_rng(5))
+    return campaigns(kind, 40, np.random.default_rng(5))
 
 
 @pytest.mark.parametrize("exponent", [0.0, -0.3])
 def test_change_per_doubling_is_covered(exponent: float, made: list[CampaignAnalysis]) -> None:
-    """95 % intervals over 80 campaigns of known trend; a real one is seen, none is not."""
+    """95 % intervals over 40 campaigns of known trend; a real one is seen, none is not."""
     truth = exponent * log(2)
     held, changing = 0, 0
     for analysis in made:
