@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from buffet.spectral.locking import lock
 from buffet.spectral.reduction import COMPONENTS
 from buffet.vehicle.lateral import LateralModel
 from buffet.vehicle.masses import Masses, masses_of
@@ -81,8 +82,7 @@ class CarRows:
     left_out: str | None = None  # the motion whose part the rows lack, "yaw" or "roll"
 
     def __post_init__(self) -> None:
-        if self.rows is not None:
-            self.rows.flags.writeable = False
+        lock(self)
 
     @property
     def components(self) -> tuple[str, ...]:

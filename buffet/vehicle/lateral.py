@@ -32,6 +32,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from buffet.errors import BuffetError
+from buffet.spectral.locking import lock
 from buffet.vehicle.lateral_axles import LateralAxles, axles_of
 from buffet.vehicle.masses import (
     GRAVITY_M_S2,
@@ -75,8 +76,7 @@ class LateralModel:
     _known: dict[tuple[bytes, float], Complex] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
-        for matrix in (self.inertia, self.to_body):
-            matrix.flags.writeable = False
+        lock(self)
 
     @classmethod
     def of(cls, vehicle: Vehicle) -> LateralModel:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.locking import lock
 from buffet.vehicle.masses import WHEELS_PER_AXLE, Masses
 
 if TYPE_CHECKING:
@@ -30,8 +31,7 @@ class LateralAxles:
     roll_damping_n_m_s: Array
 
     def __post_init__(self) -> None:
-        for array in vars(self).values():
-            array.flags.writeable = False
+        lock(self)
 
     @property
     def slip_per_motion(self) -> Array:

@@ -9,6 +9,8 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.locking import lock
+
 Array = NDArray[np.float64]
 
 ModeName = Literal["heave", "pitch", "front wheel hop", "rear wheel hop"]
@@ -30,9 +32,7 @@ class Mode:
     participation: Array | None
 
     def __post_init__(self) -> None:
-        self.shape.flags.writeable = False
-        if self.participation is not None:
-            self.participation.flags.writeable = False
+        lock(self)
 
 
 def modes_of(mass: Array, damping: Array, stiffness: Array) -> tuple[Mode, ...]:

@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from buffet.spectral.locking import lock
 from buffet.vehicle.masses import (
     GRAVITY_M_S2,
     WHEELS_PER_AXLE,
@@ -35,7 +36,6 @@ from buffet.vehicle.masses import (
 from buffet.vehicle.modes import Mode, modes_of
 
 if TYPE_CHECKING:
-    from buffet.vehicle.seat import Cushion
     from ingest import Vehicle
 
 AxleName = Literal["front", "rear"]
@@ -55,11 +55,13 @@ class RideModel:
     wheelbase_m: float
     sprung_cg_x_m: float  # rearward of mid-wheelbase
     seat_x_m: float  # rearward of mid-wheelbase
-    _known: dict[bytes, NDArray[np.complex128]] = field(default_factory=dict, repr=False)
+    # Last grid and response to force and to road.
+    _known: dict[str, tuple[bytes, NDArray[np.complex128]]] = field(
+        default_factory=dict, repr=False
+    )
 
     def __post_init__(self) -> None:
-        for matrix in (self.mass, self.damping, self.stiffness, self.force_input):
-            matrix.flags.writeable = False
+        lock(self)
 
     @classmethod
     def from_vehicle(cls, vehicle: Vehicle) -> RideModel:
@@ -103,11 +105,7 @@ class RideModel:
 
     def response_to_force(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
         """Return the coordinates per drag, lift and pitch moment, (n_frequencies, 4, 3)."""
-        key = _as_grid(frequency_hz).tobytes()
-        if key not in self._known:
-            self._known.clear()  # the last grid alone: one car's outputs share it
-            self._known[key] = self._solve(frequency_hz, self.force_input)
-        return self._known[key]
+        return self._solved("force", frequency_hz)
 
     def response_to_road(self, frequency_hz: ArrayLike, speed_m_s: float) -> NDArray[np.complex128]:
         """Return the coordinates per metre of road under the front axle, (n_frequencies, 4).
@@ -119,7 +117,7 @@ class RideModel:
         ValueError
             If the speed is not positive.
         """
-        per_axle = self._solve(frequency_hz, self._road_input())
+        per_axle = self._solved("road", frequency_hz)
         response: NDArray[np.complex128] = np.einsum(
             "fca,fa->fc", per_axle, self._road_at_axles(frequency_hz, speed_m_s)
         )
@@ -130,15 +128,14 @@ class RideModel:
         frequency_hz: ArrayLike,
         *,
         seat_x_m: float | None = None,
-        cushion: Cushion | None = None,
     ) -> NDArray[np.complex128]:
-        """Return vertical acceleration at the seat, (n_frequencies, 3), m/s² per N, N and N m.
+        """Return vertical acceleration of the seat's base, (n_frequencies, 3), m/s² per N, N, N m.
 
         Columns are drag, lift and pitch moment at the origin. The seat is the car's own unless
-        x (m, rearward of mid-wheelbase) is given; without a cushion it is the seat's base.
+        x (m, rearward of mid-wheelbase) is given.
         """
         response = self.response_to_force(frequency_hz)
-        row = self._seat_row(frequency_hz, seat_x_m, cushion)
+        row = self._seat_row(frequency_hz, seat_x_m)
         acceleration: NDArray[np.complex128] = np.einsum("fc,fci->fi", row, response)
         return acceleration
 
@@ -148,9 +145,10 @@ class RideModel:
         speed_m_s: float,
         *,
         seat_x_m: float | None = None,
-        cushion: Cushion | None = None,
     ) -> NDArray[np.complex128]:
-        """Return vertical seat acceleration per metre of road, (n_frequencies,), 1/s².
+        """Return vertical acceleration of the seat's base per metre of road, (n_frequencies,).
+
+        In 1/s².
 
         Raises
         ------
@@ -158,7 +156,7 @@ class RideModel:
             If the speed is not positive.
         """
         response = self.response_to_road(frequency_hz, speed_m_s)
-        row = self._seat_row(frequency_hz, seat_x_m, cushion)
+        row = self._seat_row(frequency_hz, seat_x_m)
         acceleration: NDArray[np.complex128] = np.einsum("fc,fc->f", row, response)
         return acceleration
 
@@ -192,13 +190,24 @@ class RideModel:
         wheel = self.response_to_road(frequency_hz, speed_m_s)[:, 2 + index]
         return self.tyre_stiffness_n_m[index] * (road - wheel)
 
-    def _solve(
-        self, frequency_hz: ArrayLike, inputs: NDArray[np.float64]
+    def _solved(
+        self, by: Literal["force", "road"], frequency_hz: ArrayLike
     ) -> NDArray[np.complex128]:
-        omega = 2 * np.pi * _as_grid(frequency_hz)[:, np.newaxis, np.newaxis]
-        dynamic = self.stiffness - omega**2 * self.mass + 1j * omega * self.damping
-        inputs_at_all = np.broadcast_to(inputs, (len(omega), *inputs.shape))
-        return np.asarray(np.linalg.solve(dynamic, inputs_at_all), dtype=np.complex128)
+        """Return the coordinates per force or per metre of road under each axle; kept.
+
+        Of the last grid alone: one car's outputs and road speeds share it.
+        """
+        grid = _as_grid(frequency_hz)
+        key = grid.tobytes()
+        if self._known.get(by, (b"",))[0] != key:
+            inputs = self.force_input if by == "force" else self._road_input()
+            omega = 2 * np.pi * grid[:, np.newaxis, np.newaxis]
+            dynamic = self.stiffness - omega**2 * self.mass + 1j * omega * self.damping
+            solved = np.linalg.solve(dynamic, np.broadcast_to(inputs, (len(omega), *inputs.shape)))
+            response = np.asarray(solved, dtype=np.complex128)
+            response.flags.writeable = False
+            self._known[by] = key, response
+        return self._known[by][1]
 
     def _road_input(self) -> NDArray[np.float64]:
         """Return what a metre of road under each axle pushes with, (4, 2)."""
@@ -215,15 +224,11 @@ class RideModel:
         rear = np.exp(-2j * np.pi * _as_grid(frequency_hz) * delay_s)
         return np.stack([np.ones_like(rear), rear], axis=1)
 
-    def _seat_row(
-        self, frequency_hz: ArrayLike, seat_x_m: float | None, cushion: Cushion | None
-    ) -> NDArray[np.complex128]:
-        """Return acceleration at the seat per coordinate, (n_frequencies, 4)."""
+    def _seat_row(self, frequency_hz: ArrayLike, seat_x_m: float | None) -> NDArray[np.complex128]:
+        """Return acceleration of the seat's base per coordinate, (n_frequencies, 4)."""
         grid = _as_grid(frequency_hz)
         x_m = self.seat_x_m if seat_x_m is None else seat_x_m
         gain = -((2 * np.pi * grid) ** 2).astype(np.complex128)
-        if cushion is not None:
-            gain = gain * cushion.transmissibility(grid)
         row: NDArray[np.complex128] = gain[:, np.newaxis] * [1.0, self.sprung_cg_x_m - x_m, 0, 0]
         return row
 

@@ -19,7 +19,6 @@ from buffet.vehicle.roughness_index import roughness_index
 
 if TYPE_CHECKING:
     from buffet.vehicle.ride import AxleName, RideModel
-    from buffet.vehicle.seat import Cushion
 
 # ISO 8608:2016 states unevenness at 0.1 cycle/m and describes roads by an exponent of 2.
 REFERENCE_WAVENUMBER_CYCLE_M = 0.1
@@ -117,19 +116,18 @@ def seat_acceleration_psd(
     road: Road = GOOD_MOTORWAY,
     *,
     track_m: float | None = None,
-    cushion: Cushion | None = None,
 ) -> NDArray[np.float64]:
-    """Return the one-sided PSD of vertical seat acceleration on a road, (n_frequencies,).
+    """Return the one-sided PSD of vertical acceleration at the seat's base, (n_frequencies,).
 
-    In (m/s²)²/Hz, unweighted; 0 at 0 Hz, which is its limit. Without a track width both tracks
-    are alike.
+    On a road, in (m/s²)²/Hz, unweighted; 0 at 0 Hz, which is its limit. Without a track width both
+    tracks are alike.
 
     Raises
     ------
     ValueError
         If speed or track are not positive.
     """
-    response = model.seat_acceleration_per_road(frequency_hz, speed_m_s, cushion=cushion)
+    response = model.seat_acceleration_per_road(frequency_hz, speed_m_s)
     return _through(response, frequency_hz, speed_m_s, road, track_m)
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import RoadError
+from buffet.spectral.locking import lock
 from ingest import QuantityError, SmallRow, finite_number, parse_quantity, small_table
 
 Array = NDArray[np.float64]
@@ -37,7 +38,7 @@ class Profile:
     heights_m: Array  # (n_tracks, n): of one track, or of left and right
 
     def __post_init__(self) -> None:
-        self.heights_m.setflags(write=False)
+        lock(self)
 
     @property
     def length_m(self) -> float:

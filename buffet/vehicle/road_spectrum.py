@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import RoadError
+from buffet.spectral.locking import lock
 from buffet.spectral.window import degrees_of_freedom, hann
 from buffet.vehicle.road_profile import Profile
 
@@ -44,9 +45,7 @@ class ProfileSpectrum:
     degrees_of_freedom: float  # of a bin of one track
 
     def __post_init__(self) -> None:
-        for array in (self.wavenumber_cycle_m, self.slope_psd_m, self.coherence):
-            if array is not None:
-                array.setflags(write=False)
+        lock(self)
 
     @property
     def displacement_psd_m3(self) -> Array:

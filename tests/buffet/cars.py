@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from buffet.vehicle import DEFAULT_SPREAD
-from ingest.vehicle import Axle, Vehicle
+from buffet.vehicle import DEFAULT_SPREAD, Cushion
+from ingest.vehicle import Axle, Seat, Vehicle
 
 HATCHBACK = Vehicle(
     name="hatchback",
@@ -17,6 +17,9 @@ HATCHBACK = Vehicle(
     rear=Axle(35, 22e3, 1600, 185e3),
     seat_at_m=(-0.1, -0.35, 0.6),
 )
+
+
+CUSHIONED = Seat(Cushion().natural_frequency_hz, Cushion().damping)
 
 
 def known(car: Vehicle) -> Vehicle:

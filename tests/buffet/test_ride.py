@@ -10,9 +10,18 @@ import pytest
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from buffet.vehicle import MODE_NAMES, AxleName, Cushion, ImpossibleCarError, RideModel
+from buffet.vehicle import (
+    GOOD_MOTORWAY,
+    MODE_NAMES,
+    AxleName,
+    CarModel,
+    Cushion,
+    ImpossibleCarError,
+    RideModel,
+    road_seat_psd,
+)
 from ingest.vehicle import Axle, Vehicle
-from tests.buffet.cars import HATCHBACK, four_quarter_cars, rigid_tyred, scaled
+from tests.buffet.cars import CUSHIONED, HATCHBACK, four_quarter_cars, rigid_tyred, scaled
 
 PUBLISHED = Path(__file__).parents[1] / "published" / "bounce_pitch.csv"
 FREQUENCIES_HZ = np.array([0.1, 0.9, 1.3, 3.2, 5.0, 11.5, 30.0])
@@ -310,15 +319,17 @@ def test_cushion_amplifies_at_its_resonance() -> None:
 
 def test_cushion_is_off_unless_asked() -> None:
     """With a cushion, and only then, seat acceleration carries its transmissibility."""
-    model, cushion = _model(), Cushion()
-    passed = cushion.transmissibility(FREQUENCIES_HZ)
+    plain, soft = CarModel.of(HATCHBACK), CarModel.of(replace(HATCHBACK, seat=CUSHIONED))
+    passed = Cushion().transmissibility(FREQUENCIES_HZ)
+    by_force = [car.response("seat z", FREQUENCIES_HZ, 30.0).rows for car in (plain, soft)]
+    by_road = [road_seat_psd(car, FREQUENCIES_HZ, 30.0, GOOD_MOTORWAY) for car in (plain, soft)]
 
-    assert model.seat_acceleration_per_force(FREQUENCIES_HZ, cushion=cushion) == pytest.approx(
-        model.seat_acceleration_per_force(FREQUENCIES_HZ) * passed[:, np.newaxis]
+    assert by_force[0] is not None
+    assert by_force[0][:, [0, 2, 4]] == pytest.approx(
+        _model().seat_acceleration_per_force(FREQUENCIES_HZ)
     )
-    assert model.seat_acceleration_per_road(FREQUENCIES_HZ, 30.0, cushion=cushion) == pytest.approx(
-        model.seat_acceleration_per_road(FREQUENCIES_HZ, 30.0) * passed
-    )
+    assert by_force[1] == pytest.approx(by_force[0] * passed[:, np.newaxis])
+    assert by_road[1] == pytest.approx(by_road[0] * np.abs(passed) ** 2)
 
 
 def test_matrices_are_locked() -> None:

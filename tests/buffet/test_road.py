@@ -1,5 +1,6 @@
 """The road against a covariance equation, laws of its spectrum, and what a car makes of it."""
 
+from dataclasses import replace
 from typing import cast
 
 import numpy as np
@@ -10,16 +11,18 @@ from scipy.linalg import solve_continuous_lyapunov
 from buffet.perception import weighting
 from buffet.vehicle import (
     GOOD_MOTORWAY,
+    CarModel,
     Cushion,
     RideModel,
     Road,
     RoadClass,
     axle_load_psd,
     road_of_class,
+    road_seat_psd,
     seat_acceleration_psd,
 )
 from ingest.vehicle import Axle
-from tests.buffet.cars import HATCHBACK, four_quarter_cars
+from tests.buffet.cars import CUSHIONED, HATCHBACK, four_quarter_cars
 
 MOTORWAY_SPEED_M_S = 130 / 3.6
 STEP_HZ = 0.01
@@ -161,11 +164,12 @@ def test_motorway_ride_is_comfortable() -> None:
 
 def test_cushion_reaches_the_road_too() -> None:
     """The road's acceleration passes the cushion as the wake's does."""
-    model = RideModel.from_vehicle(HATCHBACK)
     grid_hz = np.array([2.0, 4.5, 9.0])
 
-    plain = seat_acceleration_psd(model, grid_hz, 30.0)
-    soft = seat_acceleration_psd(model, grid_hz, 30.0, cushion=Cushion())
+    plain, soft = (
+        road_seat_psd(CarModel.of(replace(HATCHBACK, seat=seat)), grid_hz, 30.0, GOOD_MOTORWAY)
+        for seat in (HATCHBACK.seat, CUSHIONED)
+    )
 
     assert soft / plain == pytest.approx(np.abs(Cushion().transmissibility(grid_hz)) ** 2)
 
