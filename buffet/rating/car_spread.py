@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -33,21 +32,20 @@ def drawn_settings(setting: RideSetting) -> tuple[RideSetting, ...]:
     return tuple(replace(setting, vehicle=car, speeds_m_s=speeds, coarser=COARSER) for car in cars)
 
 
-def car_unseen(
-    drawn: Sequence[RideSetting], speeds_m_s: Array, variance: Callable[[RideSetting], Array]
-) -> Unseen:
+def car_unseen(values: Array, at_m_s: Array, speeds_m_s: Array) -> Unseen:
     """Variance that the car's spread leaves in the logarithm of a motion's variance.
 
-    `variance` gives a drawn car's, ``(n_speeds,)``, 0 where the car does not tell it.
+    Parameters
+    ----------
+    values : (n_cars, n_tried), that variance in each drawn car; 0 where the car does not tell it
+    at_m_s : (n_tried,), where it was tried
+    speeds_m_s : (n_speeds,), where it is wanted
     """
-    if not drawn:
-        return Unseen(np.zeros(len(speeds_m_s)), source=CAR)
-    values = np.array([variance(one) for one in drawn])
     known = np.where(values > 0, values, np.nan)
     enough = np.sum(values > 0, axis=0) > DRAWS // 2
     scatter = np.zeros(values.shape[1])
     scatter[enough] = np.nanvar(np.log(known[:, enough]), axis=0, ddof=1)
-    return Unseen(np.interp(speeds_m_s, drawn[0].speeds_m_s, scatter), source=CAR)
+    return Unseen(np.interp(speeds_m_s, at_m_s, scatter), source=CAR)
 
 
 def averaged(run: RunAnalysis) -> RunAnalysis:

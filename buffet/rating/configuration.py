@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.rating.car_spread import averaged, car_unseen
+from buffet.rating.car_spread import CAR, averaged, car_unseen
 from buffet.rating.criteria import Criteria, Criterion, Metric
 from buffet.rating.motions import LATERAL, MOTIONS, RIDE, ROLL, Family, MotionName
 from buffet.rating.ride_metrics import RideSetting, RunMotion, sliding_octaves
@@ -136,7 +136,7 @@ class _Pool:
     unseen: Mapping[Family, Sequence[Unseen]]
     drawn: tuple[RideSetting, ...] = ()
     motions: dict[MotionName, _Pooled] = field(default_factory=dict)
-    alone: tuple[int, RunAnalysis] | None = None  # the run that is tried in other cars
+    others: dict[int, list[_Pool]] = field(default_factory=dict)  # by run, one a drawn car
 
     def motion(self, name: MotionName) -> _Pooled:
         """One motion of all runs; kept, since criteria share it."""
@@ -145,8 +145,9 @@ class _Pool:
             ends = tuple(word for word in kind.uses if word in self.told) or kind.uses
             band = RoadBand.of(self.runs, ends, self.setting.speeds_m_s)
             words = tuple(word for word in (*kind.uses, *kind.more) if word in self.told)
+            rows: dict[bytes, NDArray[np.complex128]] = {}
             parts = tuple(
-                RunMotion(self.setting, run, i, band, name, words)
+                RunMotion(self.setting, run, i, band, name, words, rows)
                 for i, run in enumerate(self.runs)
             )
             self.motions[name] = _Pooled(parts, self.setting, band)
@@ -189,20 +190,25 @@ class _Pool:
 
     def _unseen(self, name: MotionName, row: Criterion) -> tuple[Unseen, ...]:
         """What resampling does not see of a criterion's metric."""
-        speeds = self.setting.speeds_m_s
-        car = car_unseen(self.drawn, speeds, lambda setting: self._of(setting, name, row))
-        return (*self.unseen[MOTIONS[name].family], car)
+        own = self.unseen[MOTIONS[name].family]
+        if not self.drawn:
+            return (*own, Unseen(0.0, source=CAR))
+        squares = [other.square(name, row) for other in self._in_other_cars(name)]
+        tried_m_s = self.drawn[0].speeds_m_s
+        return (*own, car_unseen(np.array(squares), tried_m_s, self.setting.speeds_m_s))
 
-    def _of(self, setting: RideSetting, name: MotionName, row: Criterion) -> Array:
-        """The metric's square in another car, by the mean spectrum of the run that reaches highest.
+    def _in_other_cars(self, name: MotionName) -> list[_Pool]:
+        """By the mean spectrum of the run that reaches highest; all are changed alike. Kept."""
+        run = self.motion(name).furthest
+        if run not in self.others:
+            alone = (averaged(self.runs[run]),)
+            self.others[run] = [_Pool(alone, setting, self.told, {}) for setting in self.drawn]
+        return self.others[run]
 
-        What a car changes of it is alike in all runs.
-        """
-        furthest = int(np.argmax(self.motion(name).band_hz.high_hz[:, 0]))
-        if self.alone is None or self.alone[0] != furthest:
-            self.alone = furthest, averaged(self.runs[furthest])
-        other = _Pool((self.alone[1],), setting, self.told, {})
-        return np.asarray(other.motion(name).measured(row).samples[0] * setting.answers(name))
+    def square(self, name: MotionName, row: Criterion) -> Array:
+        """A criterion's metric squared, ``(n_speeds,)``; 0 where the car does not tell it."""
+        found = self.motion(name).measured(row).samples[0]
+        return np.asarray(found * self.setting.answers(name))
 
 
 @dataclass(frozen=True)
@@ -226,6 +232,11 @@ class _Pooled:
     @property
     def blocks(self) -> float:
         return float(sum(part.resampling.blocks for part in self.parts))
+
+    @property
+    def furthest(self) -> int:
+        """The run that reaches highest."""
+        return int(np.argmax(self.band_hz.high_hz[:, 0]))
 
     def measured(self, row: Criterion) -> _Measured:
         """The square of a criterion's metric."""
@@ -273,8 +284,7 @@ class _Pooled:
 
     def _carried_on(self, edges: tuple[Array, Array], until_hz: float) -> Array:
         """From the run that reaches highest, since the others leave off below it."""
-        furthest = int(np.argmax(self.band_hz.high_hz[:, 0]))
-        return self.parts[furthest].carried_on(edges, until_hz)
+        return self.parts[self.furthest].carried_on(edges, until_hz)
 
 
 def _growth(variance: Array, added: Array) -> Array:

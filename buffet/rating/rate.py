@@ -94,7 +94,6 @@ class Rating:
     full_scale: FullScale
     criteria: Criteria
     configurations: tuple[ConfigurationRating, ...]
-    scatter: Mapping[Family, Scatter]
     car_chosen: bool = False  # in place of the campaign's
     with_tunnel: Rating | None = None  # of the runs as read, where the tunnel's part is taken out
 
@@ -190,7 +189,6 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
         whole,
         criteria,
         tuple(sorted(rated, key=_worst_first)),
-        spread,
         settings.vehicle is not None,
     )
 

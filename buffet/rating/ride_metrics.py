@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -74,29 +74,21 @@ class RideSetting:
     def rows(self, motion: MotionName, frequency_hz: Array) -> Complex:
         """A motion, weighted, per coefficient at road frequencies ``(n_speeds, n)``.
 
-        Shape ``(n_speeds, n, 6)``; zero where the car's data do not give it. Kept, since the
-        criteria share them.
+        Shape ``(n_speeds, n, 6)``; zero where the car's data do not give it.
         """
-        key = (motion, frequency_hz.shape, frequency_hz.tobytes())
-        if key not in self._known:
-            rows = np.zeros((*frequency_hz.shape, len(COMPONENTS)), complex)
-            for at, one in enumerate(self._responses(motion)):
-                if one.rows is None:
-                    continue
-                for column in np.flatnonzero(np.abs(one.rows).max(axis=0)):
-                    rows[at, :, column] = np.interp(
-                        frequency_hz[at], self._response_hz, one.rows[:, column]
-                    )
-            kind = MOTIONS[motion]
-            rows *= kind.factor(self.car) * self.load_scale[:, None, :]
-            if kind.weighting is not None:
-                rows *= weighting(kind.weighting, frequency_hz)[..., None]
-            self._known[key] = rows
-        return self._known[key]
-
-    @cached_property
-    def _known(self) -> dict[tuple[str, tuple[int, ...], bytes], Complex]:
-        return {}
+        rows = np.zeros((*frequency_hz.shape, len(COMPONENTS)), complex)
+        for at, one in enumerate(self._responses(motion)):
+            if one.rows is None:
+                continue
+            for column in np.flatnonzero(np.abs(one.rows).max(axis=0)):
+                rows[at, :, column] = np.interp(
+                    frequency_hz[at], self._response_hz, one.rows[:, column]
+                )
+        kind = MOTIONS[motion]
+        rows *= kind.factor(self.car) * self.load_scale[:, None, :]
+        if kind.weighting is not None:
+            rows *= weighting(kind.weighting, frequency_hz)[..., None]
+        return rows
 
     @property
     def _response_hz(self) -> Array:
@@ -151,6 +143,8 @@ class RunMotion:
     band: RoadBand
     motion: MotionName
     inputs: tuple[str, ...]  # components of it that every run of the configuration measured
+    # By frequencies: criteria, repeats and zeros share them. A whole campaign's would not fit.
+    rows: dict[bytes, Complex] = field(default_factory=dict)
 
     def variances(self, low_hz: Array, high_hz: Array) -> Array:
         """Bootstrap samples of this run's share, ``(1 + n_resamples, n_speeds, n_bands)``."""
@@ -212,7 +206,10 @@ class RunMotion:
         What only adds to the motion does so up to the end of its own band, which is known where
         `ratio`, road frequency over model frequency, is given, and not at all beyond all bands.
         """
-        rows = self.setting.rows(self.motion, road_hz)
+        key = road_hz.tobytes()
+        if key not in self.rows:
+            self.rows[key] = self.setting.rows(self.motion, road_hz)
+        rows = self.rows[key]
         placed = np.zeros((*rows.shape[:-1], len(spectra.components)), complex)
         for word in self.inputs:
             column = rows[..., COMPONENTS.index(word)]
