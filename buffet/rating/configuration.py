@@ -2,78 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.rating.car_spread import CAR, averaged, car_unseen
 from buffet.rating.criteria import Criteria, Criterion, Metric
-from buffet.rating.motions import LATERAL, MOTIONS, RIDE, ROLL, Family, MotionName
-from buffet.rating.ride_metrics import RideSetting, RunMotion, sliding_octaves
+from buffet.rating.metric_curve import MetricCurve
+from buffet.rating.motion_metrics import motion_curve
+from buffet.rating.motions import LATERAL, RIDE, ROLL, Family, MotionName
+from buffet.rating.pool import Pool, without
+from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.seat_scatter import VERTICAL_BAND_HZ
-from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import COMPONENTS
-from buffet.spectral.uncertainty import LogEstimate, Unseen, half_value, log_estimate
-from buffet.usable_band import NEEDED_FROM_HZ, NEEDED_HZ
+from buffet.spectral.uncertainty import LogEstimate, Unseen
 
 Array = NDArray[np.float64]
 
-# A vertical criterion is covered from 1 to 8 Hz at least, and if carrying the last level on flat
-# to the top of its band changes the metric by less than this share (engineering judgement).
-VERTICAL_NEEDS_HZ = (NEEDED_FROM_HZ, NEEDED_HZ)
-CARRIED_ON_SHARE = 0.2
-RECORDS = "record length"
-MOTION_OF: dict[Metric, MotionName] = {
-    "seat-over-road": "seat z",
-    "seat-weighted": "seat z",
-    "seat-lateral": "seat y",
-    "yaw-rate": "yaw rate",
-    "rear-axle-load": "rear load",
+# How each metric of the criteria is found.
+METRICS: dict[Metric, Callable[[Pool, Criterion], MetricCurve]] = {
+    "seat-over-road": motion_curve,
+    "seat-weighted": motion_curve,
+    "seat-lateral": motion_curve,
+    "yaw-rate": motion_curve,
+    "rear-axle-load": motion_curve,
 }
-
-
-@dataclass(frozen=True)
-class MetricCurve:
-    """One criterion's metric at each road speed."""
-
-    criterion: Criterion
-    estimate: LogEstimate | None  # (n_speeds,); None where it was not measured
-    why_missing: str | None
-    covered: NDArray[np.bool_]  # (n_speeds,)
-    seat: LogEstimate | None = None  # (n_speeds,), Wk r.m.s. of the criterion's band, m/s²
-    octave_hz: Array | None = None  # (n_speeds, 2), worst octave
-    unseen: tuple[Unseen, ...] = ()  # of the logarithm of the metric's square, by source
-
-    def silent(self, index: int) -> bool:
-        """Whether the motion lies below the criterion's perception threshold at one speed."""
-        return self.seat is not None and bool(
-            self.seat.value[index] < self.criterion.silent_below_m_s2
-        )
-
-    def budget(self, index: int) -> dict[str, float]:
-        """Share of the metric's variance from each source at one speed; empty where unknown."""
-        if self.estimate is None or not np.isfinite(self.estimate.spread[index]):
-            return {}
-        total = float(2 * self.estimate.spread[index]) ** 2  # of the square's logarithm
-        shape = self.estimate.spread.shape
-        parts = {
-            one.source: float(np.broadcast_to(one.variance, shape)[index]) for one in self.unseen
-        }
-        parts = {RECORDS: total - sum(parts.values()), **parts}
-        positive = {source: max(variance, 0.0) for source, variance in parts.items()}
-        whole = sum(positive.values())
-        return {source: own / whole for source, own in positive.items()} if whole else {}
-
-    def probabilities(self, index: int) -> tuple[float, float]:
-        """P(metric > possible), P(metric > likely) at one speed."""
-        if self.estimate is None:
-            return 0.0, 0.0
-        possible = self.estimate.probability_above(self.criterion.possible)
-        likely = self.estimate.probability_above(self.criterion.likely)
-        return float(possible[index]), float(likely[index])
+# Told beside the criteria, never decisive: typical values of the torque lie below what is felt.
+REPORTED: dict[MotionName, tuple[float, float]] = {"steering torque": (0.5, 10.0)}  # road hertz
 
 
 @dataclass(frozen=True)
@@ -103,191 +60,17 @@ def configuration_curves(
     `unseen` is what the runs' own scatter leaves out of the logarithm of a pooled variance, `drawn`
     the car as its spread lets it be.
     """
-    told = tuple(word for word in COMPONENTS if not _without(word, runs))
-    pool = _Pool(tuple(runs), setting, told, unseen, tuple(drawn))
-    curves = tuple(pool.curve(row) for row in criteria.rows)
+    told = tuple(word for word in COMPONENTS if not without(word, runs))
+    pool = Pool(tuple(runs), setting, told, unseen, tuple(drawn))
+    curves = tuple(METRICS[row.metric](pool, row) for row in criteria.rows)
     seat = pool.band("seat z", VERTICAL_BAND_HZ) if pool.why_not("seat z") is None else None
     missing = tuple(word for word in (*RIDE, *LATERAL, *ROLL) if word not in told)
     band = pool.motion("seat z").band_hz.union_hz
-    reported = {motion: pool.reported(motion) for motion in REPORTED}
+    reported = {motion: _reported(pool, motion) for motion in REPORTED}
     return ConfigurationCurves(name, tuple(runs), setting, band, seat, curves, missing, reported)
 
 
-# Told beside the criteria, never decisive: typical values of the torque lie below what is felt.
-REPORTED: dict[MotionName, tuple[float, float]] = {"steering torque": (0.5, 10.0)}  # road hertz
-
-
-def _without(word: str, runs: Sequence[RunAnalysis]) -> list[str]:
-    """Numbers of the runs that do not tell a component's fluctuation."""
-    return [
-        run.run.number
-        for run in runs
-        if word not in run.signal.components or run.fluctuation(word) is None
-    ]
-
-
-@dataclass
-class _Pool:
-    """The runs of a configuration together."""
-
-    runs: tuple[RunAnalysis, ...]
-    setting: RideSetting
-    told: tuple[str, ...]  # components that every run measured
-    unseen: Mapping[Family, Sequence[Unseen]]
-    drawn: tuple[RideSetting, ...] = ()
-    motions: dict[MotionName, _Pooled] = field(default_factory=dict)
-    others: dict[int, list[_Pool]] = field(default_factory=dict)  # by run, one a drawn car
-
-    def motion(self, name: MotionName) -> _Pooled:
-        """One motion of all runs; kept, since criteria share it."""
-        if name not in self.motions:
-            kind = MOTIONS[name]
-            ends = tuple(word for word in kind.uses if word in self.told) or kind.uses
-            band = RoadBand.of(self.runs, ends, self.setting.speeds_m_s)
-            words = tuple(word for word in (*kind.uses, *kind.more) if word in self.told)
-            rows: dict[bytes, NDArray[np.complex128]] = {}
-            parts = tuple(
-                RunMotion(self.setting, run, i, band, name, words, rows)
-                for i, run in enumerate(self.runs)
-            )
-            self.motions[name] = _Pooled(parts, self.setting, band)
-        return self.motions[name]
-
-    def why_not(self, name: MotionName) -> str | None:
-        """Why a motion is not told; None where it is."""
-        lacking = [word for word in MOTIONS[name].needs if word not in self.told]
-        if lacking:
-            lost = ", ".join(dict.fromkeys(n for w in lacking for n in _without(w, self.runs)))
-            were = "were" if len(lacking) > 1 else "was"
-            return (
-                f"{' and '.join(lacking)} {were} not measured, or a channel behind "
-                f"{'them' if len(lacking) > 1 else 'it'} never changed, in run {lost}"
-            )
-        return self.setting.why_not(name)
-
-    def curve(self, row: Criterion) -> MetricCurve:
-        """One criterion."""
-        name = MOTION_OF[row.metric]
-        if (why := self.why_not(name)) is not None:
-            return MetricCurve(row, None, why, np.zeros(len(self.setting.speeds_m_s), bool))
-        motion = self.motion(name)
-        found = motion.measured(row)
-        unseen = self._unseen(name, row)
-        estimate = motion.estimate(found.samples, unseen)
-        seat = self.band(name, row.band_hz) if name == "seat z" else None
-        covered = motion.covered(row, found.growth) & self.setting.answers(name)
-        return MetricCurve(row, estimate, None, covered, seat, found.octave_hz, unseen)
-
-    def band(self, name: MotionName, band_hz: tuple[float, float]) -> LogEstimate:
-        """Root mean square of a motion in a band."""
-        motion = self.motion(name)
-        return motion.estimate(motion.band(band_hz).samples, self.unseen[MOTIONS[name].family])
-
-    def reported(self, name: MotionName) -> LogEstimate | str:
-        """What is told beside the criteria, or why it is not."""
-        why = self.why_not(name)
-        return why if why is not None else self.band(name, REPORTED[name])
-
-    def _unseen(self, name: MotionName, row: Criterion) -> tuple[Unseen, ...]:
-        """What resampling does not see of a criterion's metric."""
-        own = self.unseen[MOTIONS[name].family]
-        if not self.drawn:
-            return (*own, Unseen(0.0, source=CAR))
-        squares = [other.square(name, row) for other in self._in_other_cars(name)]
-        tried_m_s = self.drawn[0].speeds_m_s
-        return (*own, car_unseen(np.array(squares), tried_m_s, self.setting.speeds_m_s))
-
-    def _in_other_cars(self, name: MotionName) -> list[_Pool]:
-        """By the mean spectrum of the run that reaches highest; all are changed alike. Kept."""
-        run = self.motion(name).furthest
-        if run not in self.others:
-            alone = (averaged(self.runs[run]),)
-            self.others[run] = [_Pool(alone, setting, self.told, {}) for setting in self.drawn]
-        return self.others[run]
-
-    def square(self, name: MotionName, row: Criterion) -> Array:
-        """A criterion's metric squared, ``(n_speeds,)``; 0 where the car does not tell it."""
-        found = self.motion(name).measured(row).samples[0]
-        return np.asarray(found * self.setting.answers(name))
-
-
-@dataclass(frozen=True)
-class _Measured:
-    """Bootstrap samples of a mean square, as far as the runs reach."""
-
-    samples: Array  # (1 + n_resamples, n_speeds)
-    growth: Array  # (n_speeds,), relative, of its root if the last level were carried on
-    octave_hz: Array | None = None  # (n_speeds, 2), the worst
-
-
-@dataclass
-class _Pooled:
-    """One motion of the runs of a configuration together."""
-
-    parts: tuple[RunMotion, ...]
-    setting: RideSetting
-    band_hz: RoadBand
-    known: dict[tuple[float, float], _Measured] = field(default_factory=dict)
-
-    @property
-    def blocks(self) -> float:
-        return float(sum(part.resampling.blocks for part in self.parts))
-
-    @property
-    def furthest(self) -> int:
-        """The run that reaches highest."""
-        return int(np.argmax(self.band_hz.high_hz[:, 0]))
-
-    def measured(self, row: Criterion) -> _Measured:
-        """The square of a criterion's metric."""
-        return (
-            self.over_road(row.band_hz)
-            if row.metric == "seat-over-road"
-            else self.band(row.band_hz)
-        )
-
-    def band(self, band_hz: tuple[float, float]) -> _Measured:
-        """Mean square in a band; kept."""
-        if band_hz not in self.known:
-            edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
-            samples = self._sum(*edges)[..., 0]
-            added = self._carried_on(edges, band_hz[1])[:, 0]
-            self.known[band_hz] = _Measured(samples, _growth(samples[0], added))
-        return self.known[band_hz]
-
-    def over_road(self, band_hz: tuple[float, float]) -> _Measured:
-        """Worst sliding octave over the road's."""
-        low, high = sliding_octaves(*band_hz)
-        road = self.setting.road_octaves(low, high)
-        samples = self._sum(low, high) / road
-        added = self._carried_on((low, high), band_hz[1]) / road
-        worst = samples.max(axis=2)
-        index = samples[0].argmax(axis=1)
-        grown = (np.maximum(samples[0], 0) + added).max(axis=1)
-        growth = _growth(worst[0], grown - worst[0])
-        return _Measured(worst, growth, np.stack([low[index], high[index]], axis=1))
-
-    def estimate(self, variance_samples: Array, unseen: Sequence[Unseen]) -> LogEstimate:
-        """Root mean square from bootstrap samples of its square."""
-        return half_value(log_estimate(variance_samples, self.blocks, unseen))
-
-    def covered(self, row: Criterion, growth: Array) -> NDArray[np.bool_]:
-        """Whether the usable road band carries the criterion, at each speed."""
-        low, high = self.band_hz.union_hz
-        if row.coverage == "whole band":
-            return np.asarray((low <= row.band_hz[0]) & (high >= row.band_hz[1]))
-        spans = (low <= VERTICAL_NEEDS_HZ[0]) & (high >= VERTICAL_NEEDS_HZ[1])
-        return np.asarray(spans & (growth < CARRIED_ON_SHARE))
-
-    def _sum(self, low: Array, high: Array) -> Array:
-        return np.asarray(np.sum([part.variances(low, high) for part in self.parts], axis=0))
-
-    def _carried_on(self, edges: tuple[Array, Array], until_hz: float) -> Array:
-        """From the run that reaches highest, since the others leave off below it."""
-        return self.parts[self.furthest].carried_on(edges, until_hz)
-
-
-def _growth(variance: Array, added: Array) -> Array:
-    """Relative change of an RMS when variance is added; none where there is nothing to carry on."""
-    growth = np.sqrt(1 + added / np.where(variance > 0, variance, 1.0)) - 1
-    return np.where((variance > 0) | (added <= 0), growth, np.inf)
+def _reported(pool: Pool, name: MotionName) -> LogEstimate | str:
+    """What is told beside the criteria, or why it is not."""
+    why = pool.why_not(name)
+    return why if why is not None else pool.band(name, REPORTED[name])

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.interval import Interval
-from buffet.rating.configuration import MetricCurve
 from buffet.rating.criteria import Criterion
+from buffet.rating.metric_curve import MetricCurve
 
 Array = NDArray[np.float64]
 

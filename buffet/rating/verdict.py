@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from buffet.interval import Interval
-from buffet.rating.configuration import MetricCurve
 from buffet.rating.criteria import WORST_FIRST, Criteria, Criterion, Verdict
+from buffet.rating.metric_curve import MetricCurve
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from buffet.rating.car_spread import CAR
-from buffet.rating.configuration import RECORDS
 from buffet.rating.criteria import Verdict
+from buffet.rating.metric_curve import RECORDS
 from buffet.rating.scatter import RUN_TO_RUN, WIND_SPEED
 from buffet.rating.verdict import CriterionRating
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.phrases import with_unit
-from buffet.rating.configuration import MetricCurve
 from buffet.rating.criteria import Criterion
+from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.report.look import (
     FAINT,

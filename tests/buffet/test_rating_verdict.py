@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.stats import t as student
 
-from buffet.rating.configuration import MetricCurve
 from buffet.rating.criteria import Criterion, Verdict, read_criteria
+from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.onset import Onset, first_crossing, onset, search_speeds
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.spectral.uncertainty import LogEstimate

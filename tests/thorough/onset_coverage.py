@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
 from buffet.interval import Interval
-from buffet.rating.configuration import MetricCurve, configuration_curves
+from buffet.rating.configuration import configuration_curves
 from buffet.rating.criteria import Criteria, read_criteria
+from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.motions import Family
 from buffet.rating.onset import onset
 from buffet.rating.ride_metrics import RideSetting

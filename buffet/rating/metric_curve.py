@@ -1,0 +1,56 @@
+"""A criterion's metric over road speeds, with its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.rating.criteria import Criterion
+from buffet.spectral.uncertainty import LogEstimate, Unseen
+
+Array = NDArray[np.float64]
+
+RECORDS = "record length"
+
+
+@dataclass(frozen=True)
+class MetricCurve:
+    """One criterion's metric at each road speed."""
+
+    criterion: Criterion
+    estimate: LogEstimate | None  # (n_speeds,); None where it was not measured
+    why_missing: str | None
+    covered: NDArray[np.bool_]  # (n_speeds,)
+    seat: LogEstimate | None = None  # (n_speeds,), Wk r.m.s. of the criterion's band, m/s²
+    octave_hz: Array | None = None  # (n_speeds, 2), worst octave
+    unseen: tuple[Unseen, ...] = ()  # of the logarithm of the metric's square, by source
+
+    def silent(self, index: int) -> bool:
+        """Whether the motion lies below the criterion's perception threshold at one speed."""
+        return self.seat is not None and bool(
+            self.seat.value[index] < self.criterion.silent_below_m_s2
+        )
+
+    def budget(self, index: int) -> dict[str, float]:
+        """Share of the metric's variance from each source at one speed; empty where unknown."""
+        if self.estimate is None or not np.isfinite(self.estimate.spread[index]):
+            return {}
+        total = float(2 * self.estimate.spread[index]) ** 2  # of the square's logarithm
+        shape = self.estimate.spread.shape
+        parts = {
+            one.source: float(np.broadcast_to(one.variance, shape)[index]) for one in self.unseen
+        }
+        parts = {RECORDS: total - sum(parts.values()), **parts}
+        positive = {source: max(variance, 0.0) for source, variance in parts.items()}
+        whole = sum(positive.values())
+        return {source: own / whole for source, own in positive.items()} if whole else {}
+
+    def probabilities(self, index: int) -> tuple[float, float]:
+        """P(metric > possible), P(metric > likely) at one speed."""
+        if self.estimate is None:
+            return 0.0, 0.0
+        possible = self.estimate.probability_above(self.criterion.possible)
+        likely = self.estimate.probability_above(self.criterion.likely)
+        return float(possible[index]), float(likely[index])

@@ -1,0 +1,23 @@
+"""Criteria of the r.m.s. value of a motion."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from buffet.rating.criteria import Criterion
+from buffet.rating.metric_curve import MetricCurve
+from buffet.rating.pool import MOTION_OF, Pool
+
+
+def motion_curve(pool: Pool, row: Criterion) -> MetricCurve:
+    """A motion's r.m.s. value in the row's band, or its worst octave over the road's."""
+    name = MOTION_OF[row.metric]
+    if (why := pool.why_not(name)) is not None:
+        return MetricCurve(row, None, why, np.zeros(len(pool.setting.speeds_m_s), bool))
+    motion = pool.motion(name)
+    found = motion.measured(row)
+    unseen = pool.unseen_of(name, row)
+    estimate = motion.estimate(found.samples, unseen)
+    seat = pool.band(name, row.band_hz) if name == "seat z" else None
+    covered = motion.covered(row, found.growth) & pool.setting.answers(name)
+    return MetricCurve(row, estimate, None, covered, seat, found.octave_hz, unseen)
