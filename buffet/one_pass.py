@@ -25,14 +25,17 @@ from ingest import PROBE, Channel, FlowState, Model, Record, flow_state, rig_res
 
 Array = NDArray[np.float64]
 # What a pass can keep besides segment spectra: transforms of long stretches under several tapers,
-# the cross-spectra of all channels, and a decimated copy of the samples.
-Keep = Literal["tapers", "matrix", "copy"]
+# the cross-spectra of all channels, and a decimated copy of the samples: of all channels, or of
+# those behind the components of the force.
+Keep = Literal["tapers", "matrix", "copy", "forces"]
 FOR_LINES: frozenset[Keep] = frozenset({"tapers"})  # what pure lines are found in
 
 # Samples of all channels held until the record's length is known; 32 MB in double precision.
 LOOKAHEAD_SAMPLES = 4_000_000
 # Up to which the copy holds a wake: a dozen harmonics of shedding at 0.2 (engineering judgement).
 COPIED_STROUHAL = 2.5
+# Values of the components' copy, of which a rating holds one of every run: 16 MB.
+MOST_FORCE_VALUES = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -100,9 +103,8 @@ def one_pass(
         stretches = stretch_settings(rate, length, seen, from_hz, reach, settings.workers)
         tapers = TaperAccumulator(len(record.channels), stretches)
         takers.append(tapers.push)
-    copy = None
-    if "copy" in settings.keeps:
-        copy = Decimator(len(record.channels), rate, _copied_to_hz(flow, model, reach))
+    copy = _decimator(record, settings, _copied_to_hz(flow, model, reach))
+    if copy is not None:
         takers.append(copy.push)
     for block in held:
         _hand(block, takers)
@@ -114,6 +116,16 @@ def one_pass(
         None if tapers is None else tapers.finish(),
         None if copy is None else copy.finish(),
     )
+
+
+def _decimator(record: Record, settings: AnalysisSettings, to_hz: float) -> Decimator | None:
+    n, rate = len(record.channels), record.sample_rate_hz
+    if "copy" in settings.keeps:
+        return Decimator(n, rate, to_hz)
+    forces = crossed(record.channels)
+    if "forces" in settings.keeps and forces:
+        return Decimator(n, rate, to_hz, MOST_FORCE_VALUES, forces)
+    return None
 
 
 def _hand(block: Array, takers: Sequence[Callable[[Array], None]]) -> None:

@@ -35,7 +35,7 @@ def quantity_samples(analysis: RunAnalysis, indices: Sequence[int] | None = None
     Raises
     ------
     ValueError
-        The analysis holds no copy.
+        The analysis holds no copy of a channel.
     """
     if analysis.copy is None:
         raise ValueError("the run was analysed without a copy of its samples")
@@ -64,8 +64,7 @@ def _fluctuation(analysis: RunAnalysis, copy: DecimatedRecord, index: int) -> Ar
         return total
     plain = to_hz >= copy.rate_hz / 2
     for channel in used.tolist():
-        about = float(copy.offset[channel] - analysis.spectra.mean[channel])
-        samples = copy.about_offset[channel] + about
+        samples = copy.channel(channel, float(analysis.spectra.mean[channel]))
         if not plain or _responds(analysis, channel):
             samples = _corrected(analysis, channel, samples, copy.rate_hz, to_hz)
         total += quantity.fluctuation_row[channel] * samples

@@ -258,6 +258,7 @@ def _rating(
     from buffet.one_pass import FOR_LINES, AnalysisSettings
     from buffet.rating.criteria import read_criteria
     from buffet.rating.rate import (
+        FOR_RATING,
         RatingSettings,
         chosen_car,
         rate,
@@ -275,7 +276,7 @@ def _rating(
         require_probes(campaign.runs)
     rows = read_criteria(criteria)
     vehicle = None if car is None else chosen_car(campaign, car)
-    keeps = FOR_LINES if without_lines else frozenset()
+    keeps = FOR_RATING | (FOR_LINES if without_lines else frozenset())
     analysis = analyse(campaign, settings=AnalysisSettings(keeps=keeps), progress=progress)
     if without_lines:
         analysis = analysis.without_lines()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.rating.bursts import burst_curve
 from buffet.rating.criteria import Criteria, Criterion, Metric
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.motion_metrics import motion_curve
@@ -15,19 +16,23 @@ from buffet.rating.motions import LATERAL, RIDE, ROLL, Family, MotionName
 from buffet.rating.pool import Pool, without
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.seat_scatter import VERTICAL_BAND_HZ
+from buffet.rating.state_change import state_change_curve
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import COMPONENTS
 from buffet.spectral.uncertainty import LogEstimate, Unseen
+from buffet.switching.force_states import ConfigurationStates
 
 Array = NDArray[np.float64]
 
 # How each metric of the criteria is found.
 METRICS: dict[Metric, Callable[[Pool, Criterion], MetricCurve]] = {
     "seat-over-road": motion_curve,
+    "seat-burst-over-road": burst_curve,
     "seat-weighted": motion_curve,
     "seat-lateral": motion_curve,
     "yaw-rate": motion_curve,
     "rear-axle-load": motion_curve,
+    "seat-after-state-change": state_change_curve,
 }
 # Told beside the criteria, never decisive: typical values of the torque lie below what is felt.
 REPORTED: dict[MotionName, tuple[float, float]] = {"steering torque": (0.5, 10.0)}  # road hertz
@@ -54,14 +59,15 @@ def configuration_curves(
     criteria: Criteria,
     unseen: Mapping[Family, Sequence[Unseen]],
     drawn: Sequence[RideSetting] = (),
+    states: ConfigurationStates | None = None,
 ) -> ConfigurationCurves:
     """Evaluate every criterion of one configuration at all road speeds.
 
     `unseen` is what the runs' own scatter leaves out of the logarithm of a pooled variance, `drawn`
-    the car as its spread lets it be.
+    the car as its spread lets it be, `states` those of the wake.
     """
     told = tuple(word for word in COMPONENTS if not without(word, runs))
-    pool = Pool(tuple(runs), setting, told, unseen, tuple(drawn))
+    pool = Pool(tuple(runs), setting, told, unseen, tuple(drawn), states)
     curves = tuple(METRICS[row.metric](pool, row) for row in criteria.rows)
     seat = pool.band("seat z", VERTICAL_BAND_HZ) if pool.why_not("seat z") is None else None
     missing = tuple(word for word in (*RIDE, *LATERAL, *ROLL) if word not in told)

@@ -14,7 +14,15 @@ if TYPE_CHECKING:
 Verdict = Literal["unlikely", "possible", "likely", "undetermined"]
 # A configuration takes its worst criterion in this order.
 WORST_FIRST: tuple[Verdict, ...] = ("likely", "possible", "undetermined", "unlikely")
-Metric = Literal["seat-over-road", "seat-weighted", "seat-lateral", "yaw-rate", "rear-axle-load"]
+Metric = Literal[
+    "seat-over-road",
+    "seat-burst-over-road",
+    "seat-weighted",
+    "seat-lateral",
+    "yaw-rate",
+    "rear-axle-load",
+    "seat-after-state-change",
+]
 Coverage = Literal["vertical", "whole band"]
 
 

@@ -13,6 +13,7 @@ from buffet.spectral.uncertainty import LogEstimate, Unseen
 Array = NDArray[np.float64]
 
 RECORDS = "record length"
+TOO_FEW = "too few independent stretches of record stand behind it"
 
 
 @dataclass(frozen=True)
@@ -26,12 +27,20 @@ class MetricCurve:
     seat: LogEstimate | None = None  # (n_speeds,), Wk r.m.s. of the criterion's band, m/s²
     octave_hz: Array | None = None  # (n_speeds, 2), worst octave
     unseen: tuple[Unseen, ...] = ()  # of the logarithm of the metric's square, by source
+    occurs: Array | None = None  # (n_speeds,), chance that it comes up at all; None: it does
+    unsure: str | None = None  # why its interval is not to be relied on, besides too few blocks
 
     def silent(self, index: int) -> bool:
         """Whether the motion lies below the criterion's perception threshold at one speed."""
         return self.seat is not None and bool(
             self.seat.value[index] < self.criterion.silent_below_m_s2
         )
+
+    @property
+    def doubt(self) -> str | None:
+        """Why its interval is not to be relied on at any speed; None where it is."""
+        few = self.estimate is not None and not self.estimate.reliable
+        return self.unsure or (TOO_FEW if few else None)
 
     def budget(self, index: int) -> dict[str, float]:
         """Share of the metric's variance from each source at one speed; empty where unknown."""
@@ -53,4 +62,5 @@ class MetricCurve:
             return 0.0, 0.0
         possible = self.estimate.probability_above(self.criterion.possible)
         likely = self.estimate.probability_above(self.criterion.likely)
-        return float(possible[index]), float(likely[index])
+        chance = 1.0 if self.occurs is None else float(self.occurs[index])
+        return chance * float(possible[index]), chance * float(likely[index])

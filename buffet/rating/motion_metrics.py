@@ -6,12 +6,15 @@ import numpy as np
 
 from buffet.rating.criteria import Criterion
 from buffet.rating.metric_curve import MetricCurve
+from buffet.rating.motions import MOTIONS
 from buffet.rating.pool import MOTION_OF, Pool
+from buffet.rating.state_change import too_few_changes
 
 
 def motion_curve(pool: Pool, row: Criterion) -> MetricCurve:
     """A motion's r.m.s. value in the row's band, or its worst octave over the road's."""
     name = MOTION_OF[row.metric]
+    kind = MOTIONS[name]
     if (why := pool.why_not(name)) is not None:
         return MetricCurve(row, None, why, np.zeros(len(pool.setting.speeds_m_s), bool))
     motion = pool.motion(name)
@@ -20,4 +23,5 @@ def motion_curve(pool: Pool, row: Criterion) -> MetricCurve:
     estimate = motion.estimate(found.samples, unseen)
     seat = pool.band(name, row.band_hz) if name == "seat z" else None
     covered = motion.covered(row, found.growth) & pool.setting.answers(name)
-    return MetricCurve(row, estimate, None, covered, seat, found.octave_hz, unseen)
+    unsure = too_few_changes(pool) if kind.family == "vertical" else None
+    return MetricCurve(row, estimate, None, covered, seat, found.octave_hz, unseen, unsure=unsure)

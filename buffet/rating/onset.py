@@ -42,7 +42,7 @@ def onset(curve: MetricCurve, speeds_m_s: Array, up_to_m_s: float) -> Onset:
     begins above an end of the interval, that end is None.
     """
     usable = curve.covered & (speeds_m_s <= up_to_m_s * (1 + 1e-9))
-    if curve.estimate is None or not usable.any() or not curve.estimate.reliable:
+    if curve.estimate is None or not usable.any() or curve.doubt is not None:
         return Onset(curve.criterion.id, None, None)
     speeds = speeds_m_s[usable]
     span = (float(speeds[0]), float(speeds[-1]))

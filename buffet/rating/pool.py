@@ -15,6 +15,7 @@ from buffet.rating.ride_metrics import RideSetting, RunMotion, sliding_octaves
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.uncertainty import LogEstimate, Unseen, half_value, log_estimate
+from buffet.switching.force_states import ConfigurationStates
 from buffet.usable_band import NEEDED_FROM_HZ, NEEDED_HZ
 
 Array = NDArray[np.float64]
@@ -23,12 +24,15 @@ Array = NDArray[np.float64]
 # to the top of its band changes the metric by less than this share (engineering judgement).
 VERTICAL_NEEDS_HZ = (NEEDED_FROM_HZ, NEEDED_HZ)
 CARRIED_ON_SHARE = 0.2
+OVER_ROAD: tuple[Metric, ...] = ("seat-over-road", "seat-burst-over-road")
 MOTION_OF: dict[Metric, MotionName] = {
     "seat-over-road": "seat z",
+    "seat-burst-over-road": "seat z",
     "seat-weighted": "seat z",
     "seat-lateral": "seat y",
     "yaw-rate": "yaw rate",
     "rear-axle-load": "rear load",
+    "seat-after-state-change": "seat z",
 }
 
 
@@ -50,6 +54,7 @@ class Pool:
     told: tuple[str, ...]  # components that every run measured
     unseen: Mapping[Family, Sequence[Unseen]]
     drawn: tuple[RideSetting, ...] = ()
+    states: ConfigurationStates | None = None  # of the wake; None where no samples were kept
     motions: dict[MotionName, Pooled] = field(default_factory=dict)
     others: dict[int, list[Pool]] = field(default_factory=dict)  # by run, one a drawn car
 
@@ -124,7 +129,14 @@ class Pooled:
     parts: tuple[RunMotion, ...]
     setting: RideSetting
     band_hz: RoadBand
+    # By band, of the motion itself and of its worst octave: criteria share them.
     known: dict[tuple[float, float], Measured] = field(default_factory=dict)
+    known_octaves: dict[tuple[float, float], Measured] = field(default_factory=dict)
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """Components that it is made of."""
+        return self.parts[0].inputs
 
     @property
     def blocks(self) -> float:
@@ -137,11 +149,7 @@ class Pooled:
 
     def measured(self, row: Criterion) -> Measured:
         """The square of a criterion's metric."""
-        return (
-            self.over_road(row.band_hz)
-            if row.metric == "seat-over-road"
-            else self.band(row.band_hz)
-        )
+        return self.over_road(row.band_hz) if row.metric in OVER_ROAD else self.band(row.band_hz)
 
     def band(self, band_hz: tuple[float, float]) -> Measured:
         """Mean square in a band; kept."""
@@ -153,7 +161,12 @@ class Pooled:
         return self.known[band_hz]
 
     def over_road(self, band_hz: tuple[float, float]) -> Measured:
-        """Worst sliding octave over the road's."""
+        """Worst sliding octave over the road's; kept."""
+        if band_hz not in self.known_octaves:
+            self.known_octaves[band_hz] = self._over_road(band_hz)
+        return self.known_octaves[band_hz]
+
+    def _over_road(self, band_hz: tuple[float, float]) -> Measured:
         low, high = sliding_octaves(*band_hz)
         road = self.setting.road_octaves(low, high)
         samples = self._sum(low, high) / road

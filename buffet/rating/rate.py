@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from buffet.analysis import CampaignAnalysis
 from buffet.errors import NotRateableError
 from buffet.following import follow
+from buffet.one_pass import Keep
 from buffet.rating.car_spread import drawn_settings
 from buffet.rating.configuration import ConfigurationCurves, configuration_curves
 from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
-from buffet.rating.motions import Family
+from buffet.rating.motions import RIDE, Family
 from buffet.rating.onset import HIGHEST_SPEED_M_S, Onset, onset, search_speeds
 from buffet.rating.remarks import rated_runs, remarks
 from buffet.rating.ride_metrics import RideSetting
@@ -27,6 +28,7 @@ from buffet.rating.wording import explain
 from buffet.road_speed import FullScale, full_scale
 from buffet.run_spectra import RunResult, run_result
 from buffet.spectral.uncertainty import Unseen
+from buffet.switching.force_states import campaign_states
 from buffet.vehicle import GOOD_MOTORWAY, Road, named_car, road_track_m, typical_car
 from ingest import (
     Campaign,
@@ -40,6 +42,8 @@ from ingest import (
 
 Array = NDArray[np.float64]
 
+# What the one pass is to keep for a rating; without it bursts and changes of state are not rated.
+FOR_RATING: frozenset[Keep] = frozenset({"forces"})
 NOT_COVERED = "no criterion is covered, with enough record behind it, at any road speed"
 # Components that tell vertical from lateral shedding; the others only repeat them.
 SHEDDING_SHOWS_IN = ("drag", "lift", "side force", "yaw moment")
@@ -174,8 +178,17 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     spread = rating_scatter(still, setting, settings.speed_m_s)
     results = follow([run_result(run, _shows_shedding) for run in analysis.runs])
     drawn = drawn_settings(setting)
+    states = campaign_states(runs, RIDE)
     curves = [
-        configuration_curves(name, own, setting, criteria, _unseen(spread, name, len(own)), drawn)
+        configuration_curves(
+            name,
+            own,
+            setting,
+            criteria,
+            _unseen(spread, name, len(own)),
+            drawn,
+            states.get(name),
+        )
         for name, own in runs.items()
     ]
     rated = [_rate_one(c, settings, criteria, spread, results, analysis) for c in curves]

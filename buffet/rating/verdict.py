@@ -39,8 +39,8 @@ def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> Criter
     why: str | None = None
     if not curve.covered[index]:
         verdict, why = "undetermined", "the usable road band does not cover it"
-    elif not curve.estimate.reliable:
-        verdict, why = "undetermined", "too few independent stretches of record stand behind it"
+    elif curve.doubt is not None:
+        verdict, why = "undetermined", curve.doubt
     elif curve.silent(index):
         verdict, why = "unlikely", "the motion lies below the perception threshold"
     return CriterionRating(

@@ -129,7 +129,7 @@ def _draw_curve(
     if not shown.any():
         return None
     value = np.where(shown, curve.estimate.value, np.nan)
-    known = curve.covered & curve.estimate.reliable
+    known = curve.covered & (curve.doubt is None)
     covered = np.where(known, value, np.nan)
     low, high = (np.where(np.isfinite(limit), limit, np.nan) for limit in curve.estimate.limits())
     inside = shown & known

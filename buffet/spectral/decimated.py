@@ -1,8 +1,9 @@
-"""A low-passed, decimated copy of all channels, made block by block in bounded memory."""
+"""A low-passed, decimated copy of a record's channels, made block by block in bounded memory."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,7 +29,7 @@ CHUNK = 8192
 
 @dataclass(frozen=True)
 class DecimatedRecord:
-    """All channels of a record at a lower rate; arrays are locked.
+    """Channels of a record at a lower rate; arrays are locked.
 
     Sample i stands at `start_s` + i / `rate_hz` of the record. Nothing is shifted in time.
     """
@@ -38,6 +39,7 @@ class DecimatedRecord:
     to_hz: float  # highest frequency that it holds truly
     offset: Array  # (n_channels,), SI, somewhere near the mean
     about_offset: Single  # (n_channels, n), SI; with a large mean the sum would lose its digits
+    channels: tuple[int, ...]  # (n_channels,), which of the record's they are
 
     def __post_init__(self) -> None:
         lock(self)
@@ -54,12 +56,19 @@ class DecimatedRecord:
 
     @property
     def samples(self) -> Array:
-        """All channels with their means, SI, ``(n_channels, n)``; made anew at each call."""
+        """All of them with their means, SI, ``(n_channels, n)``; made anew at each call."""
         return np.asarray(self.about_offset + self.offset[:, None])
 
-    def channel(self, index: int) -> Array:
-        """One channel with its mean, SI, shape ``(n,)``."""
-        return np.asarray(self.about_offset[index] + self.offset[index])
+    def channel(self, channel: int, mean: float = 0.0) -> Array:
+        """One of the record's channels about a mean, SI, shape ``(n,)``.
+
+        Raises
+        ------
+        ValueError
+            The copy does not hold it.
+        """
+        row = self.channels.index(channel)
+        return np.asarray(self.about_offset[row] + (self.offset[row] - mean))
 
 
 def half_band(pass_share: float) -> Array:
@@ -132,25 +141,31 @@ class Decimator:
         sample_rate_hz: float,
         wanted_to_hz: float,
         most_values: int = MOST_VALUES,
+        channels: Sequence[int] | None = None,
     ) -> None:
-        self._n_channels = n_channels
+        """Make one for blocks of `n_channels`, of which it keeps all or those named."""
+        self._channels = tuple(range(n_channels) if channels is None else channels)
+        self._picked = None if channels is None else list(channels)
+        self._n_channels = len(self._channels)
         self._rate_hz = sample_rate_hz
         ratio = TRUE_SHARE * sample_rate_hz / 2 / wanted_to_hz
         halvings = max(0, math.floor(math.log2(ratio))) if ratio > 0 else 0
         to_hz = TRUE_SHARE * sample_rate_hz / 2 ** (halvings + 1)
         self._stages: list[_Halving] = []
         for stage in range(halvings):
-            self._stages.append(_Halving(n_channels, to_hz / sample_rate_hz * 2**stage))
+            self._stages.append(_Halving(self._n_channels, to_hz / sample_rate_hz * 2**stage))
         self._offset: Array | None = None
         # untouched pages of it cost nothing
-        columns = max(2 * CHUNK, most_values // max(n_channels, 1))
-        self._held = np.empty((n_channels, columns), np.float32)
+        columns = max(2 * CHUNK, most_values // max(self._n_channels, 1))
+        self._held = np.empty((self._n_channels, columns), np.float32)
         self._n = 0
 
     def push(self, block: Array) -> None:
         """Take in samples of shape ``(n_channels, n)``, SI, any n."""
         if block.shape[1] == 0:
             return
+        if self._picked is not None:
+            block = block[self._picked]
         if self._offset is None:
             self._offset = block[:, 0].astype(float)
         for start in range(0, block.shape[1], CHUNK):
@@ -187,4 +202,5 @@ class Decimator:
             rate_hz / 2 if halvings == 0 else TRUE_SHARE * rate_hz / 2,
             offset,
             self._held[:, : self._n],
+            self._channels,
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,6 +77,50 @@ class Held:
         )
         return cls(rate_hz, state, inner, stretches, spacing)
 
+    @cached_property
+    def blocks(self) -> Blocks:
+        """Of about a spacing's length."""
+        length = max(1, round(self.spacing))
+        n = len(self.state) // length
+        cut = (n, length)
+        whole = self.inner[: n * length].reshape(cut).all(axis=1).astype(bool)
+        return Blocks(length, whole, self.state[: n * length].reshape(cut)[:, length // 2])
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Stretches of a spacing's length, the record cut from its first sample on."""
+
+    length: int  # samples
+    whole: NDArray[np.bool_]  # (n_blocks,), all of it away from any change
+    state: NDArray[np.int8]  # (n_blocks,), at its middle
+
+    def mean_of(self, samples: Array) -> Array:
+        """Of each block, ``(n_blocks,)``."""
+        n = len(self.whole)
+        return np.asarray(samples[: n * self.length].reshape(n, self.length).mean(axis=1))
+
+
+@dataclass(frozen=True)
+class Levels:
+    """What one quantity is on average in each of the two states."""
+
+    level: tuple[float, float]
+    variance: tuple[float, float]  # of each
+    freedom: tuple[float, float]  # degrees of freedom behind it
+
+    @classmethod
+    def of(cls, samples: Array, held: Held) -> Levels:
+        """From the blocks away from changes; samples ``(n_samples,)``."""
+        cut = held.blocks
+        blocks = cut.mean_of(samples)
+        masks = [_usable(np.asarray(cut.state == k), cut.whole) for k in (0, 1)]
+        level = [float(blocks[mask].mean()) for mask in masks]
+        factor = _correlation_factor(blocks - np.array(level)[cut.state], cut.whole)
+        variance = [float(factor * blocks[m].var() / max(1, m.sum() - 1)) for m in masks]
+        freedom = [max(1.0, float(mask.sum() - 1) / factor) for mask in masks]
+        return cls((level[0], level[1]), (variance[0], variance[1]), (freedom[0], freedom[1]))
+
 
 def state_values(
     samples: Array, held: Held, dwell: tuple[Dwell, Dwell], name: str, unit: str, to_hz: float
@@ -87,25 +132,19 @@ def state_values(
     samples : (n_samples,)
     to_hz : highest frequency that they hold
     """
-    block = max(1, round(held.spacing))
-    n_blocks = len(samples) // block
-    cut = (n_blocks, block)
-    blocks = samples[: n_blocks * block].reshape(cut).mean(axis=1)
-    whole = held.inner[: n_blocks * block].reshape(cut).all(axis=1).astype(bool)
-    state = held.state[: n_blocks * block].reshape(cut)[:, block // 2]
-    masks = [_usable(np.asarray(state == k), whole) for k in (0, 1)]
-    levels = np.array([blocks[mask].mean() for mask in masks])
-    about = samples - levels[held.state]
-    factor = _correlation_factor(blocks - levels[state], whole)
-    variance = [factor * blocks[mask].var() / max(1, mask.sum() - 1) for mask in masks]
-    freedom = [max(1.0, (mask.sum() - 1) / factor) for mask in masks]
-    halves = [float(half_width(np.array(v), f)) for v, f in zip(variance, freedom, strict=True)]
-    means = [Interval(m, m - h, m + h) for m, h in zip(levels.tolist(), halves, strict=True)]
-    step = float(levels[1] - levels[0])
-    half = float(half_width(np.array(sum(variance)), min(freedom)))
-    squares = (about[: n_blocks * block].reshape(cut) ** 2).mean(axis=1)
-    rms = [_rms(squares, whole & (state == k)) for k in (0, 1)]
-    share = float(np.var(levels[held.state]) / np.var(samples))
+    levels = Levels.of(samples, held)
+    halves = [
+        float(half_width(np.array(v), f))
+        for v, f in zip(levels.variance, levels.freedom, strict=True)
+    ]
+    means = [Interval(m, m - h, m + h) for m, h in zip(levels.level, halves, strict=True)]
+    step = levels.level[1] - levels.level[0]
+    half = float(half_width(np.array(sum(levels.variance)), min(levels.freedom)))
+    about = samples - np.array(levels.level)[held.state]
+    blocks = held.blocks
+    squares = blocks.mean_of(about**2)
+    rms = [_rms(squares, blocks.whole & (blocks.state == k)) for k in (0, 1)]
+    share = float(np.var(np.array(levels.level)[held.state]) / np.var(samples))
     frequency, psds, why = _psds(about, held, dwell, to_hz)
     return StateValues(
         name,
