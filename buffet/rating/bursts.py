@@ -77,7 +77,7 @@ def burstiness(pool: Pool, row: Criterion) -> Burstiness | None:
     rng = run_seed("bursts", *(run.run.number for run in pool.runs))
     told = []
     for place, speed_m_s in enumerate(tried.speeds_m_s.tolist()):
-        one = _ratio([histories[place] for histories in of_runs], rng)
+        one = log_ratio([histories[place] for histories in of_runs], rng)
         if one is not None:
             told.append((speed_m_s, *one))
     if not told:
@@ -86,7 +86,7 @@ def burstiness(pool: Pool, row: Criterion) -> Burstiness | None:
     return Burstiness(speeds, logs, variances, blocks)
 
 
-def _ratio(
+def log_ratio(
     histories: list[SeatHistory], rng: np.random.Generator
 ) -> tuple[float, float, int] | None:
     """Logarithm of the ratio, its variance, and the number of blocks behind it."""
