@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from buffet.calibrating.fit import Calibration
 from buffet.calibrating.judging import judge, significant
-from buffet.documents import Document, number
+from buffet.json_values import Document, number
 
 Array = NDArray[np.float64]
 

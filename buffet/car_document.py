@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from buffet.documents import Document
+from buffet.json_values import Document
 from buffet.spectral.reduction import COMPONENTS
 from buffet.vehicle import CarRows, CarSummary, Mode
 

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 
 from buffet.band_ratios import BandRatio
 from buffet.comparing import AXLES, AddOn, Comparison
-from buffet.documents import Document, blockage_entries, failures, interval, lines_entries, number
+from buffet.documents import blockage_entries, failures, lines_entries
+from buffet.json_values import Document, interval, number
 from buffet.road_wording import road_entries
 from buffet.trade import AxleLift
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -12,13 +11,14 @@ from buffet.analysis import CampaignAnalysis, Failure
 from buffet.bands import BandRms
 from buffet.blockage import CampaignBlockage
 from buffet.checking import Checked
-from buffet.interval import Interval
+from buffet.json_values import Document, interval, number
 from buffet.lines_out import line_shares, lines_are_out
 from buffet.noise_floor import SignalToNoise
 from buffet.peak_classes import PeakClass
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
+from buffet.rating_entries import criterion_entries, felt_entries
 from buffet.road_wording import road_entries
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import NO_CALIBRATION, NO_RMS, QuantityResult, RunResult
@@ -27,8 +27,6 @@ from buffet.spectral.resolution import MARKED_SEGMENTS
 from buffet.tunnel_part import NOTHING_FOLLOWS, TunnelPart
 from buffet.writing import Writer, text_writer
 from ingest import Finding, Provenance, TubingCorrection
-
-Document = dict[str, Any]
 
 ONE_SPEED = "the lift was not measured at several wind speeds"
 
@@ -41,23 +39,6 @@ def dumps(document: Document) -> str:
 def document_writer(build: Callable[[], Document]) -> Writer:
     """Writes a document that is put together only where a file of it is wanted."""
     return lambda path: text_writer(dumps(build()))(path)
-
-
-def interval(value: Interval | None) -> Document | None:
-    """`value`, `low`, `high`, `level`; a limit that is not finite is null."""
-    if value is None:
-        return None
-    return {
-        "value": number(value.value),
-        "low": number(value.low),
-        "high": number(value.high),
-        "level": value.level,
-    }
-
-
-def number(value: float | None) -> float | None:
-    """As JSON knows it; null where it is not finite."""
-    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def spectra_document(analysis: CampaignAnalysis, results: tuple[RunResult, ...]) -> Document:
@@ -323,29 +304,11 @@ def _configuration(rating: ConfigurationRating, as_read: ConfigurationRating | N
             "mode_hz": shed.mode_hz,
             "distance": shed.distance,
         },
+        "felt": felt_entries(rating.curves.felt),
         "criteria": [
-            _criterion(row, read) for row, read in zip(rating.criteria, read_rows, strict=True)
+            criterion_entries(row, read, rating.curves.setting.speeds_m_s.max())
+            for row, read in zip(rating.criteria, read_rows, strict=True)
         ],
-    }
-
-
-def _criterion(rating: CriterionRating, as_read: CriterionRating | None) -> Document:
-    row = rating.criterion
-    return {
-        "id": row.id,
-        "metric": interval(rating.metric),
-        "metric_with_tunnel": interval(as_read.metric) if as_read else None,
-        "unit": row.unit,
-        "limit_possible": row.possible,
-        "limit_likely": row.likely,
-        "p_possible": number(rating.p_possible),
-        "p_likely": number(rating.p_likely),
-        "verdict": rating.verdict,
-        "why": rating.why,
-        "octave_hz": None if rating.octave_hz is None else list(rating.octave_hz),
-        "budget": {source: number(share) for source, share in rating.budget.items()},
-        "road_band_hz": list(row.band_hz),
-        "source": row.source,
     }
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from buffet.documents import Document, failures, interval
+from buffet.documents import failures
+from buffet.json_values import Document, interval
 from buffet.resonance.estimate import CampaignResonance
 from buffet.resonance.result import AMPLITUDE_ERRORS, ChannelResonance, Mode, RunResonance
 

@@ -11,6 +11,7 @@ from buffet import documents
 from buffet import spectra_text as told
 from buffet.analysis import CampaignAnalysis
 from buffet.errors import OutputError
+from buffet.json_values import Document
 from buffet.parts import Absent
 from buffet.run_spectra import RunResult
 from buffet.spectra_parts import PARTS, SPECTRUM, Part, RunParts, chosen
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def spectra_document(analysis: CampaignAnalysis, runs: Sequence[RunParts]) -> documents.Document:
+def spectra_document(analysis: CampaignAnalysis, runs: Sequence[RunParts]) -> Document:
     """The JSON of all runs, each with an entry a part."""
     document = documents.spectra_document(analysis, tuple(run.result for run in runs))
     for entry, run in zip(document["runs"], runs, strict=True):

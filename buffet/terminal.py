@@ -16,7 +16,7 @@ from buffet.phrases import from_to, with_unit
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
-from buffet.rating.wording import budget_text
+from buffet.rating.wording import budget_text, felt_text, not_rated_text, onsets_text
 from buffet.road_wording import road_text
 from ingest import Finding
 
@@ -117,10 +117,13 @@ def _explained(one: ConfigurationRating) -> str:
     if one.onset is None or (one.onset.speed_m_s and one.onset.speed_m_s.low is None):
         onset = f" Onset: {one.onset_why}."
     text = paragraph(f"{one.name}: {one.why}{onset}{_reynolds(one)}")
-    parts = [text, table(header, rows, gap=" ")]
-    if one.decisive is not None and (budget := budget_text(one.decisive)):
-        parts.append(paragraph(budget))
-    return "\n".join(parts)
+    told = (
+        not_rated_text(one.criteria),
+        onsets_text(one.criteria),
+        felt_text(one.curves.felt),
+        "" if one.decisive is None else budget_text(one.decisive),
+    )
+    return "\n".join([text, table(header, rows, gap=" "), *(paragraph(t) for t in told if t)])
 
 
 def _reynolds(one: ConfigurationRating) -> str:
@@ -136,7 +139,7 @@ def _criterion_row(row: CriterionRating) -> tuple[str, ...]:
     """Limits and the probabilities of lying above them: possible / likely."""
     return (
         with_unit(row.criterion.id, row.criterion.unit),
-        span(row.metric) if row.metric else "not measured",
+        span(row.metric),
         f"{row.criterion.possible:g}/{row.criterion.likely:g}",
         f"{number(row.p_possible, '.2f')}/{number(row.p_likely, '.2f')}",
         row.verdict or "-",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from buffet.coherence.curves import Curves
 from buffet.coherence.links import Link, Ranked
 from buffet.coherence.part import Coherence
-from buffet.documents import Document, interval, number
+from buffet.json_values import Document, interval, number
 from buffet.spectral.coherence import CHANCE
 from buffet.spectral.delay import Delay
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from buffet.documents import Document, interval, number
 from buffet.extremes.result import Extremes, LoadChance, QuantityExtremes, WorstValue
 from buffet.interval import Interval
+from buffet.json_values import Document, interval, number
 from buffet.road_speed import NO_ROAD
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buffet.documents import Document, number
+from buffet.json_values import Document, number
 from buffet.length.needed import Needed
 from buffet.length.part import Length, QuantityLength
 

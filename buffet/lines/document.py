@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buffet.documents import Document, interval, number
+from buffet.json_values import Document, interval, number
 from buffet.lines.part import NO_LINE_LEFT, NOT_ABOVE, LineInQuantity, RunLine, RunLines
 from buffet.run_spectra import NO_RMS
 from buffet.spectral.lines import SIGNIFICANCE

@@ -63,7 +63,7 @@ def burst_curve(pool: Pool, row: Criterion) -> MetricCurve:
     log_ratio, variance = found.at(pool.setting.speeds_m_s)
     unseen = (*curve.unseen, Unseen(variance, source=BURSTS))
     motion = pool.motion(MOTION_OF[row.metric])
-    samples = motion.measured(row).samples * np.exp(log_ratio)
+    samples = motion.over_road(row.band_hz).samples * np.exp(log_ratio)
     return replace(curve, estimate=motion.estimate(samples, unseen), unseen=unseen)
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from buffet.rating.bursts import burst_curve
 from buffet.rating.criteria import Criteria, Criterion, Metric
+from buffet.rating.felt import Felt, felt
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.motion_metrics import motion_curve
 from buffet.rating.motions import LATERAL, RIDE, ROLL, Family, MotionName
@@ -50,6 +51,7 @@ class ConfigurationCurves:
     metrics: tuple[MetricCurve, ...]
     missing: tuple[str, ...]  # components that were not measured in every run
     reported: Mapping[MotionName, LogEstimate | str]  # (n_speeds,) each; or why it is not told
+    felt: Felt | None  # at the rated speed; None where upright motion is not told
 
 
 def configuration_curves(
@@ -60,11 +62,16 @@ def configuration_curves(
     unseen: Mapping[Family, Sequence[Unseen]],
     drawn: Sequence[RideSetting] = (),
     states: ConfigurationStates | None = None,
+    rated_m_s: float | None = None,
 ) -> ConfigurationCurves:
     """Evaluate every criterion of one configuration at all road speeds.
 
-    `unseen` is what the runs' own scatter leaves out of the logarithm of a pooled variance, `drawn`
-    the car as its spread lets it be, `states` those of the wake.
+    Parameters
+    ----------
+    unseen : what the runs' own scatter leaves out of the logarithm of a pooled variance
+    drawn : the car as its spread lets it be
+    states : those of the wake, where samples were kept
+    rated_m_s : the one of the road speeds at which all that is felt is told
     """
     told = tuple(word for word in COMPONENTS if not without(word, runs))
     pool = Pool(tuple(runs), setting, told, unseen, tuple(drawn), states)
@@ -73,7 +80,17 @@ def configuration_curves(
     missing = tuple(word for word in (*RIDE, *LATERAL, *ROLL) if word not in told)
     band = pool.motion("seat z").band_hz.union_hz
     reported = {motion: _reported(pool, motion) for motion in REPORTED}
-    return ConfigurationCurves(name, tuple(runs), setting, band, seat, curves, missing, reported)
+    return ConfigurationCurves(
+        name,
+        tuple(runs),
+        setting,
+        band,
+        seat,
+        curves,
+        missing,
+        reported,
+        None if rated_m_s is None else felt(pool, rated_m_s),
+    )
 
 
 def _reported(pool: Pool, name: MotionName) -> LogEstimate | str:

@@ -43,6 +43,7 @@ class Criterion:
     band_hz: tuple[float, float]  # road frequencies
     coverage: Coverage
     source: str
+    validity: str = ""  # what the metric takes for granted
     silent_below_m_s2: float = 0.0  # Wk r.m.s. below which the row stays "unlikely"
 
 
@@ -138,6 +139,7 @@ def _sheet_model() -> type[BaseModel]:
         band_hz: tuple[positive, positive]
         coverage: Coverage
         source: Annotated[str, Field(min_length=1)]
+        validity: str = ""
         silent_below_m_s2: Annotated[float, Field(ge=0)] = 0.0
 
         @model_validator(mode="after")

@@ -7,7 +7,7 @@ import numpy as np
 from buffet.rating.criteria import Criterion
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.motions import MOTIONS
-from buffet.rating.pool import MOTION_OF, Pool
+from buffet.rating.pool import MOTION_OF, OVER_ROAD, Pool
 from buffet.rating.state_change import too_few_changes
 
 
@@ -18,8 +18,9 @@ def motion_curve(pool: Pool, row: Criterion) -> MetricCurve:
     if (why := pool.why_not(name)) is not None:
         return MetricCurve(row, None, why, np.zeros(len(pool.setting.speeds_m_s), bool))
     motion = pool.motion(name)
-    found = motion.measured(row)
-    unseen = pool.unseen_of(name, row)
+    over_road = row.metric in OVER_ROAD
+    found = motion.measured(row.band_hz, over_road=over_road)
+    unseen = pool.unseen_of(name, row.band_hz, over_road=over_road)
     estimate = motion.estimate(found.samples, unseen)
     seat = pool.band(name, row.band_hz) if name == "seat z" else None
     covered = motion.covered(row, found.growth) & pool.setting.answers(name)

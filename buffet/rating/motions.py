@@ -11,7 +11,17 @@ from buffet.perception.weighting import WeightingName
 if TYPE_CHECKING:
     from buffet.vehicle import CarModel, CarOutput
 
-MotionName = Literal["seat x", "seat y", "seat z", "rear load", "yaw rate", "steering torque"]
+MotionName = Literal[
+    "seat x",
+    "seat y",
+    "seat z",
+    "seat roll",
+    "seat pitch",
+    "seat yaw",
+    "rear load",
+    "yaw rate",
+    "steering torque",
+]
 Family = Literal["vertical", "lateral"]
 
 RIDE = ("drag", "lift", "pitch moment")
@@ -34,7 +44,7 @@ class MotionKind:
         """To its unit: percent of the static load, degrees a second."""
         if self.output == "rear axle load":
             return 100 / car.ride.static_axle_load_n[1]
-        return 180 / pi if self.output == "yaw rate" else 1.0
+        return 180 / pi if self.output == "yaw rate" else 1.0  # rotations of the seat in rad/s²
 
 
 # What a motion cannot do without is in `needs`; a missing drag or pitch moment leaves the seat's
@@ -43,6 +53,9 @@ MOTIONS: dict[MotionName, MotionKind] = {
     "seat z": MotionKind("seat z", "Wk", ("lift",), RIDE, (*LATERAL, *ROLL), "vertical"),
     "seat x": MotionKind("seat x", "Wd", ("drag",), RIDE, (*LATERAL, *ROLL), "vertical"),
     "seat y": MotionKind("seat y", "Wd", LATERAL, LATERAL, ROLL, "lateral"),
+    "seat roll": MotionKind("seat roll", "We", LATERAL, LATERAL, ROLL, "lateral"),
+    "seat pitch": MotionKind("seat pitch", "We", ("lift", "pitch moment"), RIDE, (), "vertical"),
+    "seat yaw": MotionKind("seat yaw", "We", LATERAL, LATERAL, ROLL, "lateral"),
     "rear load": MotionKind("rear axle load", None, ("lift", "pitch moment"), RIDE, (), "vertical"),
     "yaw rate": MotionKind("yaw rate", None, LATERAL, LATERAL, ROLL, "lateral"),
     "steering torque": MotionKind("steering torque", None, LATERAL, LATERAL, ROLL, "lateral"),

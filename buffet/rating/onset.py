@@ -26,6 +26,26 @@ class Onset:
     speed_m_s: Interval | None
     covered_m_s: tuple[float, float] | None  # range of road speeds that was searched
 
+    def open_ends(self, up_to_m_s: float) -> str:
+        """What its interval leaves open, as a further clause; empty where it has both ends."""
+        text, speed_m_s = "", self.speed_m_s
+        if speed_m_s is not None and speed_m_s.low is None and self.covered_m_s:
+            lowest = self.covered_m_s[0] * 3.6
+            text += f"; may lie below {lowest:.0f} km/h, the lowest speed that is covered"
+        if speed_m_s is not None and speed_m_s.high is None:
+            text += f"; its upper end lies beyond {up_to_m_s * 3.6:.0f} km/h"
+        return text
+
+    def why(self, up_to_m_s: float) -> str | None:
+        """Why there is no speed, or what its interval leaves open; None where it has both ends."""
+        if self.speed_m_s is not None:
+            return self.open_ends(up_to_m_s).removeprefix("; ") or None
+        if self.covered_m_s is None:
+            return "not measured, or not covered with enough record behind it at any road speed"
+        return (
+            f"none from {self.covered_m_s[0] * 3.6:.0f} up to {self.covered_m_s[1] * 3.6:.0f} km/h"
+        )
+
 
 def search_speeds(asked_m_s: Array, up_to_m_s: float = HIGHEST_SPEED_M_S) -> Array:
     """Road speeds of the search, with those asked for among them."""

@@ -90,12 +90,18 @@ class Pool:
         motion = self.motion(name)
         return motion.estimate(motion.band(band_hz).samples, self.unseen[MOTIONS[name].family])
 
-    def unseen_of(self, name: MotionName, row: Criterion) -> tuple[Unseen, ...]:
-        """What resampling does not see of a criterion's metric."""
+    def unseen_of(
+        self, name: MotionName, band_hz: tuple[float, float], *, over_road: bool = False
+    ) -> tuple[Unseen, ...]:
+        """What resampling does not see of a motion in a band, or of its worst octave there."""
         own = self.unseen[MOTIONS[name].family]
         if not self.drawn:
             return (*own, Unseen(0.0, source=CAR))
-        squares = [other.square(name, row) for other in self._in_other_cars(name)]
+        squares = [
+            other.motion(name).measured(band_hz, over_road=over_road).samples[0]
+            * other.setting.answers(name)
+            for other in self._in_other_cars(name)
+        ]
         tried_m_s = self.drawn[0].speeds_m_s
         return (*own, car_unseen(np.array(squares), tried_m_s, self.setting.speeds_m_s))
 
@@ -106,11 +112,6 @@ class Pool:
             alone = (averaged(self.runs[run]),)
             self.others[run] = [Pool(alone, setting, self.told, {}) for setting in self.drawn]
         return self.others[run]
-
-    def square(self, name: MotionName, row: Criterion) -> Array:
-        """A criterion's metric squared, ``(n_speeds,)``; 0 where the car does not tell it."""
-        found = self.motion(name).measured(row).samples[0]
-        return np.asarray(found * self.setting.answers(name))
 
 
 @dataclass(frozen=True)
@@ -147,9 +148,9 @@ class Pooled:
         """The run that reaches highest."""
         return int(np.argmax(self.band_hz.high_hz[:, 0]))
 
-    def measured(self, row: Criterion) -> Measured:
-        """The square of a criterion's metric."""
-        return self.over_road(row.band_hz) if row.metric in OVER_ROAD else self.band(row.band_hz)
+    def measured(self, band_hz: tuple[float, float], *, over_road: bool) -> Measured:
+        """The square of the motion in a band, or of its worst octave over the road's."""
+        return self.over_road(band_hz) if over_road else self.band(band_hz)
 
     def band(self, band_hz: tuple[float, float]) -> Measured:
         """Mean square in a band; kept."""

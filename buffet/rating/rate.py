@@ -188,6 +188,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
             _unseen(spread, name, len(own)),
             drawn,
             states.get(name),
+            settings.speed_m_s,
         )
         for name, own in runs.items()
     ]
@@ -267,8 +268,11 @@ def _rate_one(
 ) -> ConfigurationRating:
     speeds = curves.setting.speeds_m_s
     index = int(np.searchsorted(speeds, settings.speed_m_s * (1 - 1e-12)))
-    rows = tuple(rate_criterion(curve, index, criteria) for curve in curves.metrics)
     onsets = [onset(curve, speeds, settings.up_to_m_s) for curve in curves.metrics]
+    rows = tuple(
+        rate_criterion(curve, index, criteria, own)
+        for curve, own in zip(curves.metrics, onsets, strict=True)
+    )
     first, onset_why = _first(onsets, settings.up_to_m_s)
     decisive = worst(rows)
     verdict: Verdict = "undetermined"
@@ -300,13 +304,7 @@ def _first(onsets: Sequence[Onset], up_to_m_s: float) -> tuple[Onset | None, str
     reached = [o for o in onsets if o.speed_m_s is not None]
     if reached:
         first = min(reached, key=lambda o: o.speed_m_s.value if o.speed_m_s else np.inf)
-        text = f"first reached by {first.criterion}"
-        if first.speed_m_s is not None and first.speed_m_s.low is None and first.covered_m_s:
-            lowest = first.covered_m_s[0] * 3.6
-            text += f"; may lie below {lowest:.0f} km/h, the lowest speed that is covered"
-        if first.speed_m_s is not None and first.speed_m_s.high is None:
-            text += f"; its upper end lies beyond {up_to_m_s * 3.6:.0f} km/h"
-        return first, text
+        return first, f"first reached by {first.criterion}{first.open_ends(up_to_m_s)}"
     searched = [o.covered_m_s for o in onsets if o.covered_m_s is not None]
     if not searched:
         return None, NOT_COVERED

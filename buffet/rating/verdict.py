@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from buffet.interval import Interval
 from buffet.rating.criteria import WORST_FIRST, Criteria, Criterion, Verdict
 from buffet.rating.metric_curve import MetricCurve
+from buffet.rating.onset import Onset
 
 
 @dataclass(frozen=True)
@@ -23,13 +24,16 @@ class CriterionRating:
     octave_hz: tuple[float, float] | None = None
     # Share of the variance of the metric's logarithm by source; empty where there is no metric.
     budget: Mapping[str, float] = field(default_factory=dict)
+    onset: Onset | None = None
 
 
-def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> CriterionRating:
+def rate_criterion(
+    curve: MetricCurve, index: int, criteria: Criteria, onset: Onset | None = None
+) -> CriterionRating:
     """One row at one of the curve's road speeds; coverage comes before any gate."""
     row = curve.criterion
     if curve.estimate is None:
-        return CriterionRating(row, None, None, None, None, curve.why_missing)
+        return CriterionRating(row, None, None, None, None, curve.why_missing, onset=onset)
     p_possible, p_likely = curve.probabilities(index)
     metric = curve.estimate.interval(index)
     octave = None
@@ -52,6 +56,7 @@ def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> Criter
         why,
         octave,
         curve.budget(index),
+        onset,
     )
 
 

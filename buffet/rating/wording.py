@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from buffet.rating.car_spread import CAR
 from buffet.rating.criteria import Verdict
+from buffet.rating.felt import Felt, Shaking
 from buffet.rating.metric_curve import RECORDS
 from buffet.rating.scatter import RUN_TO_RUN, WIND_SPEED
 from buffet.rating.verdict import CriterionRating
@@ -41,6 +42,58 @@ def budget_text(rating: CriterionRating) -> str:
     remedy = REMEDIES.get(ranked[0][0])
     advice = f" {remedy[0].upper()}{remedy[1:]} would narrow it most." if remedy else ""
     return f"Variance of {rating.criterion.id}: {', '.join(told)}.{advice}"
+
+
+def not_rated_text(rows: Sequence[CriterionRating]) -> str:
+    """Criteria without a metric, by the reason; empty where there is none."""
+    reasons: dict[str, list[str]] = {}
+    for row in rows:
+        if row.metric is None:
+            reasons.setdefault(row.why or "not measured", []).append(row.criterion.id)
+    told = [f"{', '.join(ids)} ({why})" for why, ids in reasons.items()]
+    return f"Not rated: {'; '.join(told)}." if told else ""
+
+
+def onsets_text(rows: Sequence[CriterionRating]) -> str:
+    """From which road speed on each criterion reaches its lower limit, the first one first."""
+    onsets = [row.onset for row in rows if row.onset is not None and row.onset.covered_m_s]
+    reached = [(one.speed_m_s, one.criterion) for one in onsets if one.speed_m_s is not None]
+    if not onsets or not reached:
+        return ""
+    told = [
+        f"{name} {speed.text(factor=3.6, between='…')}"
+        for speed, name in sorted(reached, key=lambda pair: pair[0].value)
+    ]
+    if len(reached) < len(onsets):
+        told.append("the others not in the range covered")
+    return f"Onset by criterion, km/h: {', '.join(told)}."
+
+
+def felt_text(felt: Felt | None) -> str:
+    """Accelerations at the seat, their total value, and whether the r.m.s. value says enough."""
+    if felt is None:
+        return ""
+    along, about = (
+        ", ".join(f"{axis} {felt.axes[axis].value:.2g}" for axis in axes if axis in felt.axes)
+        for axes in (("x", "y", "z"), ("roll", "pitch", "yaw"))
+    )
+    words = " or ".join(one.words for one in felt.reactions)
+    return (
+        f"At the seat, weighted r.m.s.: {along} m/s²{f'; {about} rad/s²' if about else ''}; total "
+        f"value {felt.total.text()} m/s², {words} (ISO 2631-1 C.2.3); upright "
+        f"{felt.over_threshold:.2g} times what is just felt.{_shaking(felt.shaking)}"
+    )
+
+
+def _shaking(shaking: Shaking | None) -> str:
+    if shaking is None or not shaking.exceeded:
+        return ""
+    tests = ", ".join(f"{t.measure} {float(t.value[0]):.2g}" for t in shaking.exceeded)
+    return (
+        f" The r.m.s. value alone tells too little (ISO 2631-1 6.3: {tests}): largest second "
+        f"{shaking.largest_running_rms_m_s2:.2g} m/s², dose {shaking.dose_m_s1_75:.2g} m/s^1.75 in "
+        f"{shaking.duration_s:.0f} s on the road."
+    )
 
 
 def explain(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from buffet.documents import Document, blockage_entries, failures, interval, number
+from buffet.documents import blockage_entries, failures
+from buffet.json_values import Document, interval, number
 from buffet.run_spectra import NO_LENGTHS, NO_RMS
 from buffet.sweep.sweep import ConfigurationSweep, Sweep
 from buffet.sweep.tracks import Seen, Track

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buffet.documents import Document, interval, number
+from buffet.json_values import Document, interval, number
 from buffet.road_speed import NO_ROAD
 from buffet.run_spectra import NO_LENGTHS
 from buffet.switching.decision import LEVEL, QuantityTest

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from buffet.documents import Document, interval, number
+from buffet.json_values import Document, interval, number
 from buffet.run_spectra import NO_RMS
 from buffet.spectral.pod import ModeAtFrequency
 from buffet.taps.coefficients import TapValues

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.documents import Document, number
+from buffet.json_values import Document, number
 from buffet.road_speed import NO_ROAD
 from buffet.run_spectra import NO_LENGTHS
 from buffet.spectral.wavelet import LEVEL, OMEGA_0

@@ -31,6 +31,7 @@ class Motion:
     step_s: float
     seat_m_s2: Array
     rear_load_percent: Array  # of the static rear axle load
+    pitch_rad_s2: Array  # acceleration, nose up
 
     def band_rms(self, signal: Array, low_hz: float, high_hz: float, weighted: bool) -> float:
         """From the Fourier lines between two frequencies, Wk weighted by the printed factors."""
@@ -101,7 +102,7 @@ def _moved(car: Vehicle, step_s: float, forces: Array, rear_road_m: Array | None
     road = 0.0 if rear_road_m is None else np.asarray(resample(rear_road_m, n))
     load = 2 * car.rear.tyre_stiffness_n_m * (road - state[:, 3])
     static = (car.mass_kg - car.front_axle_mass_kg) * STANDARD_GRAVITY
-    return Motion(step_s, seat, 100 * load / static)
+    return Motion(step_s, seat, 100 * load / static, rate[:, 5])
 
 
 def _equations(car: Vehicle) -> tuple[Array, Array]:

@@ -14,6 +14,7 @@ import pytest
 
 from buffet import documents
 from buffet.interval import Interval
+from buffet.json_values import interval
 from tests.buffet.campaigns import (
     CAMPAIGN,
     PlantedRun,
@@ -334,7 +335,7 @@ def test_noise_without_wind_is_taken_out(tmp_path: Path) -> None:
 
 def test_limits_that_are_not_finite_are_null() -> None:
     """JSON knows no infinity."""
-    assert documents.interval(Interval(1.0, float("-inf"), float("inf"))) == {
+    assert interval(Interval(1.0, float("-inf"), float("inf"))) == {
         "value": 1.0,
         "low": None,
         "high": None,

@@ -51,7 +51,7 @@ CRITERIA_FAULTS: list[tuple[tuple[str | int, ...], Any, str]] = [
     (("verdict", "likely_from"), 2, "verdict.likely_from: got 2; must be less than 1"),
     (("verdict", "unlikely_below"), None, "verdict.unlikely_below: is missing"),
     (("criterion", 0, "id"), "", "criterion.1.id: must not be empty"),
-    (("criterion", 0, "metric"), "seat", "criterion.1.metric: got 'seat'; must be 'seat-over-road', 'seat-weighted', 'seat-lateral', 'yaw-rate' or 'rear-axle-load'"),
+    (("criterion", 0, "metric"), "seat", "criterion.1.metric: got 'seat'; must be 'seat-over-road', 'seat-burst-over-road', 'seat-weighted', "),
     (("criterion", 0, "limit"), 1, "criterion.1.limit: unknown key"),
     (("criterion", 0, "likely"), 0.2, "criterion.1: likely must lie above possible"),
     (("criterion", 0, "band_hz"), [20.0, 1.0], "criterion.1: band_hz must be [low, high] with low below high"),
@@ -104,10 +104,12 @@ def test_criteria_that_are_no_toml(
 # The rows of the rating's specification that the first form holds: id, unit, limits, band.
 ROWS = [
     ("vertical-over-road", "1", 0.46, 1.0, (1.0, 20.0)),
+    ("vertical-burst", "1", 0.46, 1.0, (1.0, 20.0)),
     ("vertical-comfort", "m/s²", 0.315, 0.5, (1.0, 20.0)),
     ("rear-load", "%", 3.0, 6.0, (0.5, 15.0)),
     ("lateral", "m/s²", 0.02, 0.05, (0.5, 10.0)),
     ("yaw-rate", "deg/s", 0.14, 0.28, (0.5, 5.0)),
+    ("state-change", "m/s²", 0.03, 0.1, (0.5, 10.0)),
 ]
 
 
@@ -117,8 +119,9 @@ def test_the_packages_own_rows() -> None:
     rows = criteria.rows
 
     assert [(r.id, r.unit, r.possible, r.likely, r.band_hz) for r in rows] == ROWS
-    assert all(row.source for row in rows)
-    assert [row.silent_below_m_s2 for row in rows] == [0.011, *[0.0] * (len(rows) - 1)]
+    assert all(row.source and row.validity for row in rows)
+    silent = {row.id: row.silent_below_m_s2 for row in rows if row.silent_below_m_s2}
+    assert silent == {"vertical-over-road": 0.011, "vertical-burst": 0.011}
     assert (criteria.likely_from, criteria.unlikely_below) == (0.5, 0.1)
 
 
