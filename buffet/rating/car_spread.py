@@ -24,12 +24,18 @@ COARSER = 4  # points to an octave: a quarter of the rated car's, alike for all
 
 def drawn_settings(setting: RideSetting) -> tuple[RideSetting, ...]:
     """Cars as their spread lets them be, the same for all configurations, at a few road speeds."""
-    low, high = float(setting.speeds_m_s.min()), float(setting.speeds_m_s.max())
-    speeds = np.unique(np.geomspace(low, high, SPEEDS))
     if not any(spread_of(setting.vehicle)[0].values()):
         return ()
     cars = draw_vehicles(setting.vehicle, DRAWS, run_seed(setting.vehicle.name, "car"))
-    return tuple(replace(setting, vehicle=car, speeds_m_s=speeds, coarser=COARSER) for car in cars)
+    tried = tried_setting(setting)
+    return tuple(replace(tried, vehicle=car) for car in cars)
+
+
+def tried_setting(setting: RideSetting) -> RideSetting:
+    """The same at a few road speeds and coarser, where results are only held against each other."""
+    low, high = float(setting.speeds_m_s.min()), float(setting.speeds_m_s.max())
+    speeds = np.unique(np.geomspace(low, high, SPEEDS))
+    return replace(setting, speeds_m_s=speeds, coarser=COARSER)
 
 
 def car_unseen(values: Array, at_m_s: Array, speeds_m_s: Array) -> Unseen:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.rating.car_spread import CAR, averaged, car_unseen
+from buffet.rating.calibration import calibration_unseen, uncertain_channels, with_gains
+from buffet.rating.car_spread import CAR, averaged, car_unseen, tried_setting
 from buffet.rating.criteria import Criterion, Metric
 from buffet.rating.motions import MOTIONS, Family, MotionName
 from buffet.rating.ride_metrics import RideSetting, RunMotion, sliding_octaves
@@ -57,6 +58,7 @@ class Pool:
     states: ConfigurationStates | None = None  # of the wake; None where no samples were kept
     motions: dict[MotionName, Pooled] = field(default_factory=dict)
     others: dict[int, list[Pool]] = field(default_factory=dict)  # by run, one a drawn car
+    calibrated: dict[int, list[Pool]] = field(default_factory=dict)  # by run, one a gain raised
 
     def motion(self, name: MotionName) -> Pooled:
         """One motion of all runs; kept, since criteria share it."""
@@ -95,15 +97,30 @@ class Pool:
     ) -> tuple[Unseen, ...]:
         """What resampling does not see of a motion in a band, or of its worst octave there."""
         own = self.unseen[MOTIONS[name].family]
-        if not self.drawn:
-            return (*own, Unseen(0.0, source=CAR))
-        squares = [
-            other.motion(name).measured(band_hz, over_road=over_road).samples[0]
-            * other.setting.answers(name)
-            for other in self._in_other_cars(name)
-        ]
-        tried_m_s = self.drawn[0].speeds_m_s
-        return (*own, car_unseen(np.array(squares), tried_m_s, self.setting.speeds_m_s))
+        car = Unseen(0.0, source=CAR)
+        if self.drawn:
+            squares = _squares(self._in_other_cars(name), name, band_hz, over_road)
+            car = car_unseen(np.array(squares), self.drawn[0].speeds_m_s, self.setting.speeds_m_s)
+        return (*own, car, *self.calibration_of(name, band_hz, over_road=over_road))
+
+    def calibration_of(
+        self, name: MotionName, band_hz: tuple[float, float], *, over_road: bool = False
+    ) -> tuple[Unseen, ...]:
+        """That part of it alone; none where no uncertainty is stated."""
+        run, tried = self.motion(name).furthest, tried_setting(self.setting)
+        raised = _squares(self._with_other_gains(run, tried), name, band_hz, over_road)
+        return calibration_unseen(self.runs[run], raised, tried.speeds_m_s, self.setting.speeds_m_s)
+
+    def _with_other_gains(self, run: int, setting: RideSetting) -> list[Pool]:
+        """As read, then with each uncertain gain raised; none where none is uncertain. Kept."""
+        if run not in self.calibrated:
+            uncertain = uncertain_channels(self.runs[run])
+            channels = (None, *uncertain) if uncertain else ()
+            self.calibrated[run] = [
+                Pool((with_gains(self.runs[run], channel),), setting, self.told, {})
+                for channel in channels
+            ]
+        return self.calibrated[run]
 
     def _in_other_cars(self, name: MotionName) -> list[Pool]:
         """By the mean spectrum of the run that reaches highest; all are changed alike. Kept."""
@@ -112,6 +129,17 @@ class Pool:
             alone = (averaged(self.runs[run]),)
             self.others[run] = [Pool(alone, setting, self.told, {}) for setting in self.drawn]
         return self.others[run]
+
+
+def _squares(
+    pools: Sequence[Pool], name: MotionName, band_hz: tuple[float, float], over_road: bool
+) -> list[Array]:
+    """A motion's mean square in each, ``(n_speeds,)``; 0 where the car does not tell it."""
+    return [
+        pool.motion(name).measured(band_hz, over_road=over_road).samples[0]
+        * pool.setting.answers(name)
+        for pool in pools
+    ]
 
 
 @dataclass(frozen=True)

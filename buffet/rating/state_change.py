@@ -50,6 +50,8 @@ def state_change_curve(pool: Pool, row: Criterion) -> MetricCurve:
     unseen = (
         Unseen(4 * np.maximum(between - alone, 0), source=RUN_TO_RUN),
         _of_other_cars(pool, steps, variances),
+        # A step of the forces scales with the gains as their fluctuation does.
+        *pool.calibration_of("seat z", row.band_hz),
     )
     variance = alone + sum(np.asarray(one.variance) for one in unseen) / 4
     freedom = np.where(between > alone, max(len(runs) - 1, 1), max(pool.states.changes - 1, 1))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from buffet.rating.bursts import BURSTS
+from buffet.rating.calibration import CALIBRATION
 from buffet.rating.car_spread import CAR
 from buffet.rating.criteria import Verdict
 from buffet.rating.felt import Felt, Shaking
@@ -30,6 +32,8 @@ REMEDIES = {
     RUN_TO_RUN: "more repeats",
     WIND_SPEED: "runs nearer to the road's Reynolds number",
     CAR: "the car's own values, measured, with a narrower [spread],",
+    CALIBRATION: "a better calibration of balance and wind speed",
+    BURSTS: "longer records, which hold more bursts,",
 }
 
 

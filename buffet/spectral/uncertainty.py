@@ -95,7 +95,8 @@ def half_width(variance: Array, freedom: Array | float) -> Array:
     """Half of the 95 % interval of a value of that variance, by Student's t."""
     from scipy.special import stdtrit
 
-    return np.asarray(stdtrit(freedom, 0.5 + LEVEL / 2) * np.sqrt(variance))
+    # Rounding leaves a little below zero where two channels cancel.
+    return np.asarray(stdtrit(freedom, 0.5 + LEVEL / 2) * np.sqrt(np.maximum(variance, 0)))
 
 
 def log_error(interval: Interval) -> float:
