@@ -34,7 +34,7 @@ LEVELS = (
     ("rig_findings", "stated_resonance", "carrying"),
     ("following", "parts"),
     ("lines", "coherence", "taps", "wavelets", "switching", "extremes", "length", "checking"),
-    ("rating",),
+    ("crossings", "rating", "sweep.tracks"),
     ("pairs",),
     ("band_ratios", "sweep"),
     ("comparing", "trade", "recommending"),
