@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -12,11 +11,15 @@ from buffet.analysis import CampaignAnalysis, Failure
 from buffet.bands import BandRms
 from buffet.blockage import CampaignBlockage
 from buffet.checking import Checked
-from buffet.interval import Interval
+from buffet.crossings.document import crossings_entries
+from buffet.json_numbers import Document as Document
+from buffet.json_numbers import interval as interval
+from buffet.json_numbers import number as number
 from buffet.lines_out import line_shares, lines_are_out
 from buffet.noise_floor import SignalToNoise
 from buffet.peak_classes import PeakClass
 from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.rating.shedding import NO_MODE
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.road_wording import road_entries
@@ -27,8 +30,6 @@ from buffet.spectral.resolution import MARKED_SEGMENTS
 from buffet.tunnel_part import NOTHING_FOLLOWS, TunnelPart
 from buffet.writing import Writer, text_writer
 from ingest import Finding, Provenance, TubingCorrection
-
-Document = dict[str, Any]
 
 ONE_SPEED = "the lift was not measured at several wind speeds"
 
@@ -41,23 +42,6 @@ def dumps(document: Document) -> str:
 def document_writer(build: Callable[[], Document]) -> Writer:
     """Writes a document that is put together only where a file of it is wanted."""
     return lambda path: text_writer(dumps(build()))(path)
-
-
-def interval(value: Interval | None) -> Document | None:
-    """`value`, `low`, `high`, `level`; a limit that is not finite is null."""
-    if value is None:
-        return None
-    return {
-        "value": number(value.value),
-        "low": number(value.low),
-        "high": number(value.high),
-        "level": value.level,
-    }
-
-
-def number(value: float | None) -> float | None:
-    """As JSON knows it; null where it is not finite."""
-    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def spectra_document(analysis: CampaignAnalysis, results: tuple[RunResult, ...]) -> Document:
@@ -322,7 +306,9 @@ def _configuration(rating: ConfigurationRating, as_read: ConfigurationRating | N
             "nearest_mode": shed.mode,
             "mode_hz": shed.mode_hz,
             "distance": shed.distance,
+            "mode_why": NO_MODE if shed.mode is None else None,
         },
+        **crossings_entries(rating.crossings),
         "criteria": [
             _criterion(row, read) for row, read in zip(rating.criteria, read_rows, strict=True)
         ],

@@ -19,7 +19,7 @@ EMPTY_NAMES = {"utils", "util", "helpers", "common", "misc", "core", "manager"}
 HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic", "h5py", "pyarrow")
 # Levels of `buffet`, lowest first: a module imports from its own level and those below it.
 LEVELS = (
-    ("interval", "holm", "phrases", "errors", "cautions", "writing", "usable_band"),
+    ("interval", "json_numbers", "holm", "phrases", "errors", "cautions", "writing", "usable_band"),
     ("spectral", "vehicle", "perception", "calibrating", "demo"),
     ("rotation",),
     ("peak_classes",),
@@ -38,7 +38,7 @@ LEVELS = (
     ("pairs",),
     ("band_ratios", "sweep"),
     ("comparing", "trade", "recommending"),
-    ("road_wording",),
+    ("road_wording", "crossings.text", "crossings.document"),
     ("documents", "terminal"),
     ("comparison_text", "comparison_document", "calibration_text", "calibration_document"),
     ("resonance_document", "resonance_text", "spectra_text", "car_document", "car_text"),
