@@ -287,10 +287,6 @@ def test_a_planted_wake_meets_a_measured_mode(rated: Rating) -> None:
     assert one.ray.bandwidth == pytest.approx(1 / 6, rel=0.25)
     assert one.speed_m_s is not None
     assert one.speed_m_s.value == pytest.approx(MET_M_S, rel=0.02)
-    low, high = one.speed_m_s.low, one.speed_m_s.high
-    assert low is not None
-    assert high is not None
-    assert low < one.speed_m_s.value < high
     assert one.at_rated_speed
 
 
