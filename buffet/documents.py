@@ -11,11 +11,13 @@ from buffet.analysis import CampaignAnalysis, Failure
 from buffet.bands import BandRms
 from buffet.blockage import CampaignBlockage
 from buffet.checking import Checked
+from buffet.crossings.document import crossings_entries
 from buffet.json_values import Document, interval, number
 from buffet.lines_out import line_shares, lines_are_out
 from buffet.noise_floor import SignalToNoise
 from buffet.peak_classes import PeakClass
 from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.rating.shedding import NO_MODE
 from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.rating_entries import criterion_entries, felt_entries
@@ -303,8 +305,10 @@ def _configuration(rating: ConfigurationRating, as_read: ConfigurationRating | N
             "nearest_mode": shed.mode,
             "mode_hz": shed.mode_hz,
             "distance": shed.distance,
+            "mode_why": NO_MODE if shed.mode is None else None,
         },
         "felt": felt_entries(rating.curves.felt),
+        **crossings_entries(rating.crossings),
         "criteria": [
             criterion_entries(row, read, rating.curves.setting.speeds_m_s.max())
             for row, read in zip(rating.criteria, read_rows, strict=True)

@@ -10,6 +10,7 @@ from buffet.road_wording import road_columns
 from buffet.writing import PICTURES, Writer, columns, row_writers
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from buffet.analysis import CampaignAnalysis
@@ -74,13 +75,16 @@ def resonance_writers(found: CampaignResonance) -> dict[str, Writer]:
     return {".json": document, **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
 
 
-def rating_writers(rating: Rating) -> dict[str, Writer]:
-    """JSON, one table row a configuration and criterion, or a picture over road speed."""
+def rating_writers(rating: Rating, figures: Sequence[str] = ()) -> dict[str, Writer]:
+    """JSON, one table row a configuration and criterion, or a picture over road speed.
+
+    The picture is that of the criteria unless others are asked for; a PDF takes one a page.
+    """
 
     def draw(path: Path) -> None:
-        from buffet.report import draw_speed_curves
+        from buffet.report import draw_rating
 
-        draw_speed_curves(rating, path)
+        draw_rating(rating, figures or ("speed",), path)
 
     rows = [
         {

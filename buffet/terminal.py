@@ -10,6 +10,7 @@ from buffet.blockage import CampaignBlockage
 from buffet.carrying import RATING
 from buffet.cautions import CAUTIONS
 from buffet.checking import Checked
+from buffet.crossings.text import crossings_text
 from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
 from buffet.phrases import from_to, with_unit
@@ -80,7 +81,7 @@ def rating_text(rating: Rating) -> str:
         *_with_tunnel(rating),
         *([paragraph(told)] if (told := lines_out_text(rating.analysis.runs)) else []),
         table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
-        *[_explained(one) for one in rating.configurations],
+        *[_explained(one, rating.speed_m_s) for one in rating.configurations],
         *[f"{name}: left out, no run could be read." for name in rating.left_out],
         "Limits: possible/likely. P above: probability of lying above each.",
         "\n".join(paragraph(f"Caution: {caution}") for caution in CAUTIONS),
@@ -110,7 +111,7 @@ def _no_onset(one: ConfigurationRating) -> str:
     return "not known" if one.onset_why == NOT_COVERED else one.onset_why
 
 
-def _explained(one: ConfigurationRating) -> str:
+def _explained(one: ConfigurationRating, speed_m_s: float) -> str:
     rows = [_criterion_row(row) for row in one.criteria]
     header = ("criterion", "metric", "limits", "P above", "verdict")
     onset = ""
@@ -121,6 +122,7 @@ def _explained(one: ConfigurationRating) -> str:
         not_rated_text(one.criteria),
         onsets_text(one.criteria),
         felt_text(one.curves.felt),
+        crossings_text(one.crossings, speed_m_s),
         "" if one.decisive is None else budget_text(one.decisive),
     )
     return "\n".join([text, table(header, rows, gap=" "), *(paragraph(t) for t in told if t)])

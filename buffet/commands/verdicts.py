@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from buffet.vehicle import Road
 
 FLAGGED = 3
+FIGURES = ("speed", "crossings")  # of `rate`
 
 
 @click.command()
@@ -43,6 +44,14 @@ FLAGGED = 3
 @ROAD
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
+@click.option(
+    "--figure",
+    "figures",
+    type=click.Choice(FIGURES),
+    multiple=True,
+    metavar="FIGURE",
+    help=f"What a picture shows, criteria over speed unless given: {', '.join(FIGURES)}.",
+)
 @fail_on_option
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
@@ -56,6 +65,7 @@ def rate(
     road: Road | None,
     without_tunnel: bool,
     without_lines: bool,
+    figures: tuple[str, ...],
     fail_on: str | None,
     as_json: bool,
     output: Path | None,
@@ -63,7 +73,10 @@ def rate(
     """The verdict per configuration at a road speed, worst first."""
     from buffet import documents, terminal
     from buffet.outputs import rating_writers
+    from buffet.writing import PICTURES
 
+    if figures and (output is None or output.suffix.lower() not in PICTURES):
+        raise click.UsageError(f"--figure needs a picture: -o FILE with {', '.join(PICTURES)}")
     rating = _rating(
         campaign,
         speed,
@@ -78,7 +91,7 @@ def rate(
     give(
         output,
         as_json,
-        lambda: rating_writers(rating),
+        lambda: rating_writers(rating, figures),
         lambda: documents.rating_document(rating),
         lambda: terminal.rating_text(rating),
     )

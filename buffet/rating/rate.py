@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
+from buffet.crossings.meeting import Crossings
 from buffet.errors import NotRateableError
 from buffet.following import follow
 from buffet.one_pass import Keep
@@ -22,7 +23,7 @@ from buffet.rating.remarks import rated_runs, remarks
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.scatter import Scatter
 from buffet.rating.seat_scatter import rating_scatter
-from buffet.rating.shedding import Shedding, shedding
+from buffet.rating.shedding import Shedding, configuration_crossings, shedding
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.rating.wording import explain
 from buffet.road_speed import FullScale, full_scale
@@ -74,6 +75,7 @@ class ConfigurationRating:
     usable_band_hz: tuple[float, float]
     criteria: tuple[CriterionRating, ...]
     shedding: Shedding | None
+    crossings: Crossings
     # Relative standard deviation of lift RMS between wind speeds; None where there is but one.
     speed_spread: float | None
     model_reynolds: tuple[float, float] | None
@@ -293,6 +295,7 @@ def _rate_one(
         (float(low[index]), float(high[index])),
         rows,
         shed,
+        configuration_crossings(curves, results, settings.speed_m_s),
         float(np.sqrt(between) / 2) if between is not None else None,
         (min(reynolds), max(reynolds)) if reynolds else None,
         curves,

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.crossings.modes import ModeCurve, mode_curves
 from buffet.perception.weighting import weighting
 from buffet.rating.motions import MOTIONS, MotionName
 from buffet.road_speed import FullScale, RoadBand, bin_shares, frequency_ratio
@@ -52,6 +53,11 @@ class RideSetting:
     def car(self) -> CarModel:
         """How the car moves."""
         return CarModel.of(self.vehicle)
+
+    @cached_property
+    def mode_curves(self) -> tuple[ModeCurve, ...]:
+        """The car's modes between the lowest and the highest of the road speeds."""
+        return mode_curves(self.car, float(self.speeds_m_s[0]), float(self.speeds_m_s[-1]))
 
     @cached_property
     def load_scale(self) -> Array:

@@ -132,9 +132,13 @@ def _metric(rating: CriterionRating) -> str:
 
 
 def _shedding(shedding: Shedding) -> str:
+    text = (
+        f"The wake sheds at {shedding.frequency_hz:.1f} Hz there (St {shedding.strouhal.value:.3f})"
+    )
+    if shedding.distance is None:
+        return f"{text}."
     return (
-        f"The wake sheds at {shedding.frequency_hz:.1f} Hz there "
-        f"(St {shedding.strouhal.value:.3f}), {abs(shedding.distance) * 100:.0f} % "
+        f"{text}, {abs(shedding.distance) * 100:.0f} % "
         f"{'above' if shedding.distance > 0 else 'below'} the car's {shedding.mode} mode "
         f"({shedding.mode_hz:.1f} Hz)."
     )

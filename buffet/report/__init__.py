@@ -9,8 +9,8 @@ if TYPE_CHECKING:
     from buffet.report.drawing import draw_car as draw_car
     from buffet.report.drawing import draw_comparison as draw_comparison
     from buffet.report.drawing import draw_figures as draw_figures
+    from buffet.report.drawing import draw_rating as draw_rating
     from buffet.report.drawing import draw_resonance as draw_resonance
-    from buffet.report.drawing import draw_speed_curves as draw_speed_curves
     from buffet.report.drawing import draw_sweep as draw_sweep
     from buffet.report.page import report_html as report_html
     from buffet.report.spectrum_figures import run_figure as run_figure
@@ -20,8 +20,8 @@ _HOME = {
     "draw_car": "drawing",
     "draw_comparison": "drawing",
     "draw_figures": "drawing",
+    "draw_rating": "drawing",
     "draw_resonance": "drawing",
-    "draw_speed_curves": "drawing",
     "draw_sweep": "drawing",
     "report_html": "page",
     "run_figure": "spectrum_figures",

@@ -10,6 +10,7 @@ from buffet.comparing import Comparison
 from buffet.errors import OutputError
 from buffet.rating.rate import Rating
 from buffet.report.car_figure import car_figure
+from buffet.report.crossing_figure import crossing_figure
 from buffet.report.figures import configuration_styles
 from buffet.report.look import save, save_pages
 from buffet.report.resonance_figures import resonance_figure
@@ -39,8 +40,8 @@ def draw_figures(builds: Sequence[Callable[[], Figure]], path: Path) -> None:
         save_pages(builds, path)
     else:
         raise OutputError(
-            f"{path.suffix} holds one picture and {len(builds)} were asked for: name one part with "
-            "--what, or write .pdf"
+            f"{path.suffix} holds one picture and {len(builds)} were asked for: ask for one, "
+            "or write .pdf"
         )
 
 
@@ -66,17 +67,22 @@ def draw_resonance(runs: Sequence[RunResonance], path: Path) -> None:
     save(lambda: resonance_figure(runs), path)
 
 
-def draw_speed_curves(rating: Rating, path: Path) -> None:
-    """Draw each decisive criterion's metric over road speed, one curve a configuration.
+def draw_rating(rating: Rating, words: Sequence[str], path: Path) -> None:
+    """Draw a rating: "speed", criteria over road speed; "crossings", peaks and modes over it.
 
     Raises
     ------
     OutputError
-        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
+        Both are asked for and the file is no PDF, the suffix is none of .png, .svg, .pdf, or the
+        file cannot be written.
     """
-    save(
-        lambda: speed_figure(rating, decisive_criteria(rating), configuration_styles(rating)), path
-    )
+    builds = {
+        "speed": lambda: speed_figure(
+            rating, decisive_criteria(rating), configuration_styles(rating)
+        ),
+        "crossings": lambda: crossing_figure(rating),
+    }
+    draw_figures([builds[word] for word in dict.fromkeys(words)], path)
 
 
 def draw_sweep(sweep: Sweep, path: Path) -> None:

@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from buffet.comparing import Comparison
+from buffet.crossings.text import crossing_text, crossings_text, ray_text
 from buffet.interval import Interval
 from buffet.rating.criteria import Criterion
-from buffet.rating.rate import Rating
+from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.report.crossing_figure import crossing_figure
 from buffet.report.look import Style, inline_svg, styles
 from buffet.report.pooling import (
     PooledSpectrum,
@@ -75,6 +77,33 @@ def _key(rating: Rating, row: Criterion) -> int:
 
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def crossing_figures(rating: Rating) -> list[PageFigure]:
+    """One figure for each configuration with a peak that was followed."""
+    return [
+        _crossing_figure(rating, one, i)
+        for i, one in enumerate(rating.configurations)
+        if one.crossings.rays
+    ]
+
+
+def _crossing_figure(rating: Rating, one: ConfigurationRating, position: int) -> PageFigure:
+    low, high = (km_h(speed) for speed in one.crossings.searched_m_s)
+    peaks = "; ".join(ray_text(ray) for ray in one.crossings.rays)
+    met = [f"{ray_text(cross.ray)} {crossing_text(cross)}" for cross in one.crossings.met]
+    description = (
+        f"Frequency over road speed, {low} to {high} km/h. Peaks: {peaks}. "
+        f"{_sentence('; '.join(met) or 'no peak meets a mode of the car')}."
+    )
+    svg = inline_svg(
+        lambda: crossing_figure(rating, [one]),
+        f"crossing-{position}",
+        f"{one.name}: peaks of the wake and modes of the car over road speed",
+        description,
+    )
+    told = crossings_text(one.crossings, rating.speed_m_s)
+    return PageFigure(svg, f"{one.name}. {told}")
 
 
 def spectrum_figures(rating: Rating) -> list[PageFigure]:

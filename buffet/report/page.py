@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from buffet.cautions import CAUTIONS
 from buffet.comparing import Comparison
+from buffet.crossings.modes import resonates
 from buffet.interval import LEVEL
 from buffet.rating.rate import Rating
 from buffet.report.figures import (
     comparison_page_figure,
+    crossing_figures,
     rms_bars,
     rms_page_figure,
     spectrum_figures,
@@ -88,6 +90,7 @@ def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
         "ratio_words": words,
         "ratios": ratios,
         "speed_figures": speed_figures(rating),
+        "crossing_figures": crossing_figures(rating),
         "spectrum_figures": spectrum_figures(rating),
         "rms_figure": rms_page_figure(rating, bars),
         "rms_words": list(bars),
@@ -115,7 +118,7 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
         "blockage": rating.analysis.blockage.text,
         "vehicle": rating.vehicle,
         "vehicle_stated": rating.car_chosen or rating.analysis.campaign.vehicle is not None,
-        "modes": rating.configurations[0].curves.setting.car.ride.modes,
+        "modes": _modes(rating),
         "road": road_text(rating.road, rating.road_track_m).removeprefix("Road: "),
         "full_scale": whole,
         "length_is": (model.strouhal_length_is if model else None) or "as stated",
@@ -124,6 +127,13 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
         "significance": f"{SIGNIFICANCE:g}",
         "segments": sorted({f"{run.segment_s:.3g}" for run in rating.analysis.runs}),
     }
+
+
+def _modes(rating: Rating) -> list[str]:
+    """Of the car at the rated speed, those that resonate."""
+    car = rating.configurations[0].curves.setting.car
+    modes = [mode for mode in car.modes(rating.speed_m_s) if resonates(mode)]
+    return [f"{mode.name} {mode.natural_frequency_hz:.1f} Hz" for mode in modes]
 
 
 def _elasticity(comparison: Comparison | None) -> str:

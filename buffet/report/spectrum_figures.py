@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.crossings.modes import families_of, resonates
 from buffet.rating.rate import Rating
 from buffet.report.look import (
     FAINT,
@@ -118,12 +119,13 @@ def _road_view(axes: Axes) -> None:
 
 
 def _mark_modes(axes: Axes, rating: Rating) -> None:
-    """The car's natural frequencies along the top, in room made for them."""
+    """The car's natural frequencies, up and down, along the top, in room made for them."""
     bottom, top = axes.get_ylim()
     axes.set_ylim(bottom, top * (top / bottom) ** 0.45)
-    modes = rating.configurations[0].curves.setting.car.ride.modes
+    modes = rating.configurations[0].curves.setting.car.modes(rating.speed_m_s)
+    pushed = [mode for mode in modes if resonates(mode) and "vertical" in families_of(mode)]
     low, high = axes.get_xlim()
-    seen = [m for m in modes if low < m.natural_frequency_hz < high]
+    seen = [mode for mode in pushed if low < mode.natural_frequency_hz < high]
     logs = [float(np.log(m.natural_frequency_hz)) for m in seen]
     gap = 0.055 * float(np.log(high / low))
     places = spread(logs, gap, float(np.log(low)) + gap / 2, float(np.log(high)) - gap / 2)

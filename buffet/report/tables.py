@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.rating.shedding import Shedding
 from buffet.rating.verdict import CriterionRating
 from buffet.report.wording import (
     MARKS,
@@ -78,12 +79,17 @@ def _verdict_row(one: ConfigurationRating, rating: Rating) -> VerdictRow:
         f"{significant(low, 2)} to {significant(high, 2)} Hz",
         tuple(_criterion_row(row, row is one.decisive) for row in one.criteria),
         NONE if shed is None else spanned(shed.strouhal, ".3f"),
-        NONE
-        if shed is None
-        else f"{shed.frequency_hz:.1f} Hz; nearest: {shed.mode}, {shed.mode_hz:.1f} Hz",
+        _mode(shed),
         NONE if model is None else " to ".join(dict.fromkeys(map(reynolds, model))),
         NONE if one.speed_spread is None else f"{100 * one.speed_spread:.1f} %",
     )
+
+
+def _mode(shed: Shedding | None) -> str:
+    if shed is None:
+        return NONE
+    nearest = "" if shed.mode is None else f"; nearest: {shed.mode}, {shed.mode_hz:.1f} Hz"
+    return f"{shed.frequency_hz:.1f} Hz{nearest}"
 
 
 def _onset(one: ConfigurationRating) -> str:

@@ -10,7 +10,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.interval import LEVEL, Interval
+from buffet.interval import LEVEL, NORMAL_HALF_WIDTH, Interval
 
 Array = NDArray[np.float64]
 
@@ -103,6 +103,22 @@ def log_error(interval: Interval) -> float:
     """Standard deviation of the logarithm of a positive value, from its upper limit."""
     half = LARGEST_LOG if interval.high is None else log(interval.high / interval.value)
     return half / NormalDist().inv_cdf(0.5 + interval.level / 2)
+
+
+def pooled(intervals: Sequence[Interval]) -> Interval:
+    """Weighted mean of positive values on the log scale, widened where they scatter more.
+
+    Weights are inverse variances; the widening is Birge's ratio (Birge 1932, Phys. Rev. 40, 207).
+    """
+    logs = np.log([interval.value for interval in intervals])
+    errors = [log_error(interval) for interval in intervals]
+    weights = 1 / np.maximum(np.square(errors), 1e-12)
+    mean = float(np.average(logs, weights=weights))
+    variance = 1 / float(weights.sum())
+    if len(logs) > 1:
+        variance *= max(1.0, float(weights @ (logs - mean) ** 2) / (len(logs) - 1))
+    half = NORMAL_HALF_WIDTH * np.sqrt(variance)
+    return Interval(float(np.exp(mean)), float(np.exp(mean - half)), float(np.exp(mean + half)))
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,11 @@ import numpy as np
 
 from buffet.interval import Interval
 from buffet.peak_classes import PeakClass
-from buffet.rating.shedding import pooled
 from buffet.rotation import LineSource
 from buffet.run_spectra import RunResult
 from buffet.spectral.peaks import Peak
 from buffet.spectral.tracks import FIXED, GATE, SCALES, SCATTER, ClassName
-from buffet.spectral.uncertainty import log_error
+from buffet.spectral.uncertainty import log_error, pooled
 
 
 @dataclass(frozen=True)

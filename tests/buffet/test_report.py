@@ -17,7 +17,7 @@ from buffet.comparing import Comparison
 from buffet.errors import OutputError
 from buffet.interval import Interval
 from buffet.rating.rate import Rating
-from buffet.report import draw_comparison, draw_figures, draw_speed_curves, report_html
+from buffet.report import draw_comparison, draw_figures, draw_rating, report_html
 from buffet.report.look import drawing, new_figure, spread, styles
 from buffet.report.pooling import pooled_spectrum
 from buffet.report.rms_figures import rms_figure
@@ -250,7 +250,7 @@ def test_figures_as_files_are_what_their_suffix_says(
 
 def test_speed_curves_as_a_file(compared: Comparison, tmp_path: Path) -> None:
     """The road-speed figure is written too."""
-    draw_speed_curves(compared.rating, tmp_path / "speeds.png")
+    draw_rating(compared.rating, ("speed",), tmp_path / "speeds.png")
     assert (tmp_path / "speeds.png").stat().st_size > 10_000
 
 

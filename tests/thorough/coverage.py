@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 from buffet.analysis import CampaignAnalysis
 from buffet.interval import Interval
 from buffet.pairs import Estimate, Pair, Spreads
-from buffet.rating.shedding import pooled
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.peaks import Peak, find_peaks
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
-from buffet.spectral.uncertainty import half_value, log_estimate
+from buffet.spectral.uncertainty import half_value, log_estimate, pooled
 from tests.thorough.onset_coverage import OnsetScene
 from tests.thorough.parallel import in_pieces
 from tests.thorough.records import KINDS, MEAN, Kind, Resonance
