@@ -14,6 +14,7 @@ from tests.thorough.extremes import print_extremes
 from tests.thorough.false_lines import print_false_lines
 from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
+from tests.thorough.reliability import print_reliability
 from tests.thorough.resonance import print_resonance
 from tests.thorough.sweep_trends import print_sweep_trends
 from tests.thorough.switching import print_switching
@@ -21,6 +22,7 @@ from tests.thorough.switching import print_switching
 # What a check simulates, and how many of them unless told.
 CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "coverage": (print_coverage, "campaigns a kind", 2000),
+    "reliability": (print_reliability, "cases", 10_000),
     "alarms": (print_alarms, "pairs a kind", 4000),
     "coherence": (print_coherence, "pairs of records a kind", 2000),
     "resonance": (print_resonance, "tap tests and records a kind", 2000),

@@ -51,12 +51,12 @@ class OnsetScene:
         row = next(row for row in criteria.rows if row.id == ROW)
         criteria = replace(criteria, rows=(replace(row, silent_below_m_s2=0.0),))
         whole = FullScale.of(MODEL)
-        exact = _exact(kind)
-        probe = _curve([exact], _setting(whole), criteria, NOTHING)
+        exact = exact_run(kind)
+        probe = only_curve([exact], _setting(whole), criteria, NOTHING)
         assert probe.estimate is not None
         there = float(np.interp(ONSET_M_S, SPEEDS_M_S, probe.estimate.value))
         setting = _setting(replace(whole, area_m2=whole.area_m2 * row.possible / there))
-        found = onset(_curve([exact], setting, criteria, NOTHING), SPEEDS_M_S, SPEEDS_M_S[-1])
+        found = onset(only_curve([exact], setting, criteria, NOTHING), SPEEDS_M_S, SPEEDS_M_S[-1])
         assert found.speed_m_s is not None
         return cls(setting, criteria, found.speed_m_s.value)
 
@@ -65,7 +65,7 @@ class OnsetScene:
         runs = analysis.of(name)
         spread = rating_scatter(analysis, self.setting, ONSET_M_S)
         unseen = {family: own.unseen(name, len(runs)) for family, own in spread.items()}
-        curve = _curve(runs, self.setting, self.criteria, unseen)
+        curve = only_curve(runs, self.setting, self.criteria, unseen)
         assert curve.estimate is not None
         found = onset(curve, SPEEDS_M_S, SPEEDS_M_S[-1])
         return found.speed_m_s, self.truth_m_s, curve.estimate.reliable
@@ -76,17 +76,18 @@ def _setting(whole: FullScale) -> RideSetting:
     return RideSetting(car, GOOD_MOTORWAY, whole, SPEEDS_M_S)
 
 
-def _curve(
+def only_curve(
     runs: Sequence[RunAnalysis],
     setting: RideSetting,
     criteria: Criteria,
     unseen: Mapping[Family, Sequence[Unseen]],
 ) -> MetricCurve:
+    """Of the criteria's only row."""
     (curve,) = configuration_curves("a", runs, setting, criteria, unseen).metrics
     return curve
 
 
-def _exact(kind: Kind) -> RunAnalysis:
+def exact_run(kind: Kind) -> RunAnalysis:
     """A run whose spectrum is the true one on fine bins, without scatter."""
     (analysis,) = campaigns(CampaignKind("exact", kind), 1, np.random.default_rng(0))
     frequency = np.arange(0, RATE_HZ / 2, FINE_HZ)

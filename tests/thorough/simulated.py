@@ -14,7 +14,7 @@ from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis
 from buffet.spectral.reduction import ReducedSpectra, reduce
 from buffet.spectral.segments import SegmentEngine, SegmentSettings
 from buffet.spectral.uncertainty import resample, run_seed
-from ingest import Channel, FlowState, Model, Quantity, RigResponse
+from ingest import Channel, FlowState, Model, Quantity, RigResponse, StatedAir
 from tests.thorough.records import MEAN, RATE_HZ, Kind
 
 Array = NDArray[np.float64]
@@ -113,6 +113,7 @@ def as_run(
         yaw_rad=0.0,
         channels=(Channel(WORD, WORD, "lift", "1", 1.0),),
         kind="wind-on",
+        air=StatedAir(),
     )
     resampling = resample(signal.group_segments, signal.group_totals(), rng)
     noise: tuple[NoiseFloor, ...] = ()
