@@ -15,6 +15,7 @@ from buffet.rating.motions import LATERAL, RIDE, ROLL, Family, MotionName
 from buffet.rating.pool import Pool, without
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.seat_scatter import VERTICAL_BAND_HZ
+from buffet.rating.yaw_mix import YawMix
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import COMPONENTS
 from buffet.spectral.uncertainty import LogEstimate, Unseen
@@ -45,6 +46,7 @@ class ConfigurationCurves:
     metrics: tuple[MetricCurve, ...]
     missing: tuple[str, ...]  # components that were not measured in every run
     reported: Mapping[MotionName, LogEstimate | str]  # (n_speeds,) each; or why it is not told
+    mix: YawMix  # of the runs by the wind
 
 
 def configuration_curves(
@@ -62,12 +64,15 @@ def configuration_curves(
     """
     told = tuple(word for word in COMPONENTS if not without(word, runs))
     pool = Pool(tuple(runs), setting, told, unseen, tuple(drawn))
-    curves = tuple(METRICS[row.metric](pool, row) for row in criteria.rows)
+    wind = pool.mix.covered
+    curves = tuple(METRICS[row.metric](pool, row).within(wind) for row in criteria.rows)
     seat = pool.band("seat z", VERTICAL_BAND_HZ) if pool.why_not("seat z") is None else None
     missing = tuple(word for word in (*RIDE, *LATERAL, *ROLL) if word not in told)
     band = pool.motion("seat z").band_hz.union_hz
     reported = {motion: _reported(pool, motion) for motion in REPORTED}
-    return ConfigurationCurves(name, tuple(runs), setting, band, seat, curves, missing, reported)
+    return ConfigurationCurves(
+        name, tuple(runs), setting, band, seat, curves, missing, reported, pool.mix
+    )
 
 
 def _reported(pool: Pool, name: MotionName) -> LogEstimate | str:

@@ -38,7 +38,7 @@ def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> Criter
     verdict: Verdict = criteria.verdict(p_possible, p_likely)
     why: str | None = None
     if not curve.covered[index]:
-        verdict, why = "undetermined", "the usable road band does not cover it"
+        verdict, why = "undetermined", curve.why_not_covered(index)
     elif not curve.estimate.reliable:
         verdict, why = "undetermined", "too few independent stretches of record stand behind it"
     elif curve.silent(index):
