@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from buffet.analysis import Failure
 from buffet.blockage import CampaignBlockage
 from buffet.carrying import RATING
-from buffet.cautions import CAUTIONS
+from buffet.cautions import cautions
 from buffet.checking import Checked
 from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
@@ -18,6 +18,7 @@ from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.rating.wording import budget_text
 from buffet.road_wording import road_text
+from buffet.wind_wording import wind_text
 from ingest import Finding
 
 WIDTH = 80
@@ -77,13 +78,17 @@ def rating_text(rating: Rating) -> str:
             f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}. "
             f"Blockage: {rating.analysis.blockage.text}."
         ),
+        *([paragraph(wind)] if (wind := wind_text(rating.wind)) else []),
         *_with_tunnel(rating),
         *([paragraph(told)] if (told := lines_out_text(rating.analysis.runs)) else []),
         table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
         *[_explained(one) for one in rating.configurations],
         *[f"{name}: left out, no run could be read." for name in rating.left_out],
         "Limits: possible/likely. P above: probability of lying above each.",
-        "\n".join(paragraph(f"Caution: {caution}") for caution in CAUTIONS),
+        "\n".join(
+            paragraph(f"Caution: {caution}")
+            for caution in cautions(in_wind=rating.wind is not None)
+        ),
     ]
     return "\n\n".join(parts)
 
@@ -177,12 +182,14 @@ def table_text(rows: Sequence[TableRow], rating: Rating) -> str:
         )
         parts.append(f"{name}\n{table(header, body)}")
     lines_out = lines_out_text(rating.analysis.runs)
+    wind = wind_text(rating.wind)
     parts.append(
         paragraph(
             "Loads in N: mean drag, front lift and rear lift; ~ RMS of lift, rear lift and side "
             "force. Wk: weighted seat acceleration, m/s². A dash: not measured. Car: "
             f"{rating.vehicle.name} ({rating.vehicle.source}). "
             f"{road_text(rating.road, rating.road_track_m)}"
+            f"{f' {wind}' if wind else ''}"
             f"{corrected(rating.analysis.blockage)}{f' {lines_out}' if lines_out else ''}"
         )
     )

@@ -38,7 +38,7 @@ LEVELS = (
     ("pairs",),
     ("band_ratios", "sweep"),
     ("comparing", "trade", "recommending"),
-    ("road_wording",),
+    ("road_wording", "wind_wording"),
     ("documents", "terminal"),
     ("comparison_text", "comparison_document", "calibration_text", "calibration_document"),
     ("resonance_document", "resonance_text", "spectra_text", "car_document", "car_text"),
