@@ -151,7 +151,7 @@ def _wind(curves: ConfigurationCurves, mixed: YawAtSpeed | None, speed_m_s: floa
     shares = ", ".join(f"{100 * one:.0f}" for one in mixed.shares)
     text = f"In {wind.text}: yaw {angles} deg with shares {shares} % at {speed_m_s * KM_H:.0f} km/h"
     if mixed.share_beyond >= LEAST_TOLD:
-        text += f"; {mixed.share_beyond:.0%} of the time beyond, taken as there"
+        text += f"; {100 * mixed.share_beyond:.0f} % of the time beyond, taken as there"
     return f"{text}."
 
 

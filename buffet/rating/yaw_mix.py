@@ -53,6 +53,7 @@ class YawMix:
     """
 
     wind: YawDistribution | None  # None: in still air
+    runs: tuple[RunAnalysis, ...]
     parts: tuple[YawPart, ...]
     yaw_rad: Array  # (n_knots,), rising
     sources: tuple[int, ...]  # the knot whose own runs stand there, for each knot
@@ -63,11 +64,6 @@ class YawMix:
 
     def __post_init__(self) -> None:
         lock(self)
-
-    @property
-    def runs(self) -> tuple[RunAnalysis, ...]:
-        """Each once."""
-        return tuple({id(part.run): part.run for part in self.parts}.values())
 
     @property
     def covered(self) -> NDArray[np.bool_]:
@@ -123,9 +119,9 @@ def yaw_mix(runs: Sequence[RunAnalysis], wind: YawDistribution | None, speeds_m_
     angles = _apart([abs(run.run.yaw_rad) for run in runs])
     if wind is None or len(angles) < 2:
         parts = tuple(YawPart(run, 0, mirrored=False) for run in runs)
-        ones = np.ones((1, len(speeds_m_s)))
-        nothing = np.zeros(len(speeds_m_s))
-        return YawMix(None, parts, np.array(angles[:1]), (0,), ones, ones, ones, nothing)
+        ones, nothing = np.ones((1, len(speeds_m_s))), np.zeros(len(speeds_m_s))
+        least = np.array(angles[:1])
+        return YawMix(None, tuple(runs), parts, least, (0,), ones, ones, ones, nothing)
     positive = [angle for angle in angles if angle > SAME_YAW_RAD]
     at_zero = [0.0] if len(positive) < len(angles) else []
     knots = np.array([*(-angle for angle in positive[::-1]), *at_zero, *positive])
@@ -139,7 +135,7 @@ def yaw_mix(runs: Sequence[RunAnalysis], wind: YawDistribution | None, speeds_m_
         wind.expectation(knots, speeds_m_s, power) for power in (0, MEANS, VARIANCES)
     )
     beyond = wind.beyond(float(knots[-1]), speeds_m_s)
-    return YawMix(wind, parts, knots, sources, shares, means, weights, beyond)
+    return YawMix(wind, tuple(runs), parts, knots, sources, shares, means, weights, beyond)
 
 
 def _apart(angles_rad: Sequence[float]) -> list[float]:
