@@ -24,7 +24,6 @@ from ingest import open_campaign
 from tests.buffet.campaigns import PlantedRun, band_noise, lift_run, run_buffet, write_runs
 from tests.buffet.test_rating_chain import (
     EXACT,
-    SECONDS,
     SPEED_M_S,
     agrees,
     metric,
@@ -60,7 +59,7 @@ def rated(
 
 def white(seed: int, rms: float) -> dict[str, Array]:
     """Lift of this RMS and a pitch moment in step, from 1 to 74 Hz on the model."""
-    lift = band_noise(seed, rms, SECONDS, 1.0, 74.0)
+    lift = band_noise(seed, rms, 30.0, 1.0, 74.0)
     return {"lift": 0.1 + lift, "pitch moment": -0.2 * lift}
 
 
@@ -245,7 +244,7 @@ def test_a_rating_says_which_wind(rating: Rating) -> None:
 def test_a_comparison_says_that_its_ratios_are_not_weighted(
     rating: Rating, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """On the page, too; and an add-on that was not run in yaw is not recommended for its verdict in still air."""
+    """On the page, too; an add-on that was not run in yaw is not recommended for still air."""
     for figures in ("speed_figures", "spectrum_figures"):
         monkeypatch.setattr(f"buffet.report.page.{figures}", lambda rating: [])
     for figure in ("comparison_page_figure", "rms_page_figure"):
