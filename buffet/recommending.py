@@ -59,7 +59,7 @@ def recommend(
             f"lower beyond doubt (p < {SIGNIFICANT:g} after correction)"
         )
         if apart := [one.name for one in add_ons if not _alike(one, baseline)]:
-            why += f"; {listed(apart)}, with only one of the two rated in wind, cannot be told"
+            why += f"; of the baseline and {listed(apart)} only one is rated in wind"
         return Recommendation(None, why)
     best, rivals = _chosen(better, between)
     reasons = [_gain(best, baseline), _cost(best), *rivals]
