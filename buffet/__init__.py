@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from buffet.rating.rate import RatingSettings as RatingSettings
     from buffet.rating.rate import rate as rate
     from buffet.rating.table import road_table as road_table
+    from buffet.rating.wind import Wind as Wind
+    from buffet.rating.wind import YawShares as YawShares
+    from buffet.rating.yaw_shares import read_yaw_shares as read_yaw_shares
     from buffet.report import report_html as report_html
     from buffet.run_analysis import RunAnalysis as RunAnalysis
     from buffet.run_spectra import RunResult as RunResult
@@ -41,6 +44,8 @@ _HOME = {
     "RatingSettings": "buffet.rating.rate",
     "RunAnalysis": "buffet.run_analysis",
     "RunResult": "buffet.run_spectra",
+    "Wind": "buffet.rating.wind",
+    "YawShares": "buffet.rating.wind",
     "analyse": "buffet.analysis",
     "check": "buffet.checking",
     "compare": "buffet.comparing",
@@ -48,6 +53,7 @@ _HOME = {
     "open_campaign": "ingest",
     "rate": "buffet.rating.rate",
     "read_criteria": "buffet.rating.criteria",
+    "read_yaw_shares": "buffet.rating.yaw_shares",
     "report_html": "buffet.report",
     "road_table": "buffet.rating.table",
     "run_result": "buffet.run_spectra",

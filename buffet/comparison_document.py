@@ -10,6 +10,7 @@ from buffet.documents import blockage_entries, failures, lines_entries
 from buffet.json_values import Document, interval, number
 from buffet.road_wording import road_entries
 from buffet.trade import AxleLift
+from buffet.wind_wording import RATIOS_WITHOUT_WIND, wind_entries
 
 
 def comparison_document(comparison: Comparison) -> Document:
@@ -20,6 +21,8 @@ def comparison_document(comparison: Comparison) -> Document:
         "baseline": comparison.baseline.name,
         "speed_m_s": comparison.speed_m_s,
         **road_entries(comparison.rating.road, comparison.rating.road_track_m),
+        **wind_entries(comparison.rating.wind),
+        "wind_remark": None if comparison.rating.wind is None else RATIOS_WITHOUT_WIND,
         **blockage_entries(comparison.rating.analysis.blockage),
         **lines_entries(comparison.rating.analysis.runs),
         "baseline_lift": _lift_balance(comparison.baseline_lift),

@@ -20,6 +20,7 @@ from buffet.terminal import (
     table,
     verdict_row,
 )
+from buffet.wind_wording import RATIOS_WITHOUT_WIND, wind_text
 
 # Repeats in all from which the scatter from run to run is fairly known: with fewer Student's t
 # makes differences hard to show (2.4 standard errors with six, 2.0 without end).
@@ -42,11 +43,13 @@ def comparison_text(comparison: Comparison) -> str:
     speed = f"{comparison.speed_m_s * KM_H:.0f} km/h"
     road = road_text(comparison.rating.road, comparison.rating.road_track_m)
     blockage = corrected(comparison.rating.analysis.blockage)
+    wind = wind_text(comparison.rating.wind)
     parts = [
         paragraph(
             f"Compared with {comparison.baseline.name}, at {speed}. Intervals: 95 %. "
             f"{road}{blockage}"
         ),
+        *([paragraph(f"{wind} {RATIOS_WITHOUT_WIND}")] if wind else []),
         *([paragraph(told)] if (told := lines_out_text(comparison.rating.analysis.runs)) else []),
         *[_add_on(one) for one in comparison.add_ons],
     ]

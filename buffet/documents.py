@@ -27,6 +27,7 @@ from buffet.run_spectra import NO_CALIBRATION, NO_RMS, QuantityResult, RunResult
 from buffet.spectral.peaks import Peak
 from buffet.spectral.resolution import MARKED_SEGMENTS
 from buffet.tunnel_part import NOTHING_FOLLOWS, TunnelPart
+from buffet.wind_wording import mixed_entries, wind_entries
 from buffet.writing import Writer, text_writer
 from ingest import Finding, Provenance, TubingCorrection
 
@@ -243,6 +244,7 @@ def rating_document(rating: Rating) -> Document:
         "speed_m_s": rating.speed_m_s,
         "vehicle": {"name": rating.vehicle.name, "source": rating.vehicle.source},
         **road_entries(rating.road, rating.road_track_m),
+        **wind_entries(rating.wind),
         "criteria_source": rating.criteria.source,
         "road_reynolds": rating.road_reynolds,
         **blockage_entries(rating.analysis.blockage),
@@ -293,6 +295,7 @@ def _configuration(rating: ConfigurationRating, as_read: ConfigurationRating | N
         "onset_with_tunnel_m_s": interval(read_onset.speed_m_s) if read_onset else None,
         "usable_band_hz": list(rating.usable_band_hz),
         "runs": [run.run.number for run in rating.curves.runs],
+        **mixed_entries(rating.wind),
         "model_reynolds": list(rating.model_reynolds) if rating.model_reynolds else None,
         "speed_spread": rating.speed_spread,
         "speed_spread_why": None if rating.speed_spread is not None else ONE_SPEED,
@@ -323,6 +326,7 @@ def table_document(rows: tuple[TableRow, ...], rating: Rating) -> Document:
         "version": 1,
         "vehicle": {"name": rating.vehicle.name, "source": rating.vehicle.source},
         **road_entries(rating.road, rating.road_track_m),
+        **wind_entries(rating.wind),
         **blockage_entries(rating.analysis.blockage),
         **lines_entries(rating.analysis.runs),
         "rows": [row.as_dict() for row in rows],

@@ -12,6 +12,7 @@ BuffetError
 ├── CalibrationError      a loading table with faults, or one that determines no balance
 ├── NoResonanceError      a record that no natural frequency can be taken from
 ├── RoadError             a road that cannot be meant, or a profile that gives none
+├── WindError             a wind that cannot be, or shares of yaw angles with faults
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 ├── SpectrumError         a spectrum that nothing can be computed from (spectral/stated_psd.py)
@@ -168,6 +169,10 @@ class NoResonanceError(BuffetError):
 
 class RoadError(BuffetError):
     """No road can be made of what was given: a class, an unevenness or a profile."""
+
+
+class WindError(BuffetError):
+    """No distribution of yaw on the road can be made of what was given."""
 
 
 class OutputError(BuffetError):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass, fields
+from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NoReturn, TypeVar
 
@@ -96,6 +98,7 @@ class Quantity(click.ParamType[float]):
 
 # No road car goes faster; the searches over road speed stay small.
 FASTEST = "500 km/h"
+STRONGEST_WIND = "30 m/s"  # that of `rating.wind`
 SPEED = Quantity("speed", "130 km/h", highest=FASTEST)
 AT_SPEED = click.option(
     "--speed", type=SPEED, required=True, metavar="SPEED", help='Road speed, e.g. "130 km/h".'
@@ -202,6 +205,62 @@ WITHOUT_LINES = click.option(
     is_flag=True,
     help="Take out pure lines, such as those of fan, belt, wheels and mains.",
 )
+
+
+WIND = click.option(
+    "--wind",
+    type=Quantity("speed", "4 m/s", highest=STRONGEST_WIND),
+    metavar="SPEED",
+    help="Rate in wind of this mean speed at the car's height, from all sides; still air.",
+)
+
+YAW_SHARES = click.option(
+    "--yaw-shares",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Rate by shares of yaw angles, a CSV with yaw_deg and share, in place of --wind.",
+)
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a rating rests on beside campaign and road speeds, as it was asked for."""
+
+    criteria: Path | None
+    car: str | None
+    road: Road | None
+    wind: float | None  # mean speed, m/s
+    yaw_shares: Path | None
+    without_tunnel: bool
+    without_lines: bool = False
+
+
+def on_basis(*more: Callable[..., Any]) -> Callable[[Command], Command]:
+    """The options of a `Basis`, those in `more` among them, handed on as one `basis`."""
+    options: tuple[Callable[..., Any], ...] = (
+        CRITERIA,
+        CAR,
+        ROAD,
+        WIND,
+        YAW_SHARES,
+        WITHOUT_TUNNEL,
+        *more,
+    )
+
+    def decorate(function: Command) -> Command:
+        @wraps(function)
+        def packed(**given: Any) -> Any:
+            own = {one.name: given.pop(one.name) for one in fields(Basis) if one.name in given}
+            if own["wind"] is not None and own["yaw_shares"] is not None:
+                raise click.UsageError("--wind and --yaw-shares exclude each other")
+            return function(basis=Basis(**own), **given)
+
+        command: Any = packed
+        for option in reversed(options):
+            command = option(command)
+        return command  # type: ignore[no-any-return]
+
+    return decorate
 
 
 def fail_on_option(function: Command) -> Command:

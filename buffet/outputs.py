@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from buffet import documents
 from buffet.comparison_document import comparison_document
 from buffet.road_wording import road_columns
+from buffet.wind_wording import wind_columns
 from buffet.writing import PICTURES, Writer, columns, row_writers
 
 if TYPE_CHECKING:
@@ -101,6 +102,7 @@ def rating_writers(rating: Rating, figures: Sequence[str] = ()) -> dict[str, Wri
             "criterion_verdict": row.verdict,
             **_blockage(rating.analysis),
             **road_columns(rating.road),
+            **wind_columns(rating.wind),
         }
         for one in rating.configurations
         for row in one.criteria
@@ -114,7 +116,8 @@ def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Write
     from dataclasses import asdict
 
     document = documents.document_writer(lambda: documents.table_document(rows, rating))
-    plain = [asdict(row) | _blockage(rating.analysis) | road_columns(rating.road) for row in rows]
+    basis = _blockage(rating.analysis) | road_columns(rating.road) | wind_columns(rating.wind)
+    plain = [asdict(row) | basis for row in rows]
     return {".json": document, **row_writers(plain)}
 
 
@@ -139,6 +142,7 @@ def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
             **columns("top_speed_change_percent", one.top_speed_change_percent),
             **_blockage(comparison.rating.analysis),
             **road_columns(comparison.rating.road),
+            **wind_columns(comparison.rating.wind),
         }
         for one in comparison.add_ons
         for word, ratio in one.rms_ratio.items()

@@ -54,11 +54,13 @@ def recommend(
         )
     better = sorted((add_on for add_on in add_ons if _improves(add_on, baseline)), key=_rank)
     if not better:
-        return Recommendation(
-            None,
+        why = (
             "no add-on has a lower verdict than the baseline together with a fluctuation that is "
-            f"lower beyond doubt (p < {SIGNIFICANT:g} after correction)",
+            f"lower beyond doubt (p < {SIGNIFICANT:g} after correction)"
         )
+        if apart := [one.name for one in add_ons if not _alike(one, baseline)]:
+            why += f"; of the baseline and {listed(apart)} only one is rated in wind"
+        return Recommendation(None, why)
     best, rivals = _chosen(better, between)
     reasons = [_gain(best, baseline), _cost(best), *rivals]
     return Recommendation(best.name, "; ".join(reasons), _rule_of_thumb(best))
@@ -135,8 +137,13 @@ def _ratio(add_on: AddOn, word: str) -> float:
     return add_on.rms_ratio[word].value if word in add_on.rms_ratio else np.inf
 
 
+def _alike(add_on: AddOn, baseline: ConfigurationRating) -> bool:
+    """Whether both are rated in wind, or both in still air: one may lack other yaw angles."""
+    return (add_on.rating.wind is None) == (baseline.wind is None)
+
+
 def _improves(add_on: AddOn, baseline: ConfigurationRating) -> bool:
-    if add_on.rating.verdict not in BEST_FIRST:
+    if add_on.rating.verdict not in BEST_FIRST or not _alike(add_on, baseline):
         return False
     if baseline.verdict in BEST_FIRST and BEST_FIRST.index(
         add_on.rating.verdict

@@ -15,6 +15,10 @@ from ingest import ROAD_AIR, Campaign, Model
 
 Array = NDArray[np.float64]
 
+# An angle of yaw with less of the weight than this need not reach as far as the others
+# (engineering judgement).
+LEAST_WEIGHT = 0.01
+
 NO_ROAD = "no road speed was given, or no wind or model is stated"
 
 
@@ -65,30 +69,66 @@ def full_scale(campaign: Campaign) -> FullScale:
 
 @dataclass(frozen=True)
 class RoadBand:
-    """Road frequencies that runs let through at each of several road speeds."""
+    """Road frequencies that runs let through at each of several road speeds.
+
+    Runs of one group are repeats of each other; groups, of one yaw angle each, add up by weight.
+    """
 
     low_hz: Array  # (n_runs, n_speeds)
     high_hz: Array  # (n_runs, n_speeds)
+    group: tuple[int, ...]  # of each run
+    weights: Array  # (n_groups, n_speeds)
 
     @classmethod
-    def of(cls, runs: Sequence[RunAnalysis], words: Sequence[str], speeds_m_s: Array) -> RoadBand:
-        """From what resolution, sensors, filter and rig leave of the components named."""
+    def of(
+        cls,
+        runs: Sequence[RunAnalysis],
+        words: Sequence[str],
+        speeds_m_s: Array,
+        group: Sequence[int] | None = None,
+        weights: Array | None = None,
+    ) -> RoadBand:
+        """From what resolution, sensors, filter and rig leave of the components named.
+
+        All runs are of one group where none are given.
+        """
         ratio = np.array([frequency_ratio(run, speeds_m_s) for run in runs])
         low = np.array([FIRST_BIN * run.signal.frequency_step_hz for run in runs])
         high = np.array([usable_hz(run.signal, words) for run in runs])
-        return cls(low[:, None] * ratio, high[:, None] * ratio)
+        if group is None or weights is None:
+            group, weights = (0,) * len(runs), np.ones((1, len(speeds_m_s)))
+        return cls(low[:, None] * ratio, high[:, None] * ratio, tuple(group), weights)
 
     @property
     def union_hz(self) -> tuple[Array, Array]:
-        """Lowest and highest road frequency that any run reaches, each ``(n_speeds,)``."""
-        return self.low_hz.min(axis=0), self.high_hz.max(axis=0)
+        """Lowest and highest road frequency that any run of each group reaches, ``(n_speeds,)``.
+
+        Of several groups those which all reach that have any weight to speak of.
+        """
+        counts = self.weights >= LEAST_WEIGHT * self.weights.sum(axis=0)
+        members = [self.members(group) for group in range(len(self.weights))]
+        low = np.array([self.low_hz[own].min(axis=0) for own in members])
+        high = np.array([self.high_hz[own].max(axis=0) for own in members])
+        return (
+            np.where(counts, low, -np.inf).max(axis=0),
+            np.where(counts, high, np.inf).min(axis=0),
+        )
+
+    def members(self, group: int) -> list[int]:
+        """Positions of a group's runs."""
+        return [position for position, own in enumerate(self.group) if own == group]
 
     def share(self, run: int, frequency_hz: Array) -> Array:
-        """Weight of one run at road frequencies ``(n_speeds, n)``: one over the runs that reach."""
-        reach = (frequency_hz >= self.low_hz[:, :, None]) & (
-            frequency_hz <= self.high_hz[:, :, None]
+        """Weight of one run at road frequencies ``(n_speeds, n)``.
+
+        Its group's weight over the runs of the group that reach.
+        """
+        own = self.members(self.group[run])
+        reach = (frequency_hz >= self.low_hz[own][:, :, None]) & (
+            frequency_hz <= self.high_hz[own][:, :, None]
         )
-        return np.asarray(reach[run] / np.maximum(reach.sum(axis=0), 1))
+        alike = reach[own.index(run)] / np.maximum(reach.sum(axis=0), 1)
+        return np.asarray(alike * self.weights[self.group[run]][:, None])
 
 
 def frequency_ratio(run: RunAnalysis, speeds_m_s: Array) -> Array:

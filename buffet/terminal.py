@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from buffet.analysis import Failure
 from buffet.blockage import CampaignBlockage
 from buffet.carrying import RATING
-from buffet.cautions import CAUTIONS
+from buffet.cautions import cautions
 from buffet.checking import Checked
 from buffet.crossings.text import crossings_text
 from buffet.interval import Interval
@@ -19,6 +19,7 @@ from buffet.rating.table import TableRow
 from buffet.rating.verdict import CriterionRating
 from buffet.rating.wording import budget_text, felt_text, not_rated_text, onsets_text
 from buffet.road_wording import road_text
+from buffet.wind_wording import wind_text
 from ingest import Finding
 
 WIDTH = 80
@@ -78,13 +79,17 @@ def rating_text(rating: Rating) -> str:
             f"Intervals: 95 %. Reynolds number on the road {rating.road_reynolds:.2g}. "
             f"Blockage: {rating.analysis.blockage.text}."
         ),
+        *([paragraph(wind)] if (wind := wind_text(rating.wind)) else []),
         *_with_tunnel(rating),
         *([paragraph(told)] if (told := lines_out_text(rating.analysis.runs)) else []),
         table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
         *[_explained(one, rating.speed_m_s) for one in rating.configurations],
         *[f"{name}: left out, no run could be read." for name in rating.left_out],
         "Limits: possible/likely. P above: probability of lying above each.",
-        "\n".join(paragraph(f"Caution: {caution}") for caution in CAUTIONS),
+        "\n".join(
+            paragraph(f"Caution: {caution}")
+            for caution in cautions(in_wind=rating.wind is not None)
+        ),
     ]
     return "\n\n".join(parts)
 
@@ -182,12 +187,14 @@ def table_text(rows: Sequence[TableRow], rating: Rating) -> str:
         )
         parts.append(f"{name}\n{table(header, body)}")
     lines_out = lines_out_text(rating.analysis.runs)
+    wind = wind_text(rating.wind)
     parts.append(
         paragraph(
             "Loads in N: mean drag, front lift and rear lift; ~ RMS of lift, rear lift and side "
             "force. Wk: weighted seat acceleration, m/s². A dash: not measured. Car: "
             f"{rating.vehicle.name} ({rating.vehicle.source}). "
             f"{road_text(rating.road, rating.road_track_m)}"
+            f"{f' {wind}' if wind else ''}"
             f"{corrected(rating.analysis.blockage)}{f' {lines_out}' if lines_out else ''}"
         )
     )

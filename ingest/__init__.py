@@ -66,6 +66,7 @@ if TYPE_CHECKING:
     from ingest.rig import TubingCorrection as TubingCorrection
     from ingest.rig import rig_response as rig_response
     from ingest.small_tables import SmallRow as SmallRow
+    from ingest.small_tables import SmallTable as SmallTable
     from ingest.small_tables import finite_number as finite_number
     from ingest.small_tables import small_table as small_table
     from ingest.tap_record import open_at_taps as open_at_taps
@@ -123,6 +124,7 @@ _HOME = {
     "Run": "record",
     "SEVERITIES": "findings",
     "SmallRow": "small_tables",
+    "SmallTable": "small_tables",
     "SheetError": "errors",
     "SheetFault": "errors",
     "StatedAir": "air",

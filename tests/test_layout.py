@@ -38,7 +38,7 @@ LEVELS = (
     ("pairs",),
     ("band_ratios", "sweep"),
     ("comparing", "trade", "recommending"),
-    ("road_wording", "crossings.text", "crossings.document"),
+    ("road_wording", "wind_wording", "crossings.text", "crossings.document"),
     ("rating_entries",),
     ("documents", "terminal"),
     ("comparison_text", "comparison_document", "calibration_text", "calibration_document"),

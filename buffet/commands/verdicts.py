@@ -12,24 +12,23 @@ from buffet.commands.running import done, exit_for, give, opened, progress, told
 from buffet.options import (
     AT_SPEED,
     CAMPAIGN,
-    CAR,
-    CRITERIA,
     FAIL_ON,
     FUEL_ELASTICITY,
     JSON,
-    ROAD,
     SPEED,
     UP_TO,
     WITHOUT_LINES,
-    WITHOUT_TUNNEL,
+    Basis,
     fail_on_option,
+    on_basis,
     output_option,
 )
 
 if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis
-    from buffet.rating.rate import Rating
-    from buffet.vehicle import Road
+    from buffet.rating.rate import Rating, RatingSettings
+    from buffet.rating.wind import YawDistribution
+    from ingest import Campaign
 
 FLAGGED = 3
 FIGURES = ("speed", "crossings")  # of `rate`
@@ -39,11 +38,7 @@ FIGURES = ("speed", "crossings")  # of `rate`
 @CAMPAIGN
 @AT_SPEED
 @UP_TO
-@CRITERIA
-@CAR
-@ROAD
-@WITHOUT_TUNNEL
-@WITHOUT_LINES
+@on_basis(WITHOUT_LINES)
 @click.option(
     "--figure",
     "figures",
@@ -60,11 +55,7 @@ def rate(
     campaign: Path,
     speed: float,
     up_to: float,
-    criteria: Path | None,
-    car: str | None,
-    road: Road | None,
-    without_tunnel: bool,
-    without_lines: bool,
+    basis: Basis,
     figures: tuple[str, ...],
     fail_on: str | None,
     as_json: bool,
@@ -77,17 +68,7 @@ def rate(
 
     if figures and (output is None or output.suffix.lower() not in PICTURES):
         raise click.UsageError(f"--figure needs a picture: -o FILE with {', '.join(PICTURES)}")
-    rating = _rating(
-        campaign,
-        speed,
-        up_to,
-        criteria,
-        without_tunnel,
-        without_lines,
-        output=output,
-        car=car,
-        road=road,
-    )
+    rating = _rating(campaign, basis, speed, up_to, output=output)
     give(
         output,
         as_json,
@@ -104,11 +85,7 @@ def rate(
 @click.option("--from", "lowest", type=SPEED, default="60 km/h", show_default=True, metavar="SPEED")
 @click.option("--to", "highest", type=SPEED, default="220 km/h", show_default=True, metavar="SPEED")
 @click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
-@CRITERIA
-@CAR
-@ROAD
-@WITHOUT_TUNNEL
-@WITHOUT_LINES
+@on_basis(WITHOUT_LINES)
 @JSON
 @output_option(".json, .csv, .parquet")
 @told
@@ -117,11 +94,7 @@ def table(
     lowest: float,
     highest: float,
     step: float,
-    criteria: Path | None,
-    car: str | None,
-    road: Road | None,
-    without_tunnel: bool,
-    without_lines: bool,
+    basis: Basis,
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -133,18 +106,7 @@ def table(
     if highest < lowest:
         raise click.UsageError("--to must not lie below --from")
     speeds = table_speeds(lowest, highest, step)
-    rating = _rating(
-        campaign,
-        lowest,
-        highest,
-        criteria,
-        without_tunnel,
-        without_lines,
-        tuple(speeds),
-        output=output,
-        car=car,
-        road=road,
-    )
+    rating = _rating(campaign, basis, lowest, highest, tuple(speeds), output=output)
     rows = road_table(rating, speeds)
     give(
         output,
@@ -159,24 +121,16 @@ def table(
 @click.command()
 @CAMPAIGN
 @AT_SPEED
-@CRITERIA
-@CAR
-@ROAD
 @FUEL_ELASTICITY
-@WITHOUT_TUNNEL
-@WITHOUT_LINES
+@on_basis(WITHOUT_LINES)
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @told
 def compare(
     campaign: Path,
     speed: float,
-    criteria: Path | None,
-    car: str | None,
-    road: Road | None,
+    basis: Basis,
     fuel_elasticity: float | None,
-    without_tunnel: bool,
-    without_lines: bool,
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -186,18 +140,7 @@ def compare(
     from buffet.comparison_text import comparison_text
     from buffet.outputs import comparison_writers
 
-    rating = _rating(
-        campaign,
-        speed,
-        speed,
-        criteria,
-        without_tunnel,
-        without_lines,
-        output=output,
-        car=car,
-        road=road,
-        needs_baseline=True,
-    )
+    rating = _rating(campaign, basis, speed, speed, output=output, needs_baseline=True)
     comparison = compare_rating(rating, fuel_elasticity)
     give(
         output,
@@ -213,11 +156,8 @@ def compare(
 @CAMPAIGN
 @AT_SPEED
 @UP_TO
-@CRITERIA
-@CAR
-@ROAD
 @FUEL_ELASTICITY
-@WITHOUT_TUNNEL
+@on_basis()
 @fail_on_option
 @output_option(".html")
 @told
@@ -225,11 +165,8 @@ def report(
     campaign: Path,
     speed: float,
     up_to: float,
-    criteria: Path | None,
-    car: str | None,
-    road: Road | None,
+    basis: Basis,
     fuel_elasticity: float | None,
-    without_tunnel: bool,
     fail_on: str | None,
     output: Path | None,
 ) -> None:
@@ -239,9 +176,7 @@ def report(
     from buffet.report import report_html
     from buffet.writing import text_writer, write
 
-    rating = _rating(
-        campaign, speed, up_to, criteria, without_tunnel, output=output, car=car, road=road
-    )
+    rating = _rating(campaign, basis, speed, up_to, output=output)
     comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
     target = output or Path("report.html")
     page = report_html(comparison, rating, rating.findings)
@@ -254,51 +189,60 @@ def report(
 
 def _rating(
     folder: Path,
+    basis: Basis,
     speed: float,
     up_to: float,
-    criteria: Path | None,
-    without_tunnel: bool,
-    without_lines: bool = False,
     more: tuple[float, ...] = (),
     *,
     output: Path | None,
-    car: str | None,
-    road: Road | None,
     needs_baseline: bool = False,
 ) -> Rating:
     from buffet.analysis import analyse
     from buffet.comparing import require_baseline
     from buffet.one_pass import FOR_LINES, AnalysisSettings
-    from buffet.rating.criteria import read_criteria
-    from buffet.rating.rate import (
-        FOR_RATING,
-        RatingSettings,
-        chosen_car,
-        rate,
-        rate_without_tunnel,
-        require_rateable,
-    )
+    from buffet.rating.rate import FOR_RATING, rate, rate_without_tunnel, require_rateable
     from buffet.tunnel_part import require_probes
-    from buffet.vehicle import GOOD_MOTORWAY
 
     campaign = opened(folder, output)
     require_rateable(campaign)
     if needs_baseline:
         require_baseline(campaign)
-    if without_tunnel:
+    if basis.without_tunnel:
         require_probes(campaign.runs)
-    rows = read_criteria(criteria)
-    vehicle = None if car is None else chosen_car(campaign, car)
-    keeps = FOR_RATING | (FOR_LINES if without_lines else frozenset())
+    settings = _settings(campaign, basis, speed, up_to, more)
+    keeps = FOR_RATING | (FOR_LINES if basis.without_lines else frozenset())
     analysis = analyse(campaign, settings=AnalysisSettings(keeps=keeps), progress=progress)
-    if without_lines:
+    if basis.without_lines:
         analysis = analysis.without_lines()
     progress("rating")
-    settings = RatingSettings(speed, more, up_to, rows, road or GOOD_MOTORWAY, vehicle=vehicle)
-    rating = (rate_without_tunnel if without_tunnel else rate)(analysis, settings)
+    rating = (rate_without_tunnel if basis.without_tunnel else rate)(analysis, settings)
     done()
     _remark_on(analysis)
     return rating
+
+
+def _settings(
+    campaign: Campaign, basis: Basis, speed: float, up_to: float, more: tuple[float, ...]
+) -> RatingSettings:
+    """Files that were named are read before any recording."""
+    from buffet.rating.criteria import read_criteria
+    from buffet.rating.rate import RatingSettings, chosen_car
+    from buffet.vehicle import GOOD_MOTORWAY
+
+    rows = read_criteria(basis.criteria)
+    vehicle = None if basis.car is None else chosen_car(campaign, basis.car)
+    road = basis.road or GOOD_MOTORWAY
+    return RatingSettings(speed, more, up_to, rows, road, vehicle=vehicle, wind=_wind(basis))
+
+
+def _wind(basis: Basis) -> YawDistribution | None:
+    """None in still air."""
+    from buffet.rating.wind import Wind
+    from buffet.rating.yaw_shares import read_yaw_shares
+
+    if basis.yaw_shares is not None:
+        return read_yaw_shares(basis.yaw_shares)
+    return None if basis.wind is None else Wind(basis.wind)
 
 
 def _remark_on(analysis: CampaignAnalysis) -> None:

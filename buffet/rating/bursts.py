@@ -50,7 +50,7 @@ def burst_curve(pool: Pool, row: Criterion) -> MetricCurve:
     """The worst octave over the road's, times how much the wake's largest second exceeds its own.
 
     A road's unevenness is taken as Gaussian; so is a steady wake, for which this is the worst
-    octave itself.
+    octave itself. In wind the runs of all yaw angles tell together how bursty it is.
     """
     curve = motion_curve(pool, row)
     if curve.estimate is None:

@@ -18,6 +18,7 @@ from buffet.rating.pool import Pool, without
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.seat_scatter import VERTICAL_BAND_HZ
 from buffet.rating.state_change import state_change_curve
+from buffet.rating.yaw_mix import YawMix
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import COMPONENTS
 from buffet.spectral.uncertainty import LogEstimate, Unseen
@@ -52,6 +53,7 @@ class ConfigurationCurves:
     missing: tuple[str, ...]  # components that were not measured in every run
     reported: Mapping[MotionName, LogEstimate | str]  # (n_speeds,) each; or why it is not told
     felt: Felt | None  # at the rated speed; None where upright motion is not told
+    mix: YawMix  # of the runs by the wind
 
 
 def configuration_curves(
@@ -75,7 +77,8 @@ def configuration_curves(
     """
     told = tuple(word for word in COMPONENTS if not without(word, runs))
     pool = Pool(tuple(runs), setting, told, unseen, tuple(drawn), states)
-    curves = tuple(METRICS[row.metric](pool, row) for row in criteria.rows)
+    wind = pool.mix.covered
+    curves = tuple(METRICS[row.metric](pool, row).within(wind) for row in criteria.rows)
     seat = pool.band("seat z", VERTICAL_BAND_HZ) if pool.why_not("seat z") is None else None
     missing = tuple(word for word in (*RIDE, *LATERAL, *ROLL) if word not in told)
     band = pool.motion("seat z").band_hz.union_hz
@@ -90,6 +93,7 @@ def configuration_curves(
         missing,
         reported,
         None if rated_m_s is None else felt(pool, rated_m_s),
+        pool.mix,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,8 @@ Array = NDArray[np.float64]
 
 RECORDS = "record length"
 TOO_FEW = "too few independent stretches of record stand behind it"
+NOT_IN_BAND = "the usable road band does not cover it"
+NOT_IN_WIND = "the wind lies too often beyond the yaw angles that were run"
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,16 @@ class MetricCurve:
     unseen: tuple[Unseen, ...] = ()  # of the logarithm of the metric's square, by source
     occurs: Array | None = None  # (n_speeds,), chance that it comes up at all; None: it does
     unsure: str | None = None  # why its interval is not to be relied on, besides too few blocks
+    in_wind: NDArray[np.bool_] | None = None  # (n_speeds,), where the yaw angles run cover it
+
+    def within(self, wind: NDArray[np.bool_]) -> MetricCurve:
+        """Covered only where enough of the wind is, ``(n_speeds,)``."""
+        return replace(self, covered=self.covered & wind, in_wind=wind)
+
+    def why_not_covered(self, index: int) -> str:
+        """What does not cover it at one speed."""
+        told = self.in_wind is None or self.in_wind[index]
+        return NOT_IN_BAND if told else NOT_IN_WIND
 
     def silent(self, index: int) -> bool:
         """Whether the motion lies below the criterion's perception threshold at one speed."""

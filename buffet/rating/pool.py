@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from buffet.rating.car_spread import CAR, averaged, car_unseen, tried_setting
 from buffet.rating.criteria import Criterion, Metric
 from buffet.rating.motions import MOTIONS, Family, MotionName
 from buffet.rating.ride_metrics import RideSetting, RunMotion, sliding_octaves
+from buffet.rating.yaw_mix import YawMix, yaw_mix
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.uncertainty import LogEstimate, Unseen, half_value, log_estimate
@@ -26,6 +28,8 @@ Array = NDArray[np.float64]
 VERTICAL_NEEDS_HZ = (NEEDED_FROM_HZ, NEEDED_HZ)
 CARRIED_ON_SHARE = 0.2
 OVER_ROAD: tuple[Metric, ...] = ("seat-over-road", "seat-burst-over-road")
+# Band in which what each yaw angle adds to a motion is told, road hertz: all criteria's.
+COUNTED_HZ = (0.5, 20.0)
 MOTION_OF: dict[Metric, MotionName] = {
     "seat-over-road": "seat z",
     "seat-burst-over-road": "seat z",
@@ -57,22 +61,34 @@ class Pool:
     drawn: tuple[RideSetting, ...] = ()
     states: ConfigurationStates | None = None  # of the wake; None where no samples were kept
     motions: dict[MotionName, Pooled] = field(default_factory=dict)
-    others: dict[int, list[Pool]] = field(default_factory=dict)  # by run, one a drawn car
-    calibrated: dict[int, list[Pool]] = field(default_factory=dict)  # by run, one a gain raised
+    others: dict[int, list[Pool]] = field(default_factory=dict)  # by part, one a drawn car
+    calibrated: dict[int, list[Pool]] = field(default_factory=dict)  # by part, one a gain raised
+
+    @cached_property
+    def mix(self) -> YawMix:
+        """The runs as the wind mixes them."""
+        return yaw_mix(self.runs, self.setting.wind, self.setting.speeds_m_s)
 
     def motion(self, name: MotionName) -> Pooled:
         """One motion of all runs; kept, since criteria share it."""
         if name not in self.motions:
             kind = MOTIONS[name]
             ends = tuple(word for word in kind.uses if word in self.told) or kind.uses
-            band = RoadBand.of(self.runs, ends, self.setting.speeds_m_s)
+            mixed, speeds = self.mix.parts, self.setting.speeds_m_s
+            band = RoadBand.of(
+                [part.run for part in mixed],
+                ends,
+                speeds,
+                [part.knot for part in mixed],
+                self.mix.weights,
+            )
             words = tuple(word for word in (*kind.uses, *kind.more) if word in self.told)
             rows: dict[bytes, NDArray[np.complex128]] = {}
             parts = tuple(
-                RunMotion(self.setting, run, i, band, name, words, rows)
-                for i, run in enumerate(self.runs)
+                RunMotion(self.setting, part.run, i, band, name, words, rows, part.mirrored)
+                for i, part in enumerate(mixed)
             )
-            self.motions[name] = Pooled(parts, self.setting, band)
+            self.motions[name] = Pooled(parts, self.setting, band, self.mix)
         return self.motions[name]
 
     def why_not(self, name: MotionName) -> str | None:
@@ -107,28 +123,30 @@ class Pool:
         self, name: MotionName, band_hz: tuple[float, float], *, over_road: bool = False
     ) -> tuple[Unseen, ...]:
         """That part of it alone; none where no uncertainty is stated."""
-        run, tried = self.motion(name).furthest, tried_setting(self.setting)
-        raised = _squares(self._with_other_gains(run, tried), name, band_hz, over_road)
-        return calibration_unseen(self.runs[run], raised, tried.speeds_m_s, self.setting.speeds_m_s)
+        tried, motion = tried_setting(self.setting), self.motion(name)
+        part = motion.furthest(motion.heaviest)
+        run = motion.parts[part].run
+        raised = _squares(self._with_other_gains(part, run, tried), name, band_hz, over_road)
+        return calibration_unseen(run, raised, tried.speeds_m_s, self.setting.speeds_m_s)
 
-    def _with_other_gains(self, run: int, setting: RideSetting) -> list[Pool]:
+    def _with_other_gains(self, part: int, run: RunAnalysis, setting: RideSetting) -> list[Pool]:
         """As read, then with each uncertain gain raised; none where none is uncertain. Kept."""
-        if run not in self.calibrated:
-            uncertain = uncertain_channels(self.runs[run])
+        if part not in self.calibrated:
+            uncertain = uncertain_channels(run)
             channels = (None, *uncertain) if uncertain else ()
-            self.calibrated[run] = [
-                Pool((with_gains(self.runs[run], channel),), setting, self.told, {})
-                for channel in channels
+            self.calibrated[part] = [
+                Pool((with_gains(run, channel),), setting, self.told, {}) for channel in channels
             ]
-        return self.calibrated[run]
+        return self.calibrated[part]
 
     def _in_other_cars(self, name: MotionName) -> list[Pool]:
         """By the mean spectrum of the run that reaches highest; all are changed alike. Kept."""
-        run = self.motion(name).furthest
-        if run not in self.others:
-            alone = (averaged(self.runs[run]),)
-            self.others[run] = [Pool(alone, setting, self.told, {}) for setting in self.drawn]
-        return self.others[run]
+        motion = self.motion(name)
+        furthest = motion.furthest(motion.heaviest)
+        if furthest not in self.others:
+            alone = (averaged(motion.parts[furthest].run),)
+            self.others[furthest] = [Pool(alone, setting, self.told, {}) for setting in self.drawn]
+        return self.others[furthest]
 
 
 def _squares(
@@ -158,6 +176,7 @@ class Pooled:
     parts: tuple[RunMotion, ...]
     setting: RideSetting
     band_hz: RoadBand
+    mix: YawMix
     # By band, of the motion itself and of its worst octave: criteria share them.
     known: dict[tuple[float, float], Measured] = field(default_factory=dict)
     known_octaves: dict[tuple[float, float], Measured] = field(default_factory=dict)
@@ -167,14 +186,39 @@ class Pooled:
         """Components that it is made of."""
         return self.parts[0].inputs
 
-    @property
+    @cached_property
     def blocks(self) -> float:
-        return float(sum(part.resampling.blocks for part in self.parts))
+        """Independent blocks of record, all runs together.
+
+        Of several yaw angles they count by what each adds to the variance, as degrees of freedom
+        do (Satterthwaite 1946, Biometrics Bulletin 2, 110-114), at the road speed, of those which
+        the angles cover, where they are fewest.
+        """
+        sources = self.mix.sources
+        own = {k: self._members(k) for k, source in enumerate(sources) if k == source}
+        blocks = np.array([sum(p.resampling.blocks for p in parts) for parts in own.values()])
+        if len(own) == 1:
+            return float(blocks[0])
+        low, high = (np.array([edge]) for edge in COUNTED_HZ)
+        added = np.zeros((len(own), len(self.setting.speeds_m_s)))
+        for k, source in enumerate(sources):
+            for part in self._members(k):
+                added[list(own).index(source)] += part.variances(low, high)[0, :, 0]
+        return _fewest_blocks(np.maximum(added, 0), blocks, self.mix.covered)
 
     @property
-    def furthest(self) -> int:
-        """The run that reaches highest."""
-        return int(np.argmax(self.band_hz.high_hz[:, 0]))
+    def heaviest(self) -> int:
+        """The yaw angle, of `mix.yaw_rad`, that counts most over all road speeds."""
+        weights = self.mix.weights
+        return int(np.argmax((weights / weights.sum(axis=0)).sum(axis=1)))
+
+    def furthest(self, knot: int) -> int:
+        """The part that reaches highest of those at a yaw angle."""
+        members = self.band_hz.members(knot)
+        return members[int(np.argmax(self.band_hz.high_hz[members, 0]))]
+
+    def _members(self, knot: int) -> list[RunMotion]:
+        return [self.parts[position] for position in self.band_hz.members(knot)]
 
     def measured(self, band_hz: tuple[float, float], *, over_road: bool) -> Measured:
         """The square of the motion in a band, or of its worst octave over the road's."""
@@ -222,8 +266,29 @@ class Pooled:
         return np.asarray(np.sum([part.variances(low, high) for part in self.parts], axis=0))
 
     def _carried_on(self, edges: tuple[Array, Array], until_hz: float) -> Array:
-        """From the run that reaches highest, since the others leave off below it."""
-        return self.parts[self.furthest].carried_on(edges, until_hz)
+        """From each angle's run that reaches highest, since the others leave off below it."""
+        weights = self.mix.weights
+        added = [
+            weight[:, None] * self.parts[self.furthest(knot)].carried_on(edges, until_hz)
+            for knot, weight in enumerate(weights)
+        ]
+        return np.asarray(np.sum(added, axis=0))
+
+
+def _fewest_blocks(added: Array, blocks: Array, counts: NDArray[np.bool_]) -> float:
+    """Effective number of blocks behind weighted sums.
+
+    Parameters
+    ----------
+    added : (n_angles, n_speeds), what each angle adds to the variance
+    blocks : (n_angles,)
+    counts : (n_speeds,), the road speeds looked at; all where none
+    """
+    errors = added**2 / blocks[:, None]  # of the sum, by angle, but for a common factor
+    below = (errors**2 / blocks[:, None]).sum(axis=0)
+    effective = errors.sum(axis=0) ** 2 / np.where(below > 0, below, np.inf)
+    usable = (below > 0) & (counts if counts.any() else True)
+    return float(effective[usable].min()) if usable.any() else float(blocks.min())
 
 
 def _growth(variance: Array, added: Array) -> Array:

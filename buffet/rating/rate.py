@@ -19,14 +19,17 @@ from buffet.rating.configuration import ConfigurationCurves, configuration_curve
 from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
 from buffet.rating.motions import RIDE, Family
 from buffet.rating.onset import HIGHEST_SPEED_M_S, Onset, onset, search_speeds
-from buffet.rating.remarks import rated_runs, remarks
+from buffet.rating.remarks import remarks
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.scatter import Scatter
 from buffet.rating.seat_scatter import rating_scatter
 from buffet.rating.shedding import Shedding, configuration_crossings, shedding
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
+from buffet.rating.wind import YawDistribution
 from buffet.rating.wording import explain
+from buffet.rating.yaw_mix import YawAtSpeed, rated_runs, yaw_mix
 from buffet.road_speed import FullScale, full_scale
+from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult, run_result
 from buffet.spectral.uncertainty import Unseen
 from buffet.switching.force_states import campaign_states
@@ -60,6 +63,7 @@ class RatingSettings:
     criteria: Criteria | None = None  # the package's own
     road: Road = GOOD_MOTORWAY
     vehicle: Vehicle | None = None  # in place of the campaign's, from `chosen_car`
+    wind: YawDistribution | None = None  # None: still air
 
 
 @dataclass(frozen=True)
@@ -80,6 +84,7 @@ class ConfigurationRating:
     speed_spread: float | None
     model_reynolds: tuple[float, float] | None
     curves: ConfigurationCurves
+    wind: YawAtSpeed | None = None  # None: in still air
 
     @property
     def decisive(self) -> CriterionRating | None:
@@ -102,6 +107,7 @@ class Rating:
     configurations: tuple[ConfigurationRating, ...]
     car_chosen: bool = False  # in place of the campaign's
     with_tunnel: Rating | None = None  # of the runs as read, where the tunnel's part is taken out
+    wind: YawDistribution | None = None  # None: still air
 
     def as_read(self, name: str) -> ConfigurationRating | None:
         """A configuration with the tunnel's part in; None where it was not taken out."""
@@ -173,21 +179,22 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     speeds = search_speeds(
         np.array([settings.speed_m_s, *settings.more_speeds_m_s]), settings.up_to_m_s
     )
-    setting = RideSetting(vehicle, settings.road, whole, speeds)
+    setting = RideSetting(vehicle, settings.road, whole, speeds, wind=settings.wind)
     names = [name for name in campaign.configurations if analysis.of(name)]
-    runs = {name: rated_runs(analysis, name) for name in names}
-    still = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
-    spread = rating_scatter(still, setting, settings.speed_m_s)
+    runs = {name: rated_runs(analysis.of(name), settings.wind) for name in names}
+    counted = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
+    spread = rating_scatter(counted, setting, settings.speed_m_s)
     results = follow([run_result(run, _shows_shedding) for run in analysis.runs])
     drawn = drawn_settings(setting)
     states = campaign_states(runs, RIDE)
+    unseen = {name: _unseen(spread, name, own, setting) for name, own in runs.items()}
     curves = [
         configuration_curves(
             name,
             own,
             setting,
             criteria,
-            _unseen(spread, name, len(own)),
+            unseen[name],
             drawn,
             states.get(name),
             settings.speed_m_s,
@@ -206,6 +213,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
         criteria,
         tuple(sorted(rated, key=_worst_first)),
         settings.vehicle is not None,
+        wind=settings.wind,
     )
 
 
@@ -224,8 +232,12 @@ def rate_without_tunnel(analysis: CampaignAnalysis, settings: RatingSettings) ->
 
 
 def _unseen(
-    spread: Mapping[Family, Scatter], name: str, n_runs: int
+    spread: Mapping[Family, Scatter],
+    name: str,
+    runs: Sequence[RunAnalysis],
+    setting: RideSetting,
 ) -> dict[Family, tuple[Unseen, ...]]:
+    n_runs = yaw_mix(runs, setting.wind, setting.speeds_m_s).runs_behind
     return {family: own.unseen(name, n_runs) for family, own in spread.items()}
 
 
@@ -281,7 +293,8 @@ def _rate_one(
     if decisive is not None and decisive.verdict is not None:
         verdict = decisive.verdict
     shed = shedding(curves, results, settings.speed_m_s)
-    told = remarks(curves, analysis, results)
+    wind = curves.mix.at(index)
+    told = remarks(curves, analysis, results, wind, settings.speed_m_s)
     low, high = curves.band_hz
     between = spread["vertical"].over_speed.get(curves.name)
     reynolds = [run.flow.reynolds for run in curves.runs if run.flow and run.flow.reynolds]
@@ -299,6 +312,7 @@ def _rate_one(
         float(np.sqrt(between) / 2) if between is not None else None,
         (min(reynolds), max(reynolds)) if reynolds else None,
         curves,
+        wind,
     )
 
 

@@ -11,9 +11,8 @@ from buffet.analysis import CampaignAnalysis
 from buffet.peak_classes import PeakClass
 from buffet.phrases import by_reason, listed
 from buffet.rating.configuration import ConfigurationCurves
-from buffet.rating.scatter import SAME_YAW_RAD
+from buffet.rating.yaw_mix import YawAtSpeed
 from buffet.rig_findings import above_noise
-from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult
 from buffet.spectral.tracks import FIXED
 from buffet.tunnel_part import tunnel_part
@@ -22,6 +21,8 @@ from buffet.tunnel_part import tunnel_part
 # five percent of the RMS (engineering judgement).
 TOLD_SHARE = 0.05
 RESONANCE_SHARE = 0.1
+LEAST_TOLD = 0.005  # share of the time
+KM_H = 3.6
 NOT_RATED = "side motion is not rated"
 ASSUMPTIONS = {
     "pitch moment": "lift is taken to act at mid-wheelbase",
@@ -32,23 +33,21 @@ ASSUMPTIONS = {
 }
 
 
-def rated_runs(analysis: CampaignAnalysis, name: str) -> tuple[RunAnalysis, ...]:
-    """Runs of a configuration at its smallest angle of yaw."""
-    runs = analysis.of(name)
-    least = min((abs(run.run.yaw_rad) for run in runs), default=0.0)
-    return tuple(run for run in runs if abs(abs(run.run.yaw_rad) - least) <= SAME_YAW_RAD)
-
-
 def remarks(
-    curves: ConfigurationCurves, analysis: CampaignAnalysis, results: Sequence[RunResult]
+    curves: ConfigurationCurves,
+    analysis: CampaignAnalysis,
+    results: Sequence[RunResult],
+    wind: YawAtSpeed | None,
+    speed_m_s: float,
 ) -> tuple[str, ...]:
-    """Sentences, in the order in which they matter."""
+    """Sentences, in the order in which they matter; `wind` is what is mixed at the road speed."""
     found = (
+        _wind(curves, wind, speed_m_s),
         _lines(curves, results),
         _resonance(curves, results),
         _tunnel(curves),
         _missing(curves),
-        _yaw(curves, analysis),
+        _other_yaw(curves, analysis),
         _lost(curves.name, analysis),
     )
     return tuple(text for text in found if text)
@@ -140,7 +139,23 @@ def _largest(
     return max(told, key=lambda one: one.share, default=None)
 
 
-def _yaw(curves: ConfigurationCurves, analysis: CampaignAnalysis) -> str:
+def _wind(curves: ConfigurationCurves, mixed: YawAtSpeed | None, speed_m_s: float) -> str:
+    """What of the wind the yaw angles run stand for."""
+    wind = curves.setting.wind
+    if wind is None:
+        return ""
+    if mixed is None:
+        yaw = np.degrees(abs(curves.runs[0].run.yaw_rad))
+        return f"Run at one yaw angle only ({yaw:.3g} deg), so it is rated in still air."
+    angles = ", ".join(f"{one:g}" for one in mixed.yaw_deg)
+    shares = ", ".join(f"{100 * one:.0f}" for one in mixed.shares)
+    text = f"In {wind.text}: yaw {angles} deg with shares {shares} % at {speed_m_s * KM_H:.0f} km/h"
+    if mixed.share_beyond >= LEAST_TOLD:
+        text += f"; {100 * mixed.share_beyond:.0f} % of the time beyond, taken as there"
+    return f"{text}."
+
+
+def _other_yaw(curves: ConfigurationCurves, analysis: CampaignAnalysis) -> str:
     rated = {run.run.number for run in curves.runs}
     others = sorted(
         {
@@ -151,7 +166,8 @@ def _yaw(curves: ConfigurationCurves, analysis: CampaignAnalysis) -> str:
     )
     if not others:
         return ""
-    return f"Runs at other yaw angles ({', '.join(f'{a:g}' for a in others)} deg) are not rated."
+    angles = ", ".join(f"{one:g}" for one in others)
+    return f"Runs at other yaw angles ({angles} deg) are not rated: still air is assumed."
 
 
 def _lost(name: str, analysis: CampaignAnalysis) -> str:

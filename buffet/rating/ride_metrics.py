@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from buffet.crossings.modes import ModeCurve, mode_curves
 from buffet.perception.weighting import weighting
-from buffet.rating.motions import MOTIONS, MotionName
+from buffet.rating.motions import LATERAL, MOTIONS, ROLL, MotionName
+from buffet.rating.wind import YawDistribution
 from buffet.road_speed import FullScale, RoadBand, bin_shares, frequency_ratio
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import COMPONENTS, ReducedSpectra
@@ -28,6 +29,8 @@ ROAD_POINTS = 96
 # Frequencies at which the car's responses are worked out; between them they are straight lines
 # (off by less than a thousandth), beyond them they stay.
 RESPONSE_HZ = np.geomspace(0.05, 100.0, 64 * 11 + 1)
+# What changes its sign where a symmetrical car is seen in a mirror.
+SIDEWAYS = (*LATERAL, *ROLL)
 # Bins averaged for the level that is carried on beyond the usable band.
 LAST_BINS = 5
 
@@ -41,13 +44,14 @@ def sliding_octaves(low_hz: float, high_hz: float) -> tuple[Array, Array]:
 
 @dataclass(frozen=True)
 class RideSetting:
-    """The car, the road and the road speeds at which a wake is rated."""
+    """The car, the road, the wind and the road speeds at which a wake is rated."""
 
     vehicle: Vehicle
     road: Road
     full_scale: FullScale
     speeds_m_s: Array  # (n_speeds,)
     coarser: int = 1  # so many times fewer frequencies, where only cars are held against each other
+    wind: YawDistribution | None = None  # None: still air
 
     @cached_property
     def car(self) -> CarModel:
@@ -151,6 +155,7 @@ class RunMotion:
     inputs: tuple[str, ...]  # components of it that every run of the configuration measured
     # By frequencies: criteria, repeats and zeros share them. A whole campaign's would not fit.
     rows: dict[bytes, Complex] = field(default_factory=dict)
+    mirrored: bool = False  # it stands for the wind from the other side
 
     def variances(self, low_hz: Array, high_hz: Array) -> Array:
         """Bootstrap samples of this run's share, ``(1 + n_resamples, n_speeds, n_bands)``."""
@@ -224,5 +229,7 @@ class RunMotion:
                     continue
                 own_hz = self.usable_hz(word)
                 column = np.where(road_hz <= own_hz * ratio[:, None], column, 0)
+            if self.mirrored and word in SIDEWAYS:
+                column = -column
             placed[..., spectra.components.index(word)] = column
         return placed

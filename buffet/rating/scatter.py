@@ -46,9 +46,10 @@ class Scatter:
         """Variance between runs beyond what each run's own length explains."""
         return max(0.0, self.observed - self.own)
 
-    def unseen(self, configuration: str, n_runs: int) -> tuple[Unseen, ...]:
+    def unseen(self, configuration: str, n_runs: Array | float) -> tuple[Unseen, ...]:
         """What resampling the runs of a configuration leaves out of their mean.
 
+        `n_runs` is their number, or that of runs of equal weight which would scatter alike.
         The spread over wind speeds is added as a known uncertainty of the model, since three wind
         speeds cannot tell how well they tell it.
         """
@@ -120,14 +121,7 @@ def scatter(
     squares = sum(float(np.var([o.value for o in group]) * len(group)) for group in repeated)
     own = sum(_own_squares(group) for group in repeated)
     pooled = Scatter(squares / max(freedom, 1), own / max(freedom, 1), freedom, {})
-    names = dict.fromkeys(name for name, _ in seen)
-    points = {name: [g for (n, _), g in seen.items() if n == name and g] for name in names}
-    over_speed = {
-        name: _over_speed(groups, pooled.run_to_run)
-        for name, groups in points.items()
-        if len(groups) > 1
-    }
-    return replace(pooled, over_speed=over_speed)
+    return replace(pooled, over_speed=_over_speeds(cells(analysis), seen, pooled.run_to_run))
 
 
 def _own_squares(group: Sequence[Observation]) -> float:
@@ -148,10 +142,34 @@ def zero_shares(weights: Array, group: Sequence[Observation]) -> dict[str, float
     return shares
 
 
-def _over_speed(groups: Sequence[Sequence[Observation]], run_to_run: float) -> float:
-    """Variance between wind speeds beyond run-to-run and record-length scatter."""
-    means = [float(np.mean([o.value for o in group])) for group in groups]
+def _over_speeds(
+    runs: Mapping[tuple[str, int], Sequence[RunAnalysis]],
+    seen: Mapping[tuple[str, int], Sequence[Observation]],
+    run_to_run: float,
+) -> dict[str, float]:
+    """By configuration; wind speeds are held against each other at one angle of yaw."""
+    angles: dict[str, dict[float, list[Sequence[Observation]]]] = {}
+    for key, group in seen.items():
+        if group:
+            yaw = round(float(np.degrees(runs[key][0].run.yaw_rad)), 1)
+            angles.setdefault(key[0], {}).setdefault(yaw, []).append(group)
+    several = {
+        name: [groups for groups in own.values() if len(groups) > 1] for name, own in angles.items()
+    }
+    return {name: _over_speed(groups, run_to_run) for name, groups in several.items() if groups}
+
+
+def _over_speed(angles: Sequence[Sequence[Sequence[Observation]]], run_to_run: float) -> float:
+    """Variance between wind speeds beyond run-to-run and record-length scatter.
+
+    Pooled over angles of yaw, each of which has several speeds.
+    """
+    means = [[float(np.mean([o.value for o in group])) for group in groups] for groups in angles]
+    squares = sum(float(np.var(own)) * len(own) for own in means)
     own = [
-        (run_to_run + float(np.mean([o.variance for o in group]))) / len(group) for group in groups
+        (run_to_run + float(np.mean([o.variance for o in group]))) / len(group)
+        for groups in angles
+        for group in groups
     ]
-    return max(0.0, float(np.var(means, ddof=1)) - float(np.mean(own)))
+    freedom = sum(len(groups) - 1 for groups in angles)
+    return max(0.0, squares / freedom - float(np.mean(own)))

@@ -34,7 +34,7 @@ def state_change_curve(pool: Pool, row: Criterion) -> MetricCurve:
 
     The forces step from one state's means to the other's at once: a wake that takes its time
     shakes less. Of the runs' peaks the geometric mean; they scatter by their levels' own errors,
-    or by as much as they lie apart where that is more.
+    or by as much as they lie apart where that is more. In wind runs of all yaw angles count alike.
     """
     speeds_m_s = pool.setting.speeds_m_s
     why = pool.why_not("seat z") or (NO_COPY if pool.states is None else pool.states.why_none)

@@ -13,7 +13,7 @@ from buffet.rating.configuration import ConfigurationCurves
 from buffet.rating.criteria import Criteria, Verdict
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.verdict import rate_criterion, worst
-from buffet.run_analysis import RunAnalysis
+from buffet.rating.yaw_mix import YawMix
 
 Array = NDArray[np.float64]
 
@@ -102,13 +102,15 @@ def road_table(rating: Rating, speeds_m_s: Array) -> tuple[TableRow, ...]:
 
 def _rows(rated: ConfigurationRating, rating: Rating, speeds_m_s: Array) -> list[TableRow]:
     curves = rated.curves
-    means = {word: _mean(curves.runs, word) for word in ("drag", "front lift", "rear lift")}
-    fluctuations = {word: _rms(curves.runs, word) for word in ("lift", "rear lift", "side force")}
+    means = {word: _means(curves.mix, word) for word in ("drag", "front lift", "rear lift")}
+    fluctuations = {word: _rms(curves.mix, word) for word in ("lift", "rear lift", "side force")}
     rows = []
     for speed in speeds_m_s:
         index = int(np.argmin(np.abs(curves.setting.speeds_m_s - speed)))
         pressure = float(rating.full_scale.dynamic_pressure_pa(float(speed)))
         load = pressure * rating.full_scale.area_m2
+        loads = {word: _times(own, index, load) for word, own in means.items()}
+        unsteady = {word: _times(own, index, load) for word, own in fluctuations.items()}
         shed = rated.shedding
         length = rating.full_scale.strouhal_length_m
         seat = None if curves.seat is None else float(curves.seat.value[index])
@@ -120,12 +122,12 @@ def _rows(rated: ConfigurationRating, rating: Rating, speeds_m_s: Array) -> list
                 float(speed),
                 round(float(speed) * 3.6, 6),
                 pressure,
-                _times(means["drag"], load),
-                _times(means["front lift"], load),
-                _times(means["rear lift"], load),
-                _times(fluctuations["lift"], load),
-                _times(fluctuations["rear lift"], load),
-                _times(fluctuations["side force"], load),
+                loads["drag"],
+                loads["front lift"],
+                loads["rear lift"],
+                unsteady["lift"],
+                unsteady["rear lift"],
+                unsteady["side force"],
                 None if shed is None else shed.strouhal.value * float(speed) / length,
                 seat,
                 steering if isinstance(steering, float) else None,
@@ -142,22 +144,25 @@ def verdict_at(curves: ConfigurationCurves, index: int, criteria: Criteria) -> V
     return (decisive.verdict if decisive else None) or "undetermined"
 
 
-def _times(value: float | None, load: float) -> float | None:
-    return None if value is None else value * load
+def _times(values: Array | None, index: int, load: float) -> float | None:
+    return None if values is None or not np.isfinite(values[index]) else float(values[index]) * load
 
 
-def _mean(runs: tuple[RunAnalysis, ...], word: str) -> float | None:
-    where = [run.fluctuation(word) for run in runs]
+def _means(mix: YawMix, word: str) -> Array | None:
+    """Mean coefficient over the wind and the runs, by the road speed's dynamic pressure."""
+    where = [run.fluctuation(word) for run in mix.runs]
     if any(index is None for index in where):
         return None
-    return float(np.mean([run.signal.mean[i] for run, i in zip(runs, where, strict=True)]))
+    own = np.array([run.signal.mean[i] for run, i in zip(mix.runs, where, strict=True)])
+    return np.asarray(own @ mix.over_runs(mix.mean_weights))
 
 
-def _rms(runs: tuple[RunAnalysis, ...], word: str) -> float | None:
-    """Of the mean variance of the runs, noise removed."""
-    where = [run.fluctuation(word) for run in runs]
+def _rms(mix: YawMix, word: str) -> Array | None:
+    """Of the mean variance of the runs, noise removed; NaN where nothing is left."""
+    where = [run.fluctuation(word) for run in mix.runs]
     if any(index is None for index in where):
         return None
-    pairs = zip(runs, where, strict=True)
-    mean = float(np.mean([run.total_samples[0, index] for run, index in pairs]))
-    return float(np.sqrt(mean)) if mean > 0 else None
+    pairs = zip(mix.runs, where, strict=True)
+    own = np.array([run.total_samples[0, index] for run, index in pairs])
+    mean = own @ mix.over_runs(mix.weights)
+    return np.asarray(np.sqrt(np.where(mean > 0, mean, np.nan)))

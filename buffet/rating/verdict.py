@@ -42,7 +42,7 @@ def rate_criterion(
     verdict: Verdict = criteria.verdict(p_possible, p_likely)
     why: str | None = None
     if not curve.covered[index]:
-        verdict, why = "undetermined", "the usable road band does not cover it"
+        verdict, why = "undetermined", curve.why_not_covered(index)
     elif curve.doubt is not None:
         verdict, why = "undetermined", curve.doubt
     elif curve.silent(index):

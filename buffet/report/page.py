@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
-from buffet.cautions import CAUTIONS
+from buffet.cautions import cautions
 from buffet.comparing import Comparison
 from buffet.crossings.modes import resonates
 from buffet.interval import LEVEL
@@ -31,6 +31,7 @@ from buffet.report.wording import MARKS, km_h, reynolds, spanned
 from buffet.road_wording import road_text
 from buffet.spectral.starts import SIGNIFICANCE
 from buffet.trade import ELASTICITY, ELASTICITY_SPEED_M_S
+from buffet.wind_wording import RATIOS_WITHOUT_WIND, wind_text
 from ingest import Finding
 
 if TYPE_CHECKING:
@@ -113,13 +114,15 @@ def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
     return {
         "runs": run_rows(rating.results),
         "finding_groups": finding_groups(findings),
-        "cautions": CAUTIONS,
+        "cautions": cautions(in_wind=rating.wind is not None),
         "criteria": rating.criteria,
         "blockage": rating.analysis.blockage.text,
         "vehicle": rating.vehicle,
         "vehicle_stated": rating.car_chosen or rating.analysis.campaign.vehicle is not None,
         "modes": _modes(rating),
         "road": road_text(rating.road, rating.road_track_m).removeprefix("Road: "),
+        "wind": wind_text(rating.wind),
+        "ratios_without_wind": "" if rating.wind is None else RATIOS_WITHOUT_WIND,
         "full_scale": whole,
         "length_is": (model.strouhal_length_is if model else None) or "as stated",
         "road_reynolds": reynolds(rating.road_reynolds),

@@ -42,6 +42,7 @@ class PlantedRun:
     units: Mapping[str, str] = field(default_factory=dict)
     zero: str | None = None
     channel: Mapping[str, Any] = field(default_factory=dict)  # further keys of every channel
+    yaw: str | None = None
     air: Mapping[str, Any] = field(default_factory=lambda: {"speed": f"{WIND_M_S:g} m/s"})
 
     def sheet(self) -> dict[str, Any]:
@@ -61,6 +62,8 @@ class PlantedRun:
         if self.configuration is None:
             return sheet | {"run": run | {"kind": "wind-off"}}
         run |= {"kind": "wind-on", "configuration": self.configuration}
+        if self.yaw is not None:
+            run["yaw"] = self.yaw
         if self.zero is not None:
             run["zero_before"] = self.zero
         return sheet | {"air": dict(self.air)} if self.air else sheet

@@ -51,7 +51,7 @@ def test_other_yaw_angles_are_not_pooled(tmp_path: Path) -> None:
     alone, with_yaw = named(rated(straight), "bare"), named(rated(both), "bare")
 
     assert with_yaw.criteria[0].metric == alone.criteria[0].metric
-    assert "Runs at other yaw angles (10 deg) are not rated." in with_yaw.why
+    assert "Runs at other yaw angles (10 deg) are not rated: still air is assumed." in with_yaw.why
     assert "yaw angles" not in alone.why
 
 

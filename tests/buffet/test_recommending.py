@@ -21,7 +21,7 @@ SURE, UNSURE = 1e-4, 0.4
 
 def rated(name: str, verdict: str) -> ConfigurationRating:
     """What a recommendation asks of a rating."""
-    return cast(ConfigurationRating, SimpleNamespace(name=name, verdict=verdict))
+    return cast(ConfigurationRating, SimpleNamespace(name=name, verdict=verdict, wind=None))
 
 
 LIKELY = rated("bare", "likely")
