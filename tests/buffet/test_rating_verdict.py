@@ -15,7 +15,10 @@ from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.spectral.uncertainty import LogEstimate
 
 CRITERIA = read_criteria()
-OVER_ROAD, COMFORT, REAR, *_ = CRITERIA.rows
+ROWS = {row.id: row for row in CRITERIA.rows}
+OVER_ROAD, COMFORT, REAR = (
+    ROWS[name] for name in ("vertical-over-road", "vertical-comfort", "rear-load")
+)
 SPEEDS = np.array([10.0, 20.0, 30.0, 40.0, 50.0])
 
 
