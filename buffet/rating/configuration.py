@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.rating.cabin_level import cabin_curve
 from buffet.rating.criteria import Criteria, Criterion, Metric
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.motion_metrics import motion_curve
@@ -28,6 +29,7 @@ METRICS: dict[Metric, Callable[[Pool, Criterion], MetricCurve]] = {
     "seat-lateral": motion_curve,
     "yaw-rate": motion_curve,
     "rear-axle-load": motion_curve,
+    "cabin-level": cabin_curve,
 }
 # Told beside the criteria, never decisive: typical values of the torque lie below what is felt.
 REPORTED: dict[MotionName, tuple[float, float]] = {"steering torque": (0.5, 10.0)}  # road hertz

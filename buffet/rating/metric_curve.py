@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.interval import Interval
 from buffet.rating.criteria import Criterion
 from buffet.spectral.uncertainty import LogEstimate, Unseen
 
@@ -26,6 +27,13 @@ class MetricCurve:
     seat: LogEstimate | None = None  # (n_speeds,), Wk r.m.s. of the criterion's band, m/s²
     octave_hz: Array | None = None  # (n_speeds, 2), worst octave
     unseen: tuple[Unseen, ...] = ()  # of the logarithm of the metric's square, by source
+    why_untold: str | None = None  # where the estimate is not a number
+
+    def interval(self, index: int) -> Interval | None:
+        """The metric in the criterion's unit at one speed; None where it is not known."""
+        if self.estimate is None or np.isnan(self.estimate.value[index]):
+            return None
+        return self.criterion.stated(self.estimate.interval(index))
 
     def silent(self, index: int) -> bool:
         """Whether the motion lies below the criterion's perception threshold at one speed."""
@@ -51,6 +59,5 @@ class MetricCurve:
         """P(metric > possible), P(metric > likely) at one speed."""
         if self.estimate is None:
             return 0.0, 0.0
-        possible = self.estimate.probability_above(self.criterion.possible)
-        likely = self.estimate.probability_above(self.criterion.likely)
+        possible, likely = map(self.estimate.probability_above, self.criterion.limits)
         return float(possible[index]), float(likely[index])

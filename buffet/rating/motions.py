@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from buffet.vehicle import CarModel, CarOutput
 
 MotionName = Literal["seat x", "seat y", "seat z", "rear load", "yaw rate", "steering torque"]
-Family = Literal["vertical", "lateral"]
+Family = Literal["vertical", "lateral", "cabin"]
 
 RIDE = ("drag", "lift", "pitch moment")
 LATERAL = ("side force", "yaw moment")

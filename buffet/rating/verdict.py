@@ -15,7 +15,7 @@ class CriterionRating:
     """One criterion at one road speed."""
 
     criterion: Criterion
-    metric: Interval | None  # the covered part; None where it was not measured
+    metric: Interval | None  # the covered part; None where it is not known
     p_possible: float | None
     p_likely: float | None
     verdict: Verdict | None  # None where it was not measured
@@ -24,14 +24,21 @@ class CriterionRating:
     # Share of the variance of the metric's logarithm by source; empty where there is no metric.
     budget: Mapping[str, float] = field(default_factory=dict)
 
+    @property
+    def share(self) -> float:
+        """The metric over its lower limit; 0 where it is not known."""
+        row = self.criterion
+        return 0.0 if self.metric is None else row.sized(self.metric.value) / row.limits[0]
+
 
 def rate_criterion(curve: MetricCurve, index: int, criteria: Criteria) -> CriterionRating:
     """One row at one of the curve's road speeds; coverage comes before any gate."""
     row = curve.criterion
     if curve.estimate is None:
         return CriterionRating(row, None, None, None, None, curve.why_missing)
+    if (metric := curve.interval(index)) is None:
+        return CriterionRating(row, None, None, None, "undetermined", curve.why_untold)
     p_possible, p_likely = curve.probabilities(index)
-    metric = curve.estimate.interval(index)
     octave = None
     if curve.octave_hz is not None:
         octave = (float(curve.octave_hz[index, 0]), float(curve.octave_hz[index, 1]))
@@ -62,5 +69,4 @@ def worst(ratings: tuple[CriterionRating, ...]) -> CriterionRating | None:
 
 
 def _rank(rating: CriterionRating) -> tuple[int, float]:
-    share = rating.metric.value / rating.criterion.possible if rating.metric else 0.0
-    return WORST_FIRST.index(rating.verdict or "unlikely"), -share
+    return WORST_FIRST.index(rating.verdict or "unlikely"), -rating.share

@@ -10,6 +10,7 @@ from buffet.cautions import CAUTIONS
 from buffet.comparing import Comparison
 from buffet.interval import LEVEL
 from buffet.rating.rate import Rating
+from buffet.rating.unrated import not_rated
 from buffet.report.figures import (
     comparison_page_figure,
     rms_bars,
@@ -81,6 +82,7 @@ def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
     words, ratios = ([], []) if comparison is None else ratio_table(comparison)
     return {
         "verdicts": verdict_rows(rating),
+        "not_rated": not_rated(rating),
         "baseline": rating.analysis.campaign.baseline,
         "recommendation": None if comparison is None else comparison.recommendation,
         "costs": [] if comparison is None else cost_rows(comparison),

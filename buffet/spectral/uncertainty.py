@@ -157,7 +157,9 @@ class Unseen:
     """Variance of a logarithm that resampling cannot see, such as that from run to run."""
 
     variance: Array | float  # below zero where repeats agree better than they should by chance
-    observed: float = 0.0  # scatter that it was estimated from, its own length not taken out
+    observed: Array | float = (
+        0.0  # scatter that it was estimated from, its own length not taken out
+    )
     freedom: float = np.inf  # degrees of freedom behind `observed`
     source: str = ""
 
