@@ -116,6 +116,7 @@ def test_narrow_shedding_is_covered_to_8_hz(tmp_path: Path) -> None:
         "rear-load": "undetermined",
         "lateral": None,
         "yaw-rate": None,
+        "cabin": None,
     }
 
 

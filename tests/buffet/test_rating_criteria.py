@@ -51,7 +51,7 @@ CRITERIA_FAULTS: list[tuple[tuple[str | int, ...], Any, str]] = [
     (("verdict", "likely_from"), 2, "verdict.likely_from: got 2; must be less than 1"),
     (("verdict", "unlikely_below"), None, "verdict.unlikely_below: is missing"),
     (("criterion", 0, "id"), "", "criterion.1.id: must not be empty"),
-    (("criterion", 0, "metric"), "seat", "criterion.1.metric: got 'seat'; must be 'seat-over-road', 'seat-weighted', 'seat-lateral', 'yaw-rate' or 'rear-axle-load'"),
+    (("criterion", 0, "metric"), "seat", "criterion.1.metric: got 'seat'; must be 'seat-over-road', 'seat-weighted', 'seat-lateral', 'yaw-rate', 'rear-axle-load' or 'cabin-level'"),
     (("criterion", 0, "limit"), 1, "criterion.1.limit: unknown key"),
     (("criterion", 0, "likely"), 0.2, "criterion.1: likely must lie above possible"),
     (("criterion", 0, "band_hz"), [20.0, 1.0], "criterion.1: band_hz must be [low, high] with low below high"),
@@ -108,6 +108,7 @@ ROWS = [
     ("rear-load", "%", 3.0, 6.0, (0.5, 15.0)),
     ("lateral", "m/s²", 0.02, 0.05, (0.5, 10.0)),
     ("yaw-rate", "deg/s", 0.14, 0.28, (0.5, 5.0)),
+    ("cabin", "dB", 90.0, 100.0, (1.0, 20.0)),
 ]
 
 
