@@ -27,8 +27,8 @@ def open_cabin_text(found: OpenCabinFigures) -> str:
     ]
     low, high = found.layer.convection_range
     key = (
-        f"Eddies at {found.layer.convection:g} of the wind's speed, in brackets {low:g} to {high:g} "
-        f"(Rossiter 1964). {CAUTION}"
+        f"Eddies at {found.layer.convection:g} of the wind's speed, in brackets {low:g} to "
+        f"{high:g} (Rossiter 1964). {CAUTION}"
     )
     return "\n".join([paragraph(head), table(header, rows), paragraph(key)])
 

@@ -106,11 +106,13 @@ def _unlike(run: RunAnalysis, speed_m_s: float, settings: PartSettings) -> tuple
         found.append("the fluid is no air, and its Mach number not the road's")
     elif not alike_mach(run, speed_m_s):
         found.append(f"the run's Mach number is the road's at {own * 3.6:.0f} km/h")
+    model = run.model
+    if model is None or model.scale == 1.0:
+        return tuple(found)
     if settings.cabin is None:
-        found.append(NOT_STATED)
-    elif run.model is not None and (problem := volume_problem(run.model, settings.cabin)):
-        found.append(problem)
-    return tuple(found)
+        return (*found, NOT_STATED)
+    problem = volume_problem(model, settings.cabin)
+    return (*found, problem) if problem else tuple(found)
 
 
 def _channel(

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from buffet.cabin.part import CabinLevels, LevelSpectrum
 from buffet.interval import Interval
 from buffet.phrases import listed
-from buffet.terminal import KM_H, paragraph, span, table
+from buffet.terminal import KM_H, paragraph, table
 
 MOST_COLUMNS = 4  # of levels; --json has all
 
@@ -42,18 +42,26 @@ def _rows(spectra: Sequence[LevelSpectrum]) -> Iterator[tuple[str, ...]]:
     names = {band.number: band.label for one in spectra for band, _ in one.bands}
     for number in sorted(names):
         yield (names[number], *(_level(one, number) for one in levels))
-    yield ("overall", *(span(one.overall) for one in spectra))
+    yield ("overall", *(_decibels(one.overall) for one in spectra))
     if any(one.g_weighted is not None for one in spectra):
         yield ("G-weighted", *(_g_weighted(one) for one in spectra))
 
 
 def _level(levels: dict[int, Interval | None], number: int) -> str:
-    return span(levels[number]) if number in levels else ""
+    return _decibels(levels[number]) if number in levels else ""
+
+
+def _decibels(level: Interval | None) -> str:
+    """Tenths, which is what levels are told in."""
+    if level is None:
+        return "-"
+    low, high = ("?" if end is None else f"{end:.1f}" for end in (level.low, level.high))
+    return f"{level.value:.1f} ({low}…{high})"
 
 
 def _g_weighted(one: LevelSpectrum) -> str:
     least = "" if one.g_is_whole or one.g_weighted is None else "at least "
-    return f"{least}{span(one.g_weighted)}"
+    return f"{least}{_decibels(one.g_weighted)}"
 
 
 def _remarks(found: CabinLevels, left_out: int) -> Iterator[str]:
