@@ -8,12 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from buffet.cabin.open_cabin import OpenCabinFigures
+from buffet.cabin.open_cabin_document import open_cabin_document
 from buffet.json_values import Document
 from buffet.spectral.reduction import COMPONENTS
 from buffet.vehicle import CarRows, CarSummary, Mode
 
 
-def car_document(summary: CarSummary) -> Document:
+def car_document(summary: CarSummary, cabin: OpenCabinFigures | None = None) -> Document:
     """What `car` prints as JSON."""
     vehicle = summary.vehicle
     spread, stated = summary.spread
@@ -28,6 +30,7 @@ def car_document(summary: CarSummary) -> Document:
         "modes_are_measured": summary.model.measured is not None,
         "assumed": list(summary.assumed),
         "spread": {"stated": stated, "relative_standard_deviations": dict(spread)},
+        **open_cabin_document(cabin),
         "frequency_hz": summary.frequency_hz.tolist(),
         "responses": {name: _response(rows) for name, rows in summary.responses.items()},
     }

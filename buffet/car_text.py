@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import degrees
 
+from buffet.cabin.open_cabin import OpenCabinFigures
+from buffet.cabin.open_cabin_text import open_cabin_text
 from buffet.phrases import by_reason, listed
 from buffet.terminal import KM_H, paragraph, table
 from buffet.vehicle import GRAVITY_M_S2, CarSummary, Mode
@@ -20,8 +22,8 @@ MODES_KEY = (
 MEASURED_KEY = "Measured on the car: largest motions of the origin in m or rad, over the largest."
 
 
-def car_text(summary: CarSummary) -> str:
-    """The car at rest, its modes at the road speed, what is missing and what is assumed."""
+def car_text(summary: CarSummary, cabin: OpenCabinFigures | None = None) -> str:
+    """The car at rest, its modes at the road speed, its open cabin, what is missing and assumed."""
     vehicle = summary.vehicle
     measured = summary.model.measured is not None
     rows = [_mode_row(summary, mode) for mode in summary.modes]
@@ -30,6 +32,7 @@ def car_text(summary: CarSummary) -> str:
         table(("at rest and in steady turns", "value"), list(_static_rows(summary))),
         table(("mode", "Hz", "damping", "motion"), rows),
         paragraph(MEASURED_KEY if measured else MODES_KEY),
+        *([open_cabin_text(cabin)] if cabin is not None else []),
         *([told] if (told := _missing(summary)) else []),
         *(
             ["\n".join(paragraph(f"Assumed: {one}.") for one in summary.assumed)]

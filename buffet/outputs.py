@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from buffet.analysis import CampaignAnalysis
+    from buffet.cabin.open_cabin import OpenCabinFigures
     from buffet.comparing import Comparison
     from buffet.rating.rate import Rating
     from buffet.rating.table import TableRow
@@ -33,16 +34,16 @@ def _blockage(analysis: CampaignAnalysis) -> dict[str, Any]:
     }
 
 
-def car_writers(summary: CarSummary) -> dict[str, Writer]:
+def car_writers(summary: CarSummary, cabin: OpenCabinFigures | None = None) -> dict[str, Writer]:
     """JSON, one table row an output, component and frequency, or a picture of the responses."""
     from buffet.car_document import car_document, response_rows
 
     def draw(path: Path) -> None:
         from buffet.report import draw_car
 
-        draw_car(summary, path)
+        draw_car(summary, path, cabin)
 
-    document = documents.document_writer(lambda: car_document(summary))
+    document = documents.document_writer(lambda: car_document(summary, cabin))
     rows = row_writers(response_rows(summary))
     return {".json": document, **rows, **dict.fromkeys(PICTURES, draw)}
 

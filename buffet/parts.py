@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ingest import OpenCabin
 
 TEN_MINUTES_S = 600.0
 FIVE_PERCENT = 0.05
@@ -26,6 +30,7 @@ class PartSettings:
     within: float = FIVE_PERCENT  # relative half-width that a record should reach
     pairs: tuple[tuple[str, str], ...] = ()  # quantities whose coherence is wanted in full
     loads: tuple[Load, ...] = ()  # whose exceedance is wanted
+    cabin: OpenCabin | None = None  # of the campaign's car
 
 
 @dataclass(frozen=True)

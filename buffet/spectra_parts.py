@@ -68,6 +68,7 @@ PARTS: tuple[Part, ...] = (
     Part("wavelets", "Wavelets", frozenset({"copy"})),
     Part("switching", "Two states", frozenset({"copy"})),
     Part("extremes", "Extremes", frozenset({"copy"})),
+    Part("cabin", "Cabin pressure", frozenset()),
     Part("length", "Record length", frozenset(), is_drawn=False),
 )
 WORDS = (SPECTRUM, *(part.word for part in PARTS))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Container, Mapping, Sequence
 
 from buffet.analysis import Failure
 from buffet.blockage import CampaignBlockage
@@ -13,9 +13,10 @@ from buffet.checking import Checked
 from buffet.crossings.text import crossings_text
 from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
-from buffet.phrases import from_to, with_unit
+from buffet.phrases import by_reason, from_to, listed, with_unit
 from buffet.rating.rate import NOT_COVERED, ConfigurationRating, Rating
 from buffet.rating.table import TableRow
+from buffet.rating.unrated import not_rated
 from buffet.rating.verdict import CriterionRating
 from buffet.rating.wording import budget_text, felt_text, not_rated_text, onsets_text
 from buffet.road_wording import road_text
@@ -71,6 +72,7 @@ def rating_text(rating: Rating) -> str:
     """The verdict table, a sentence each, the criteria behind it, and the cautions."""
     head = f"{rating.analysis.campaign.title}, at {rating.speed_m_s * KM_H:.0f} km/h"
     rows = [verdict_row(one) for one in rating.configurations]
+    silent = not_rated(rating)
     parts = [
         paragraph(head),
         paragraph(
@@ -83,7 +85,8 @@ def rating_text(rating: Rating) -> str:
         *_with_tunnel(rating),
         *([paragraph(told)] if (told := lines_out_text(rating.analysis.runs)) else []),
         table(("verdict", "configuration", "onset, km/h", "usable band, Hz"), rows),
-        *[_explained(one, rating.speed_m_s) for one in rating.configurations],
+        *[_explained(one, rating.speed_m_s, silent) for one in rating.configurations],
+        *([paragraph(_not_rated(silent))] if silent else []),
         *[f"{name}: left out, no run could be read." for name in rating.left_out],
         "Limits: possible/likely. P above: probability of lying above each.",
         "\n".join(
@@ -116,15 +119,24 @@ def _no_onset(one: ConfigurationRating) -> str:
     return "not known" if one.onset_why == NOT_COVERED else one.onset_why
 
 
-def _explained(one: ConfigurationRating, speed_m_s: float) -> str:
-    rows = [_criterion_row(row) for row in one.criteria]
+def _not_rated(silent: Mapping[str, str]) -> str:
+    """Criteria that no configuration has, each reason once."""
+    reasons = by_reason((why, name) for name, why in silent.items())
+    told = "; ".join(f"{listed(names)}: {why}" for why, names in reasons.items())
+    return f"Not rated: {told}."
+
+
+def _explained(one: ConfigurationRating, speed_m_s: float, silent: Container[str]) -> str:
+    """Without the criteria that are told once for all configurations."""
+    told_here = [row for row in one.criteria if row.criterion.id not in silent]
+    rows = [_criterion_row(row) for row in told_here]
     header = ("criterion", "metric", "limits", "P above", "verdict")
     onset = ""
     if one.onset is None or (one.onset.speed_m_s and one.onset.speed_m_s.low is None):
         onset = f" Onset: {one.onset_why}."
     text = paragraph(f"{one.name}: {one.why}{onset}{_reynolds(one)}")
     told = (
-        not_rated_text(one.criteria),
+        not_rated_text(told_here),
         onsets_text(one.criteria),
         felt_text(one.curves.felt),
         crossings_text(one.crossings, speed_m_s),

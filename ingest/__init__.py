@@ -76,6 +76,7 @@ if TYPE_CHECKING:
     from ingest.vehicle import Axle as Axle
     from ingest.vehicle import BodyMotion as BodyMotion
     from ingest.vehicle import MeasuredMode as MeasuredMode
+    from ingest.vehicle import OpenCabin as OpenCabin
     from ingest.vehicle import RoadLoad as RoadLoad
     from ingest.vehicle import Seat as Seat
     from ingest.vehicle import Steering as Steering
@@ -91,6 +92,7 @@ _HOME = {
     "BodyMotion": "vehicle",
     "MeasuredMode": "vehicle",
     "MeasuredResponse": "measured_response",
+    "OpenCabin": "vehicle",
     "Seat": "vehicle",
     "Balance": "balance",
     "Blockage": "flow",

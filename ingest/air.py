@@ -22,6 +22,10 @@ _GAS_CONSTANT = 8.314472  # the value CIPM-2007 was made with, J/(mol K)
 _SUTHERLAND_BETA = 1.458e-6  # kg/(s m K^½)
 _SUTHERLAND_K = 110.4
 
+# Of dry air, US Standard Atmosphere 1976.
+_HEAT_RATIO = 1.4
+_DRY_GAS_CONSTANT = 8314.32 / 28.9644  # J/(kg K)
+
 # What air in a wind tunnel or on a road can be: wide of any climate, of cooled and of heated
 # tunnels, and of the highest roads (common practice, no source).
 PLAUSIBLE_TEMPERATURE_K = (210.0, 350.0)
@@ -76,6 +80,15 @@ def viscosity_pa_s(temperature_k: float) -> float:
     )
 
 
+def sound_speed_m_s(temperature_k: float) -> float:
+    """Speed of sound in air in m/s at a temperature in K, √(γ R T / M).
+
+    US Standard Atmosphere 1976, equation 50, of a perfect gas: 340.294 m/s at 288.15 K. Moist air
+    at 20 °C is up to 0.4 % faster.
+    """
+    return math.sqrt(_HEAT_RATIO * _DRY_GAS_CONSTANT * temperature_k)
+
+
 @dataclass(frozen=True)
 class StatedAir:
     """What a run sheet says of the flow; None where it is silent."""
@@ -107,6 +120,11 @@ class RoadAir:
     def viscosity_pa_s(self) -> float:
         """Dynamic viscosity by Sutherland."""
         return viscosity_pa_s(self.temperature_k)
+
+    @property
+    def sound_speed_m_s(self) -> float:
+        """Speed of sound."""
+        return sound_speed_m_s(self.temperature_k)
 
 
 ROAD_AIR = RoadAir()

@@ -197,6 +197,7 @@ def _model(sheet: CampaignSheet | None) -> Model | None:
         mass_kg=stated.mass,
         centre_of_gravity_m=point(stated.centre_of_gravity),
         inertia_kg_m2=(stated.roll_inertia, stated.pitch_inertia, stated.yaw_inertia),
+        cabin_volume_m3=stated.cabin_volume,
     )
 
 

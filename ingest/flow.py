@@ -12,6 +12,7 @@ from ingest.air import (
     ROAD_AIR,
     density_kg_m3,
     is_plausible,
+    sound_speed_m_s,
     viscosity_pa_s,
 )
 from ingest.model import BlockageMethod, Model
@@ -46,6 +47,12 @@ class FlowState:
     reynolds: float | None  # on the model's Strouhal length; None without a model
     assumed: tuple[str, ...] = ()  # air conditions that nobody stated or measured
     blockage: Blockage = Blockage()
+    sound_speed_m_s: float | None = None  # None where the fluid is no air
+
+    @property
+    def mach(self) -> float | None:
+        """Wind speed over the speed of sound; None where the fluid is no air."""
+        return None if self.sound_speed_m_s is None else self.speed_m_s / self.sound_speed_m_s
 
     @property
     def uncorrected_pressure_pa(self) -> float:
@@ -65,6 +72,7 @@ class Fluid:
     density_kg_m3: float
     viscosity_pa_s: float
     static_pressure_pa: float
+    temperature_k: float
     assumed: tuple[str, ...]  # conditions that nobody stated or measured
 
     @property
@@ -97,7 +105,13 @@ def flow_state(
     if model is not None:
         reynolds = fluid.density_kg_m3 * speed_m_s * model.strouhal_length_m / fluid.viscosity_pa_s
     return FlowState(
-        speed_m_s, pressure_pa, fluid.density_kg_m3, fluid.viscosity_pa_s, reynolds, fluid.assumed
+        speed_m_s,
+        pressure_pa,
+        fluid.density_kg_m3,
+        fluid.viscosity_pa_s,
+        reynolds,
+        fluid.assumed,
+        sound_speed_m_s=sound_speed_m_s(fluid.temperature_k) if fluid.is_air else None,
     )
 
 
@@ -145,6 +159,7 @@ def run_fluid(run: Run, channel_means: Mapping[str, float]) -> Fluid:
         density,
         viscosity,
         ROAD_AIR.static_pressure_pa if pressure_pa is None else pressure_pa,
+        ROAD_AIR.temperature_k if temperature_k is None else temperature_k,
         tuple(k for k, v in conditions.items() if v is None),
     )
 

@@ -21,6 +21,7 @@ class Model:
     centre_of_gravity_m: tuple[float, float, float] | None = None
     # About the centre of gravity: roll, pitch, yaw.
     inertia_kg_m2: tuple[float | None, float | None, float | None] = (None, None, None)
+    cabin_volume_m3: float | None = None  # of the air in the model's own cabin
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from ingest.sheet_values import (
     AnyPressure,
     Area,
     AtLeastOne,
+    CabinVolume,
     Character,
     Column,
     Count,
@@ -71,6 +72,7 @@ class ModelTable(Table):
     roll_inertia: Inertia | None = None
     pitch_inertia: Inertia | None = None
     yaw_inertia: Inertia | None = None
+    cabin_volume: CabinVolume | None = None
 
     @model_validator(mode="after")
     def _mass_has_a_place(self) -> ModelTable:

@@ -134,6 +134,7 @@ Inertia = Annotated[float, Quantity("inertia", above=0.0)]
 Length = Annotated[float, Quantity("length", above=0.0)]
 Mass = Annotated[float, Quantity("mass", above=0.0)]
 ModeFrequency = Annotated[float, Quantity("frequency", at_least=0.0)]
+NeckLength = Annotated[float, Quantity("length", at_least=0.0)]
 NotNegative = Annotated[float, Quantity("ratio", at_least=0.0)]
 Position = Annotated[float, Quantity("length")]
 Power = Annotated[float, Quantity("power", above=0.0)]
@@ -153,6 +154,7 @@ Temperature = Annotated[float, Quantity("temperature", above=0.0)]
 Time = Annotated[float, Quantity("time", at_least=0.0)]
 Viscosity = Annotated[float, Quantity("viscosity", above=0.0)]
 Volume = Annotated[float, Quantity("volume", at_least=0.0)]
+CabinVolume = Annotated[float, Quantity("volume", above=0.0, at_most=200.0)]  # up to a coach's
 Angle = Annotated[float, Quantity("angle")]
 
 Column = Annotated[

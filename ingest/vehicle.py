@@ -72,6 +72,16 @@ class RoadLoad:
 
 
 @dataclass(frozen=True)
+class OpenCabin:
+    """The cabin and the window or roof that opens it to the wind."""
+
+    volume_m3: float
+    opening_m2: float
+    opening_length_m: float | None = None  # along the wind; None: as long as a square's side
+    neck_m: float = 0.0  # of the frame that the air passes
+
+
+@dataclass(frozen=True)
 class Vehicle:
     """The car that feels the force (section 2's axes, full scale, driver in)."""
 
@@ -92,6 +102,7 @@ class Vehicle:
     road_load: RoadLoad | None = None
     spread: Mapping[str, float] | None = None  # relative standard deviations by key
     modes: tuple[MeasuredMode, ...] = ()  # in place of what masses and springs would give
+    cabin: OpenCabin | None = None  # where something is open
 
     @property
     def cg_x_m(self) -> float:

@@ -9,6 +9,8 @@ from pydantic import BeforeValidator, Field, StrictStr, field_validator, model_v
 from ingest.sheet_faults import nearest
 from ingest.sheet_tables import Sheet, Table
 from ingest.sheet_values import (
+    Area,
+    CabinVolume,
     CornerStiffness,
     Damping,
     FilePath,
@@ -18,6 +20,7 @@ from ingest.sheet_values import (
     Mass,
     ModeFrequency,
     Name,
+    NeckLength,
     NotNegative,
     Number,
     Point,
@@ -96,6 +99,15 @@ class RoadLoadTable(Table):
     efficiency: Share | None = None
 
 
+class CabinTable(Table):
+    """[cabin]: its air, and the window or roof that opens it."""
+
+    volume: CabinVolume
+    opening: Area
+    opening_length: Length | None = None
+    neck: NeckLength = 0.0
+
+
 class ShapeTable(Table):
     """The body's motion in a mode: of the origin, in m and rad per unit of the modal coordinate."""
 
@@ -147,6 +159,7 @@ class VehicleSheet(Sheet):
     seat: Annotated[SeatTable, Field(description="a [seat] table with at")]
     steering: SteeringTable | None = None
     road_load: RoadLoadTable | None = None
+    cabin: CabinTable | None = None
     spread: dict[str, NotNegative] | None = None
     mode: Annotated[list[ModeTable], BeforeValidator(one_or_more)] | None = None
 

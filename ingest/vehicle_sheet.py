@@ -9,7 +9,7 @@ from ingest.errors import SheetError, SheetFault
 from ingest.measured_response import SEAT, MeasuredResponse, ResponseFault, read_response
 from ingest.paths import PathFault, named_file
 from ingest.sheet_faults import read_toml, validate
-from ingest.vehicle import Axle, MeasuredMode, RoadLoad, Seat, Steering, Vehicle
+from ingest.vehicle import Axle, MeasuredMode, OpenCabin, RoadLoad, Seat, Steering, Vehicle
 from ingest.vehicle_models import AxleTable, ModeTable, SeatTable, VehicleSheet
 
 # Keys of [seat] that name a file, and the axis its transfer is along.
@@ -81,6 +81,7 @@ def _vehicle(model: VehicleSheet, transfers: dict[str, MeasuredResponse]) -> Veh
         road_load=_road_load(model),
         spread=model.spread,
         modes=tuple(_mode(mode) for mode in model.mode or ()),
+        cabin=_cabin(model),
     )
 
 
@@ -119,3 +120,10 @@ def _road_load(model: VehicleSheet) -> RoadLoad | None:
     if stated is None:
         return None
     return RoadLoad(stated.rolling_resistance, stated.power, stated.efficiency)
+
+
+def _cabin(model: VehicleSheet) -> OpenCabin | None:
+    stated = model.cabin
+    if stated is None:
+        return None
+    return OpenCabin(stated.volume, stated.opening, stated.opening_length, stated.neck)

@@ -18,7 +18,7 @@ from buffet.analysis import CampaignAnalysis, analyse
 from buffet.cli import main
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult, run_result
-from ingest import Campaign, open_campaign, read_vehicle
+from ingest import Campaign, OpenCabin, open_campaign, read_vehicle
 from tests.buffet.campaigns import write_runs, write_sheet
 from tests.ingest.campaigns import toml
 
@@ -178,7 +178,7 @@ def test_keys_of_the_car_are_known(tmp_path: Path) -> None:
     """README's further keys of vehicle.toml, in the demo's own sheet."""
     shown = tomllib.loads(toml_with("roll_centre_height"))
     own = tomllib.loads((ROOT / "demo_runs" / "vehicle.toml").read_text(encoding="utf-8"))
-    tables = own | {name: shown[name] for name in ("seat", "spread", "mode")}
+    tables = own | {name: shown[name] for name in ("seat", "spread", "mode", "cabin")}
     tables["front"] = own["front"] | shown["front"]
     (tmp_path / "vehicle.toml").write_text(toml(tables), encoding="utf-8")
     (tmp_path / "seat.csv").write_text("frequency_hz,gain,phase_deg\n1,1,-2\n4,1.4,-30\n9,1,-90\n")
@@ -189,6 +189,7 @@ def test_keys_of_the_car_are_known(tmp_path: Path) -> None:
     assert car.seat.z is not None
     assert car.spread == {"damping": 0.15, "rear.cornering_stiffness": 0.2}
     assert (car.modes[0].modal_mass_kg, car.modes[0].shape[4]) == (980, 0.05)
+    assert car.cabin == OpenCabin(3.0, 0.3, 0.4, pytest.approx(0.002))
 
 
 def test_python_example_runs(at_root: Path, capsys: pytest.CaptureFixture[str]) -> None:

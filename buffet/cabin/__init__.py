@@ -5,7 +5,9 @@ from buffet.cabin.levels import (
     REFERENCE_PRESSURE_PA,
     band_level_db,
     level_db,
+    level_interval,
     mean_square,
+    rms_pressure_pa,
     weights_band,
 )
 from buffet.cabin.openings import (
@@ -39,8 +41,10 @@ __all__ = [
     "g_level_db",
     "g_weighting",
     "level_db",
+    "level_interval",
     "mean_square",
     "meetings",
+    "rms_pressure_pa",
     "third_octave_levels_db",
     "third_octaves",
     "weights_band",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from buffet.interval import Interval
 from buffet.road_speed import bin_shares
 from buffet.spectral.stated_psd import SpectrumError, checked_psd, even_bins
 
@@ -29,6 +30,23 @@ def level_db(mean_square_pa2: ArrayLike) -> Array:
     level = np.full_like(relative, -np.inf)
     np.log10(relative, out=level, where=relative > 0)
     return np.asarray(10 * level)
+
+
+def rms_pressure_pa(level_db: float) -> float:
+    """Return the r.m.s. pressure of a level in dB re 20 µPa."""
+    return float(REFERENCE_PRESSURE_PA * 10 ** (level_db / 20))
+
+
+def level_interval(rms_pa: Interval) -> Interval:
+    """Return the level of an r.m.s. pressure with its limits, dB re 20 µPa.
+
+    Its logarithm is the level, so that limits stay limits. What lies below 0 dB is told as 0 dB.
+    """
+    level = [
+        None if pa is None else max(float(level_db(pa**2)), 0.0)
+        for pa in (rms_pa.value, rms_pa.low, rms_pa.high)
+    ]
+    return Interval(level[0] or 0.0, level[1], level[2], rms_pa.level)
 
 
 def weights_band(frequency_hz: ArrayLike, low_hz: float, high_hz: float) -> Array:

@@ -28,16 +28,18 @@ def car(car: str, speed: float, as_json: bool, output: Path | None) -> None:
 
     FILE is a vehicle.toml; NAME a typical car: small hatchback, saloon or van.
     """
+    from buffet.cabin.open_cabin import open_cabin_figures
     from buffet.car_document import car_document
     from buffet.car_text import car_text
     from buffet.outputs import car_writers
     from buffet.vehicle import named_car, summary_of
 
-    summary = summary_of(named_car(car), speed)
+    vehicle = named_car(car)
+    summary, cabin = summary_of(vehicle, speed), open_cabin_figures(vehicle, speed)
     give(
         output,
         as_json,
-        lambda: car_writers(summary),
-        lambda: car_document(summary),
-        lambda: car_text(summary),
+        lambda: car_writers(summary, cabin),
+        lambda: car_document(summary, cabin),
+        lambda: car_text(summary, cabin),
     )

@@ -23,7 +23,17 @@ if TYPE_CHECKING:
     from ingest import Run
 
 # The words of `spectra_parts`, which is not loaded for `--help` (a test holds them together).
-WHAT = ("spectrum", "lines", "coherence", "taps", "wavelets", "switching", "extremes", "length")
+WHAT = (
+    "spectrum",
+    "lines",
+    "coherence",
+    "taps",
+    "wavelets",
+    "switching",
+    "extremes",
+    "cabin",
+    "length",
+)
 
 
 def _of_two(
@@ -136,7 +146,8 @@ def spectra(
     if without_lines:
         analysis = analysis.without_lines()
     results = follow([run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers)])
-    settings = PartSettings(speed, driving_time, within, pairs, wanted)
+    opening = source.vehicle.cabin if source.vehicle else None
+    settings = PartSettings(speed, driving_time, within, pairs, wanted, opening)
     told_runs = with_parts(results, what, settings, progress)
     done()
     give(

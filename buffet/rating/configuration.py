@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.rating.bursts import burst_curve
+from buffet.rating.cabin_level import cabin_curve
 from buffet.rating.criteria import Criteria, Criterion, Metric
 from buffet.rating.felt import Felt, felt
 from buffet.rating.metric_curve import MetricCurve
@@ -35,6 +36,7 @@ METRICS: dict[Metric, Callable[[Pool, Criterion], MetricCurve]] = {
     "yaw-rate": motion_curve,
     "rear-axle-load": motion_curve,
     "seat-after-state-change": state_change_curve,
+    "cabin-level": cabin_curve,
 }
 # Told beside the criteria, never decisive: typical values of the torque lie below what is felt.
 REPORTED: dict[MotionName, tuple[float, float]] = {"steering torque": (0.5, 10.0)}  # road hertz

@@ -6,7 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from buffet.cabin.levels import level_interval, rms_pressure_pa
 from buffet.errors import BuffetError
+from buffet.interval import Interval
+from buffet.phrases import listed
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -22,8 +25,12 @@ Metric = Literal[
     "yaw-rate",
     "rear-axle-load",
     "seat-after-state-change",
+    "cabin-level",
 ]
 Coverage = Literal["vertical", "whole band"]
+# Metrics whose row is in decibels re 20 µPa.
+LEVELS: tuple[Metric, ...] = ("cabin-level",)
+LEVEL_UNIT = "dB"
 
 
 class CriteriaError(BuffetError):
@@ -45,6 +52,24 @@ class Criterion:
     source: str
     validity: str = ""  # what the metric takes for granted
     silent_below_m_s2: float = 0.0  # Wk r.m.s. below which the row stays "unlikely"
+
+    @property
+    def is_level(self) -> bool:
+        """Whether limits are levels, of a metric that is an r.m.s. pressure in Pa."""
+        return self.metric in LEVELS
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Both limits as the metric's curve has them."""
+        return self.sized(self.possible), self.sized(self.likely)
+
+    def sized(self, value: float) -> float:
+        """A value in the row's unit as the metric's curve has it."""
+        return rms_pressure_pa(value) if self.is_level else value
+
+    def stated(self, metric: Interval) -> Interval:
+        """A value of the metric's curve in the row's unit."""
+        return level_interval(metric) if self.is_level else metric
 
 
 @dataclass(frozen=True)
@@ -148,6 +173,8 @@ def _sheet_model() -> type[BaseModel]:
                 raise ValueError("likely must lie above possible")
             if self.band_hz[1] <= self.band_hz[0]:
                 raise ValueError("band_hz must be [low, high] with low below high")
+            if (self.metric in LEVELS) != (self.unit == LEVEL_UNIT):
+                raise ValueError(f"unit must be {LEVEL_UNIT!r} of {listed(LEVELS)}, and only there")
             return self
 
     class Probabilities(BaseModel):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.interval import Interval
 from buffet.rating.criteria import Criterion
 from buffet.spectral.uncertainty import LogEstimate, Unseen
 
@@ -32,6 +33,13 @@ class MetricCurve:
     occurs: Array | None = None  # (n_speeds,), chance that it comes up at all; None: it does
     unsure: str | None = None  # why its interval is not to be relied on, besides too few blocks
     in_wind: NDArray[np.bool_] | None = None  # (n_speeds,), where the yaw angles run cover it
+    why_untold: str | None = None  # where the estimate is not a number
+
+    def interval(self, index: int) -> Interval | None:
+        """The metric in the criterion's unit at one speed; None where it is not known."""
+        if self.estimate is None or np.isnan(self.estimate.value[index]):
+            return None
+        return self.criterion.stated(self.estimate.interval(index))
 
     def within(self, wind: NDArray[np.bool_]) -> MetricCurve:
         """Covered only where enough of the wind is, ``(n_speeds,)``."""
@@ -72,7 +80,6 @@ class MetricCurve:
         """P(metric > possible), P(metric > likely) at one speed."""
         if self.estimate is None:
             return 0.0, 0.0
-        possible = self.estimate.probability_above(self.criterion.possible)
-        likely = self.estimate.probability_above(self.criterion.likely)
+        possible, likely = map(self.estimate.probability_above, self.criterion.limits)
         chance = 1.0 if self.occurs is None else float(self.occurs[index])
         return chance * float(possible[index]), chance * float(likely[index])

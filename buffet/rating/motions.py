@@ -22,7 +22,7 @@ MotionName = Literal[
     "yaw rate",
     "steering torque",
 ]
-Family = Literal["vertical", "lateral"]
+Family = Literal["vertical", "lateral", "cabin"]
 
 RIDE = ("drag", "lift", "pitch moment")
 LATERAL = ("side force", "yaw moment")

@@ -86,7 +86,7 @@ def onset(curve: MetricCurve, speeds_m_s: Array, up_to_m_s: float) -> Onset:
 
 def _margin(metric: Array, seat: Array | None, row: Criterion) -> Array:
     """Metric over its limit, or motion over the threshold of perception where that is less."""
-    margin = metric / row.possible
+    margin = metric / row.limits[0]
     if seat is None or not row.silent_below_m_s2:
         return margin
     return np.asarray(np.minimum(margin, seat / row.silent_below_m_s2))

@@ -330,9 +330,5 @@ def _first(onsets: Sequence[Onset], up_to_m_s: float) -> tuple[Onset | None, str
 
 
 def _worst_first(rating: ConfigurationRating) -> tuple[int, float]:
-    shares = [
-        row.metric.value / row.criterion.possible
-        for row in rating.criteria
-        if row.metric is not None
-    ]
-    return WORST_FIRST.index(rating.verdict), -max(shares, default=0.0)
+    most = max((row.share for row in rating.criteria), default=0.0)
+    return WORST_FIRST.index(rating.verdict), -most

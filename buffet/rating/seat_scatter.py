@@ -8,6 +8,7 @@ from functools import partial
 import numpy as np
 
 from buffet.analysis import CampaignAnalysis
+from buffet.rating.cabin_level import cabin_scatter
 from buffet.rating.motions import MOTIONS, Family, MotionName
 from buffet.rating.ride_metrics import RideSetting, RunMotion
 from buffet.rating.scatter import Observation, Scatter, log_observation, log_variance, scatter
@@ -37,7 +38,7 @@ _TOLD: dict[Family, _Told] = {
 def rating_scatter(
     analysis: CampaignAnalysis, setting: RideSetting, speed_m_s: float
 ) -> dict[Family, Scatter]:
-    """Scatter from run to run of the seat's acceleration, and over wind speeds of its force.
+    """Scatter from run to run of what is felt, and over wind speeds of the force behind the seat's.
 
     The force as a whole may scatter by what the seat does not follow (a wake that changes its
     state every few seconds); over the wind speeds runs reach different road frequencies, so that
@@ -49,6 +50,7 @@ def rating_scatter(
         over_speed = scatter(analysis, partial(log_variance, word=told.word)).over_speed
         seat = scatter(analysis, partial(_seat_log_variance, setting=there, told=told))
         found[family] = replace(seat, over_speed=over_speed)
+    found["cabin"] = cabin_scatter(analysis, setting.full_scale, speed_m_s)
     return found
 
 

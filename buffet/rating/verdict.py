@@ -16,7 +16,7 @@ class CriterionRating:
     """One criterion at one road speed."""
 
     criterion: Criterion
-    metric: Interval | None  # the covered part; None where it was not measured
+    metric: Interval | None  # the covered part; None where it is not known
     p_possible: float | None
     p_likely: float | None
     verdict: Verdict | None  # None where it was not measured
@@ -26,6 +26,12 @@ class CriterionRating:
     budget: Mapping[str, float] = field(default_factory=dict)
     onset: Onset | None = None
 
+    @property
+    def share(self) -> float:
+        """The metric over its lower limit; 0 where it is not known."""
+        row = self.criterion
+        return 0.0 if self.metric is None else row.sized(self.metric.value) / row.limits[0]
+
 
 def rate_criterion(
     curve: MetricCurve, index: int, criteria: Criteria, onset: Onset | None = None
@@ -34,8 +40,9 @@ def rate_criterion(
     row = curve.criterion
     if curve.estimate is None:
         return CriterionRating(row, None, None, None, None, curve.why_missing, onset=onset)
+    if (metric := curve.interval(index)) is None:
+        return CriterionRating(row, None, None, None, None, curve.why_untold, onset=onset)
     p_possible, p_likely = curve.probabilities(index)
-    metric = curve.estimate.interval(index)
     octave = None
     if curve.octave_hz is not None:
         octave = (float(curve.octave_hz[index, 0]), float(curve.octave_hz[index, 1]))
@@ -67,5 +74,4 @@ def worst(ratings: tuple[CriterionRating, ...]) -> CriterionRating | None:
 
 
 def _rank(rating: CriterionRating) -> tuple[int, float]:
-    share = rating.metric.value / rating.criterion.possible if rating.metric else 0.0
-    return WORST_FIRST.index(rating.verdict or "unlikely"), -share
+    return WORST_FIRST.index(rating.verdict or "unlikely"), -rating.share

@@ -127,7 +127,8 @@ def _metric(rating: CriterionRating) -> str:
     assert rating.metric is not None
     unit = "" if rating.criterion.unit == "1" else f" {rating.criterion.unit}"
     if rating.verdict == "undetermined":
-        return f"at least {rating.metric.value:.2g}{unit}"
+        digits = 3 if rating.criterion.is_level else 2
+        return f"at least {rating.metric.value:.{digits}g}{unit}"
     return f"{rating.metric.text()}{unit}"
 
 

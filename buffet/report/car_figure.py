@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from buffet.cabin.open_cabin import OpenCabinFigures
 from buffet.report.look import (
     FAINT,
     new_figure,
@@ -16,6 +17,7 @@ from buffet.report.look import (
     styles,
     write_key,
 )
+from buffet.report.open_cabin_panel import KEY, draw_open_cabin
 from buffet.spectral.reduction import COMPONENTS
 from buffet.vehicle import CarOutput, CarSummary
 
@@ -105,17 +107,23 @@ _PANELS = (
 )
 
 
-def car_figure(summary: CarSummary) -> Figure:
-    """Six panels over frequency at one road speed, modes marked."""
+def car_figure(summary: CarSummary, cabin: OpenCabinFigures | None = None) -> Figure:
+    """Six panels over frequency at one road speed, modes marked; one more of an open cabin."""
     rows = -(-len(_PANELS) // 2)
-    figure = new_figure(PANEL_IN * rows + 0.55)
-    for axes, panel in zip(figure.subplots(rows, 2).ravel(), _PANELS, strict=True):
+    every = rows + (cabin is not None)
+    figure = new_figure(PANEL_IN * every + 0.55)
+    grid = figure.add_gridspec(every, 2)
+    for place, panel in enumerate(_PANELS):
+        axes = figure.add_subplot(grid[place // 2, place % 2])
         axes.set_title(panel.title)
         _draw(axes, summary, panel)
     key = (
         f"{shortened(summary.vehicle.name, 60)} at {summary.speed_m_s * 3.6:.0f} km/h, wheel held "
         "fast; dotted upright lines: natural frequencies of the car"
     )
+    if cabin is not None:
+        draw_open_cabin(figure.add_subplot(grid[-1, :]), cabin)
+        key += f"; {KEY}"
     write_key(figure, key)
     return figure
 

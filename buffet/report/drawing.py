@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from buffet.cabin.open_cabin import OpenCabinFigures
 from buffet.comparing import Comparison
 from buffet.errors import OutputError
 from buffet.rating.rate import Rating
@@ -45,15 +46,15 @@ def draw_figures(builds: Sequence[Callable[[], Figure]], path: Path) -> None:
         )
 
 
-def draw_car(summary: CarSummary, path: Path) -> None:
-    """Draw a car's responses to the force at one road speed.
+def draw_car(summary: CarSummary, path: Path, cabin: OpenCabinFigures | None = None) -> None:
+    """Draw a car's responses to the force at one road speed, and its open cabin.
 
     Raises
     ------
     OutputError
         The suffix is none of .png, .svg, .pdf, or the file cannot be written.
     """
-    save(lambda: car_figure(summary), path)
+    save(lambda: car_figure(summary, cabin), path)
 
 
 def draw_resonance(runs: Sequence[RunResonance], path: Path) -> None:

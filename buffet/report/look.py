@@ -142,6 +142,20 @@ def plain_numbers(axis: Any) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
+def decibels(axis: Any, reference: float) -> None:
+    """Write levels on a logarithmic axis of what has 0 dB at `reference`."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+    low, high = (20 * float(np.log10(end / reference)) for end in axis.get_view_interval())
+    step = 5 if high - low < 40 else 10
+    levels = np.arange(np.ceil(low / step) * step, high, step)
+    axis.set_major_locator(FixedLocator(list(reference * 10 ** (levels / 20))))
+    axis.set_major_formatter(
+        FuncFormatter(lambda value, _: f"{20 * np.log10(value / reference):.0f}")
+    )
+    axis.set_minor_locator(NullLocator())
+
+
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 

@@ -11,6 +11,7 @@ from buffet.comparing import Comparison
 from buffet.crossings.modes import resonates
 from buffet.interval import LEVEL
 from buffet.rating.rate import Rating
+from buffet.rating.unrated import not_rated
 from buffet.report.figures import (
     comparison_page_figure,
     crossing_figures,
@@ -84,6 +85,7 @@ def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
     words, ratios = ([], []) if comparison is None else ratio_table(comparison)
     return {
         "verdicts": verdict_rows(rating),
+        "not_rated": not_rated(rating),
         "baseline": rating.analysis.campaign.baseline,
         "recommendation": None if comparison is None else comparison.recommendation,
         "costs": [] if comparison is None else cost_rows(comparison),

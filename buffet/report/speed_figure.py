@@ -16,6 +16,7 @@ from buffet.report.look import (
     FAINT,
     INK,
     Style,
+    decibels,
     frame_all,
     new_figure,
     plain_numbers,
@@ -66,7 +67,7 @@ def _panel(axes: Axes, rating: Rating, criterion: Criterion, styles: dict[str, S
         _draw_onset(axes, configuration, criterion, styles[configuration.name])
     _draw_limits(axes, criterion)
     names = [(shortened(name, 18), y, styles[name].colour) for name, y in ends]
-    limits = [(f"{w} from {y:g}", y, FAINT) for w, y, _ in _limits(criterion)]
+    limits = [(f"{w} from {told:g}", y, FAINT) for w, told, y, _ in _limits(criterion)]
     _label_ends(axes, [*names, *limits])
 
 
@@ -83,7 +84,10 @@ def _axes(axes: Axes, rating: Rating, criterion: Criterion) -> None:
     axes.set_xlim(_lowest_speed(rating, criterion) * 3.6, top)
     axes.set_xticks(np.arange(np.ceil(axes.get_xlim()[0] / 20) * 20, top + 1, 20))
     axes.set_ylim(*_range(rating, criterion))
-    plain_numbers(axes.yaxis)
+    if criterion.is_level:
+        decibels(axes.yaxis, criterion.sized(0.0))
+    else:
+        plain_numbers(axes.yaxis)
     frame_all(axes)
     rated = rating.speed_m_s * 3.6
     axes.axvline(rated, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
@@ -111,13 +115,13 @@ def _lowest_speed(rating: Rating, criterion: Criterion) -> float:
 
 def _range(rating: Rating, criterion: Criterion) -> tuple[float, float]:
     """Limits of the vertical axis: both limits of the criterion and what the curves reach."""
-    values = [criterion.possible, criterion.likely]
+    values = list(criterion.limits)
     for configuration in rating.configurations:
         curve = _curve(configuration, criterion)
         if curve is not None and curve.estimate is not None:
             known = curve.estimate.value[np.isfinite(curve.estimate.value)]
             values += [float(value) for value in known if value > 0]
-    return max(min(values), criterion.possible * DEEPEST) / 1.3, max(values) * 1.8
+    return max(min(values), criterion.limits[0] * DEEPEST) / 1.3, max(values) * 1.8
 
 
 def _draw_curve(
@@ -158,7 +162,7 @@ def _draw_onset(
     speed = onset.speed_m_s
     low = speed.value if speed.low is None else speed.low
     high = axes.get_xlim()[1] / 3.6 if speed.high is None else speed.high
-    level = criterion.possible
+    level = criterion.limits[0]
     axes.plot([low * 3.6, high * 3.6], [level, level], color=style.colour, linewidth=3.2, zorder=4)
     axes.plot(
         [speed.value * 3.6],
@@ -188,10 +192,16 @@ def _label_ends(axes: Axes, ends: Sequence[tuple[str, float, str]]) -> None:
         )
 
 
-def _limits(criterion: Criterion) -> tuple[tuple[str, float, Any], ...]:
-    return ("possible", criterion.possible, (0, (6, 3))), ("likely", criterion.likely, "-")
+def _limits(criterion: Criterion) -> tuple[tuple[str, float, float, Any], ...]:
+    """Word, limit as stated and as drawn, line."""
+    possible, likely = criterion.limits
+    dashed = (0, (6, 3))
+    return (
+        ("possible", criterion.possible, possible, dashed),
+        ("likely", criterion.likely, likely, "-"),
+    )
 
 
 def _draw_limits(axes: Axes, criterion: Criterion) -> None:
-    for _, value, line in _limits(criterion):
+    for _, _, value, line in _limits(criterion):
         axes.axhline(value, color=FAINT, linewidth=1.0, linestyle=line, zorder=1.5)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 
 from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.shedding import Shedding
+from buffet.rating.unrated import not_rated
 from buffet.rating.verdict import CriterionRating
 from buffet.report.wording import (
     MARKS,
@@ -62,10 +63,12 @@ class VerdictRow:
 
 def verdict_rows(rating: Rating) -> list[VerdictRow]:
     """Every configuration, worst first."""
-    return [_verdict_row(one, rating) for one in rating.configurations]
+    silent = not_rated(rating)
+    return [_verdict_row(one, rating, silent) for one in rating.configurations]
 
 
-def _verdict_row(one: ConfigurationRating, rating: Rating) -> VerdictRow:
+def _verdict_row(one: ConfigurationRating, rating: Rating, silent: Container[str]) -> VerdictRow:
+    """Without the criteria that are told once for all configurations."""
     low, high = one.usable_band_hz
     shed = one.shedding
     model = one.model_reynolds
@@ -77,7 +80,11 @@ def _verdict_row(one: ConfigurationRating, rating: Rating) -> VerdictRow:
         _onset(one),
         one.onset_why,
         f"{significant(low, 2)} to {significant(high, 2)} Hz",
-        tuple(_criterion_row(row, row is one.decisive) for row in one.criteria),
+        tuple(
+            _criterion_row(row, row is one.decisive)
+            for row in one.criteria
+            if row.criterion.id not in silent
+        ),
         NONE if shed is None else spanned(shed.strouhal, ".3f"),
         _mode(shed),
         NONE if model is None else " to ".join(dict.fromkeys(map(reynolds, model))),

@@ -314,4 +314,4 @@ def test_terminal_without_the_signs_we_print(campaign: Path) -> None:
     assert "m/s² 0.0" in output().decode("latin-1")
     assert "?" in output().decode("latin-1")
     units = {row["unit"] for row in json.loads(output("--json"))["configurations"][0]["criteria"]}
-    assert units == {"1", "m/s²", "%", "deg/s"}
+    assert units == {"1", "m/s²", "%", "deg/s", "dB"}

@@ -188,8 +188,8 @@ def test_rating_keys(rating: Document) -> None:
         for row in one["criteria"]:
             assert set(row) >= CRITERION_KEYS
             assert row["source"]
-            # No side force was measured, and the white wakes do not switch.
-            if row["id"] in ("lateral", "yaw-rate", "state-change"):
+            # Neither side force nor cabin pressure was measured, and the white wakes do not switch.
+            if row["id"] in ("lateral", "yaw-rate", "state-change", "cabin"):
                 assert row["metric"] is row["verdict"] is None
                 assert row["why"]
                 assert row["budget"] == {}
@@ -274,7 +274,9 @@ def test_components_that_were_not_measured_are_null_with_a_reason(tmp_path: Path
         assert "lift was not measured" in one["why"]
         for row in one["criteria"]:
             assert row["metric"] is row["verdict"] is row["p_possible"] is None
-            assert re.search(r"(lift|side force).* (was|were) not measured", row["why"])
+            assert re.search(
+                r"(lift|side force).* (was|were) not measured|no channel measures", row["why"]
+            )
     assert spoiler["delta_drag"] is not None
     assert spoiler["delta_rear_lift"] is None
     assert "rear lift was not measured" in spoiler["missing"]["delta_rear_lift"]

@@ -125,6 +125,7 @@ def test_narrow_shedding_is_covered_to_8_hz(tmp_path: Path) -> None:
         "lateral": None,
         "yaw-rate": None,
         "state-change": None,
+        "cabin": None,
     }
 
 

@@ -66,7 +66,7 @@ def test_wrong_sheets_give_sheet_errors_only(changes: list[tuple[tuple[str, Any]
         with contextlib.suppress(
             KeyError, IndexError, TypeError
         ):  # an earlier change is in the way
-            put(sheets[name], place, value)
+            put(sheets[name], place, copy.deepcopy(value))
     with tempfile.TemporaryDirectory() as folder:
         write_campaign(Path(folder), runs, campaign, vehicle)
         faults = faults_of(Path(folder))
