@@ -76,8 +76,10 @@ def felt(pool: Pool, speed_m_s: float) -> Felt | None:
     """
     if pool.why_not("seat z") is not None:
         return None
-    there = replace(pool.setting, speeds_m_s=np.array([speed_m_s]))
-    alone = Pool(pool.runs, there, pool.told, pool.unseen)
+    at = int(np.abs(pool.setting.speeds_m_s - speed_m_s).argmin())
+    there = replace(pool.setting, speeds_m_s=pool.setting.speeds_m_s[at : at + 1])
+    unseen = {name: [one.at(at) for one in own] for name, own in pool.unseen.items()}
+    alone = Pool(pool.runs, there, pool.told, unseen)
     estimates: dict[Direction, LogEstimate] = {}
     missing: dict[Direction, str] = {}
     for axis, band_hz in BANDS_HZ.items():
@@ -86,7 +88,7 @@ def felt(pool: Pool, speed_m_s: float) -> Felt | None:
         if why is not None:
             missing[axis] = why
         elif axis == "z":
-            estimates[axis] = _upright(pool, speed_m_s)
+            estimates[axis] = _upright(pool, at)
         else:
             estimates[axis] = alone.band(name, band_hz)
     total = _total(estimates)
@@ -101,14 +103,14 @@ def felt(pool: Pool, speed_m_s: float) -> Felt | None:
     )
 
 
-def _upright(pool: Pool, speed_m_s: float) -> LogEstimate:
+def _upright(pool: Pool, at: int) -> LogEstimate:
     """With what is not known of the car."""
     motion = pool.motion("seat z")
     unseen = pool.unseen_of("seat z", VERTICAL_BAND_HZ)
     every = motion.estimate(motion.band(VERTICAL_BAND_HZ).samples, unseen)
-    at = [int(np.abs(pool.setting.speeds_m_s - speed_m_s).argmin())]
-    freedom = np.broadcast_to(np.asarray(every.freedom), every.value.shape)[at]
-    return LogEstimate(every.value[at], every.spread[at], every.blocks, None, freedom)
+    freedom = np.broadcast_to(np.asarray(every.freedom), every.value.shape)
+    one = slice(at, at + 1)
+    return LogEstimate(every.value[one], every.spread[one], every.blocks, None, freedom[one])
 
 
 def _total(estimates: Mapping[Direction, LogEstimate]) -> Interval:

@@ -8,7 +8,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.crossings.modes import ModeCurve, mode_curves
+from buffet.cabin.open_cabin import open_cabin_figures
+from buffet.crossings.modes import FixedMode, ModeCurve, mode_curves
 from buffet.perception.weighting import weighting
 from buffet.rating.motions import LATERAL, MOTIONS, ROLL, MotionName
 from buffet.rating.wind import YawDistribution
@@ -31,6 +32,9 @@ ROAD_POINTS = 96
 RESPONSE_HZ = np.geomspace(0.05, 100.0, 64 * 11 + 1)
 # What changes its sign where a symmetrical car is seen in a mirror.
 SIDEWAYS = (*LATERAL, *ROLL)
+# An open cabin's own frequency among the modes; leaks and walls that give way damp it to a Q of
+# about five (engineering judgement).
+CABIN, CABIN_DAMPING = "open cabin", 0.1
 # Bins averaged for the level that is carried on beyond the usable band.
 LAST_BINS = 5
 
@@ -60,8 +64,11 @@ class RideSetting:
 
     @cached_property
     def mode_curves(self) -> tuple[ModeCurve, ...]:
-        """The car's modes between the lowest and the highest of the road speeds."""
-        return mode_curves(self.car, float(self.speeds_m_s[0]), float(self.speeds_m_s[-1]))
+        """Modes of car and open cabin between the lowest and the highest of the road speeds."""
+        low, high = float(self.speeds_m_s[0]), float(self.speeds_m_s[-1])
+        cabin = open_cabin_figures(self.vehicle, low)
+        fixed = [FixedMode(CABIN, cabin.helmholtz_hz, CABIN_DAMPING)] if cabin else []
+        return mode_curves(self.car, low, high, fixed)
 
     @cached_property
     def load_scale(self) -> Array:

@@ -179,6 +179,14 @@ class Unseen:
     freedom: float = np.inf  # degrees of freedom behind `observed`
     source: str = ""
 
+    def at(self, index: int) -> Unseen:
+        """That of one element of a row of quantities."""
+        variance, observed = (
+            value if np.ndim(value) == 0 else np.asarray(value)[index : index + 1]
+            for value in (self.variance, self.observed)
+        )
+        return replace(self, variance=variance, observed=observed)
+
 
 @dataclass(frozen=True)
 class LogEstimate:
