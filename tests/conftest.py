@@ -1,11 +1,26 @@
-"""Where everything is present, a skipped test counts as a failed one."""
+"""What all tests share: threads, their order, and that a skipped test may count as a failed one."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Generator
+from pathlib import Path
 
 import pytest
+
+# One worker a core is enough: matrix products on threads of their own, which wait for one another
+# on cores that are taken, made the whole run take twice as long. Before numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# Files that take longest are begun first, so that none is left to one worker at the end.
+LONGEST = ("test_readme", "test_demo_runs", "test_coverage", "test_report", "test_cli")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Longest files first, the others in the order found."""
+    place = {name: i for i, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(Path(item.path).stem, len(place)))
 
 
 @pytest.hookimpl(wrapper=True)

@@ -137,7 +137,7 @@ def _search(
     for _ in range(MOST_PEAKS + 2):  # two more than kept: a mode may make earlier ones idle
         if current.n_peaks == MOST_PEAKS:
             break
-        p_value, candidate = strongest(current, psd, effective_segments)
+        p_value, candidate = strongest(current, psd, effective_segments, SIGNIFICANCE)
         if p_value >= SIGNIFICANCE:
             break
         current = _with_peak(current, psd, candidate, modes=modes)

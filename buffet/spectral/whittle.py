@@ -217,6 +217,8 @@ def seen_variance(parameters: Array, grid: Grid, shapes: tuple[Shape, ...], inde
     the density at its natural frequency (Davenport 1962; π f0 S / (4 ζ) with B = 2 ζ f0).
     """
     height, natural, width = np.exp(parameters[BACKGROUND_TERMS:].reshape(-1, 3)[index])
+    if "mode" not in shapes:
+        return resonance_variance(height, width)
     parts = layers(grid, parameters, shapes)
     above = slice(4 * OVERSAMPLING, None)  # where the fine grid rises
 
@@ -234,11 +236,13 @@ def seen_variance(parameters: Array, grid: Grid, shapes: tuple[Shape, ...], inde
 
 def _resonance(fine_hz: Array, height: float, natural: float, width: float) -> Array:
     """A resonance, which is its slope with log A, and its slopes with log f0 and log B."""
-    peak = resonance(fine_hz, height, natural, width)
-    off = fine_hz**2 - natural**2
-    denominator = off**2 + fine_hz**2 * width**2
+    f2 = fine_hz**2
+    off = f2 - natural**2
+    damped = f2 * width**2
+    denominator = off**2 + damped
+    peak = height * natural**2 * width**2 / denominator
     with_natural = peak * (2 + 4 * natural**2 * off / denominator)
-    with_width = peak * (2 - 2 * fine_hz**2 * width**2 / denominator)
+    with_width = peak * (2 - 2 * damped / denominator)
     return np.array([peak, with_natural, with_width])
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
@@ -20,6 +21,7 @@ Array = NDArray[np.float64]
 RATE_HZ = 250.0
 WIND_M_S = 40.0
 SCALE = 0.30
+FEW_CARS = 6
 CAMPAIGN: dict[str, Any] = {
     "format": 1,
     "campaign": {"title": "Hatchback tailgates", "baseline": "bare"},
@@ -149,9 +151,12 @@ def two_configurations(folder: Path, seconds: float = 60.0, **more: Any) -> Path
 def run_buffet(*arguments: object) -> Result:
     """The command line as a user calls it; stdout and stderr apart.
 
-    `spectra` shows the spectra alone unless a test names its parts, which take their time.
+    `spectra` shows the spectra alone unless a test names its parts, which take their time. Few
+    cars are drawn from a car's spread, whose own tests call `rate`, as the demo's tests do.
     """
     words = [str(argument) for argument in arguments]
     if words[:1] == ["spectra"] and "--what" not in words:
         words += ["--what", "spectrum"]
-    return CliRunner().invoke(main, words, prog_name="buffet")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("buffet.rating.car_spread.DRAWS", FEW_CARS)
+        return CliRunner().invoke(main, words, prog_name="buffet")

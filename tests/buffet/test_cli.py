@@ -311,7 +311,8 @@ def test_terminal_without_the_signs_we_print(campaign: Path) -> None:
         assert done.returncode == 0, done.stderr
         return done.stdout
 
-    assert "m/s² 0.0" in output().decode("latin-1")
-    assert "?" in output().decode("latin-1")
+    text = output().decode("latin-1")
+    assert "m/s² 0.0" in text
+    assert "?" in text
     units = {row["unit"] for row in json.loads(output("--json"))["configurations"][0]["criteria"]}
     assert units == {"1", "m/s²", "%", "deg/s", "dB"}

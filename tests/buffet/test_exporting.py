@@ -121,7 +121,7 @@ def test_other_programs_read_si_samples_units_and_provenance(
     assert result.exit_code == 0, result.output
     assert f"run 2: 3 channels, {N:,} samples at 250 Hz written to" in result.stderr
     samples, units, rate_hz, provenance = READ[suffix](output)
-    assert samples == pytest.approx(truth, rel=1e-12, abs=1e-9)
+    np.testing.assert_allclose(samples, truth, rtol=1e-12, atol=1e-9)
     assert units == list(UNITS)
     assert rate_hz == pytest.approx(RATE_HZ)
     told = json.loads(provenance)
@@ -163,7 +163,7 @@ def test_a_run_sheet_alone_reads_what_was_exported(
 
     assert record.sample_rate_hz == RATE_HZ
     assert np.array_equal(samples, first)
-    assert samples == pytest.approx(truth, rel=1e-12, abs=1e-9)
+    np.testing.assert_allclose(samples, truth, rtol=1e-12, atol=1e-9)
 
 
 def test_an_unknown_suffix_is_wrong_usage(campaign: Path, tmp_path: Path) -> None:

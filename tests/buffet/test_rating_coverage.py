@@ -38,6 +38,12 @@ SECONDS = 60.0
 CAR = known(typical_car(0.775 / SCALE))
 
 
+@pytest.fixture(autouse=True)
+def _without_peaks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In noise with sharp edges they take most of the time, and nothing here rests on them."""
+    monkeypatch.setattr("buffet.rating.rate._shows_shedding", lambda quantity: False)
+
+
 def rating(folder: Path, runs: list[PlantedRun], up_to_m_s: float = 30 / 3.6) -> Rating:
     """Rated at 130 km/h."""
     analysis = analyse(open_campaign(write_runs(folder, runs)))

@@ -229,9 +229,10 @@ def test_json_and_table_hold_the_same(folder: Path, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf", ".json"])
 def test_files_are_written(folder: Path, tmp_path: Path, suffix: str) -> None:
-    """Pictures of decays and spectra, or the document."""
+    """Pictures of decays and spectra, or the document; all runs in one picture."""
     target = tmp_path / f"r{suffix}"
-    done = run_buffet("resonance", folder, "-o", target)
+    chosen = () if suffix in (".png", ".json") else ("--run", "3")  # drawing takes its time
+    done = run_buffet("resonance", folder, *chosen, "-o", target)
 
     assert done.exit_code == 0, done.stderr
     assert target.stat().st_size > 1000

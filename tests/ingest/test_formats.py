@@ -61,7 +61,7 @@ def test_every_format_gives_the_same_samples(tmp_path: Path, write: Write) -> No
 
     found = samples(record)
 
-    assert found == pytest.approx(EXPECTED, rel=1e-13, abs=1e-10)
+    np.testing.assert_allclose(found, EXPECTED, rtol=1e-13, atol=1e-10)
     assert record.n_samples == N
     assert not [finding for finding in record.findings if finding.severity == "error"]
 
@@ -74,7 +74,7 @@ def test_the_rate_may_be_the_files_own(tmp_path: Path, write: Write) -> None:
     found = samples(record)
 
     assert record.sample_rate_hz == pytest.approx(RATE_HZ, rel=1e-12)
-    assert found == pytest.approx(EXPECTED[:, 1000:1500], rel=1e-13, abs=1e-10)
+    np.testing.assert_allclose(found, EXPECTED[:, 1000:1500], rtol=1e-13, atol=1e-10)
 
 
 @pytest.mark.parametrize("write", [w for w in STATE_THEIR_RATE if w.__name__ != "mdf4"])
