@@ -102,4 +102,4 @@ def configuration_curves(
 def _reported(pool: Pool, name: MotionName) -> LogEstimate | str:
     """What is told beside the criteria, or why it is not."""
     why = pool.why_not(name)
-    return why if why is not None else pool.band(name, REPORTED[name])
+    return why if why is not None else pool.band(name, REPORTED[name], with_car=False)

@@ -90,7 +90,7 @@ def felt(pool: Pool, speed_m_s: float) -> Felt | None:
         elif axis == "z":
             estimates[axis] = _upright(pool, at)
         else:
-            estimates[axis] = alone.band(name, band_hz)
+            estimates[axis] = alone.band(name, band_hz, with_car=False)
     total = _total(estimates)
     upright = float(estimates["z"].value[0])
     return Felt(
@@ -105,9 +105,7 @@ def felt(pool: Pool, speed_m_s: float) -> Felt | None:
 
 def _upright(pool: Pool, at: int) -> LogEstimate:
     """With what is not known of the car."""
-    motion = pool.motion("seat z")
-    unseen = pool.unseen_of("seat z", VERTICAL_BAND_HZ)
-    every = motion.estimate(motion.band(VERTICAL_BAND_HZ).samples, unseen)
+    every = pool.band("seat z", VERTICAL_BAND_HZ)
     freedom = np.broadcast_to(np.asarray(every.freedom), every.value.shape)
     one = slice(at, at + 1)
     return LogEstimate(every.value[one], every.spread[one], every.blocks, None, freedom[one])
@@ -123,7 +121,7 @@ def _total(estimates: Mapping[Direction, LogEstimate]) -> Interval:
     for axis, one in estimates.items():
         square = (COMFORT_AXES["seat", axis].factor * np.maximum(one.value, 0)) ** 2
         share = np.divide(square, total**2, out=np.zeros(1), where=total > 0)
-        spread += np.where(share > 0, share * one.spread, 0) ** 2
+        spread += (share * np.where(share > 0, one.spread, 0)) ** 2  # 0 · ∞ where nothing is left
     blocks = min(one.blocks for one in estimates.values())
     return LogEstimate(total, np.sqrt(spread), blocks).interval(0)
 

@@ -103,10 +103,14 @@ class Pool:
             )
         return self.setting.why_not(name)
 
-    def band(self, name: MotionName, band_hz: tuple[float, float]) -> LogEstimate:
-        """Root mean square of a motion in a band."""
+    def band(
+        self, name: MotionName, band_hz: tuple[float, float], *, with_car: bool = True
+    ) -> LogEstimate:
+        """Root mean square of a motion in a band, with what is not known of the car or without."""
         motion = self.motion(name)
-        return motion.estimate(motion.band(band_hz).samples, self.unseen[MOTIONS[name].family])
+        own = self.unseen[MOTIONS[name].family]
+        unseen = self.unseen_of(name, band_hz) if with_car else own
+        return motion.estimate(motion.band(band_hz).samples, unseen)
 
     def unseen_of(
         self, name: MotionName, band_hz: tuple[float, float], *, over_road: bool = False

@@ -28,12 +28,12 @@ OPENING = {
 
 # What narrows an interval, by the source that widens it most.
 REMEDIES = {
-    RECORDS: "longer records, or more runs,",
+    RECORDS: "longer records, or more runs",
     RUN_TO_RUN: "more repeats",
     WIND_SPEED: "runs nearer to the road's Reynolds number",
-    CAR: "the car's own values, measured, with a narrower [spread],",
+    CAR: "the car's own values, measured, with a narrower [spread]",
     CALIBRATION: "a better calibration of balance and wind speed",
-    BURSTS: "longer records, which hold more bursts,",
+    BURSTS: "longer records, which hold more bursts",
 }
 
 
@@ -43,9 +43,15 @@ def budget_text(rating: CriterionRating) -> str:
         return ""
     ranked = sorted(rating.budget.items(), key=lambda item: -item[1])
     told = [f"{source} {share:.0%}" for source, share in ranked if share >= LEAST_TOLD]
-    remedy = REMEDIES.get(ranked[0][0])
-    advice = f" {remedy[0].upper()}{remedy[1:]} would narrow it most." if remedy else ""
+    advice = f" {found} would narrow it most." if (found := remedy(rating)) else ""
     return f"Variance of {rating.criterion.id}: {', '.join(told)}.{advice}"
+
+
+def remedy(rating: CriterionRating) -> str:
+    """What would narrow a metric's interval most; empty where its uncertainty is not known."""
+    largest = max(rating.budget, key=lambda source: rating.budget[source], default="")
+    text = REMEDIES.get(largest, "")
+    return text[:1].upper() + text[1:]
 
 
 def not_rated_text(rows: Sequence[CriterionRating]) -> str:

@@ -12,6 +12,7 @@ from buffet.crossings.modes import resonates
 from buffet.interval import LEVEL
 from buffet.rating.rate import Rating
 from buffet.rating.unrated import not_rated
+from buffet.report.felt_tables import FELT_AXES, budget_rows, felt_rows
 from buffet.report.figures import (
     comparison_page_figure,
     crossing_figures,
@@ -82,10 +83,15 @@ def _head(rating: Rating) -> dict[str, Any]:
 
 def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
     bars = rms_bars(rating)
+    sources, budget = budget_rows(rating)
     words, ratios = ([], []) if comparison is None else ratio_table(comparison)
     return {
         "verdicts": verdict_rows(rating),
         "not_rated": not_rated(rating),
+        "felt": felt_rows(rating),
+        "felt_axes": FELT_AXES,
+        "budget_sources": sources,
+        "budget": budget,
         "baseline": rating.analysis.campaign.baseline,
         "recommendation": None if comparison is None else comparison.recommendation,
         "costs": [] if comparison is None else cost_rows(comparison),

@@ -41,6 +41,7 @@ class CriterionRow:
     mark: Mark | None
     why: str
     decisive: bool
+    onset: str  # km/h
 
 
 @dataclass(frozen=True)
@@ -107,16 +108,19 @@ def _onset(one: ConfigurationRating) -> str:
 
 def _criterion_row(row: CriterionRating, decisive: bool) -> CriterionRow:
     unit = "" if row.criterion.unit == "1" else f" {row.criterion.unit}"
+    reached = None if row.onset is None else row.onset.speed_m_s
     least = "at least " if row.verdict == "undetermined" else ""
     return CriterionRow(
         row.criterion.id,
         NONE if row.metric is None else f"{least}{spanned(row.metric)}{unit}",
-        f"{row.criterion.possible:g} / {row.criterion.likely:g}{unit}",
+        # the metric beside it has the unit already
+        f"{row.criterion.possible:g} / {row.criterion.likely:g}{'' if row.metric else unit}",
         probability(row.p_possible),
         probability(row.p_likely),
         None if row.verdict is None else MARKS[row.verdict],
         row.why or "",
         decisive,
+        NONE if reached is None else spanned(reached, ".0f", 3.6),
     )
 
 
