@@ -16,19 +16,22 @@ from buffet.vehicle import draw_vehicles, spread_of
 Array = NDArray[np.float64]
 
 CAR = "the car"
-# Cars drawn, and road speeds at which each is tried; a standard deviation of 24 draws is known to
-# 15 %, and over road speed it changes slowly.
+# Cars drawn, more than there are keys to spread, and road speeds at which each is tried; over road
+# speed what they make of it changes slowly.
 DRAWS, SPEEDS = 24, 3
 COARSER = 4  # points to an octave: a quarter of the rated car's, alike for all
 
 
 def drawn_settings(setting: RideSetting) -> tuple[RideSetting, ...]:
-    """Cars as their spread lets them be, the same for all configurations, at a few road speeds."""
+    """The car itself and cars as its spread lets it be, at a few road speeds.
+
+    They are the same for all configurations; none where nothing is uncertain.
+    """
     if not any(spread_of(setting.vehicle)[0].values()):
         return ()
     cars = draw_vehicles(setting.vehicle, DRAWS, run_seed(setting.vehicle.name, "car"))
     tried = tried_setting(setting)
-    return tuple(replace(tried, vehicle=car) for car in cars)
+    return tuple(replace(tried, vehicle=car) for car in (setting.vehicle, *cars))
 
 
 def tried_setting(setting: RideSetting) -> RideSetting:
@@ -39,19 +42,26 @@ def tried_setting(setting: RideSetting) -> RideSetting:
 
 
 def car_unseen(values: Array, at_m_s: Array, speeds_m_s: Array) -> Unseen:
-    """Variance that the car's spread leaves in the logarithm of a motion's variance.
+    """What the car's spread makes of the logarithm of a motion's variance: its mean and variance.
+
+    The mean over the cars is not the stated car's: a mode near which the wake sheds is near it in
+    that one alone (JCGM 101:2008, 7.6, propagation of distributions).
 
     Parameters
     ----------
-    values : (n_cars, n_tried), that variance in each drawn car; 0 where the car does not tell it
+    values : (1 + n_cars, n_tried), that variance in the car itself and in each drawn one; 0 where
+        the car does not tell it
     at_m_s : (n_tried,), where it was tried
     speeds_m_s : (n_speeds,), where it is wanted
     """
     known = np.where(values > 0, values, np.nan)
-    enough = np.sum(values > 0, axis=0) > DRAWS // 2
-    scatter = np.zeros(values.shape[1])
-    scatter[enough] = np.nanvar(np.log(known[:, enough]), axis=0, ddof=1)
-    return Unseen(np.interp(speeds_m_s, at_m_s, scatter), source=CAR)
+    enough = (np.sum(values[1:] > 0, axis=0) > DRAWS // 2) & (values[0] > 0)
+    logs = np.log(known[:, enough])
+    scatter, shift = np.zeros((2, values.shape[1]))
+    scatter[enough] = np.nanvar(logs[1:], axis=0, ddof=1)
+    shift[enough] = np.nanmean(logs[1:], axis=0) - logs[0]
+    variance, moved = (np.interp(speeds_m_s, at_m_s, own) for own in (scatter, shift))
+    return Unseen(variance, source=CAR, shift=moved)
 
 
 def averaged(run: RunAnalysis) -> RunAnalysis:

@@ -55,8 +55,9 @@ def state_change_curve(pool: Pool, row: Criterion) -> MetricCurve:
     )
     variance = alone + sum(np.asarray(one.variance) for one in unseen) / 4
     freedom = np.where(between > alone, max(len(runs) - 1, 1), max(pool.states.changes - 1, 1))
+    shift = sum(np.asarray(one.shift) for one in unseen) / 2
     estimate = LogEstimate(
-        np.exp(logs.mean(axis=0)),
+        np.exp(logs.mean(axis=0) + shift),
         np.sqrt(variance),
         float(pool.states.changes),
         mixed_freedom=freedom.astype(float),

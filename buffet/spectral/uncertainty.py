@@ -178,14 +178,15 @@ class Unseen:
     observed: Array | float = 0.0
     freedom: float = np.inf  # degrees of freedom behind `observed`
     source: str = ""
+    shift: Array | float = 0.0  # by which its mean lies off the logarithm of what was measured
 
     def at(self, index: int) -> Unseen:
         """That of one element of a row of quantities."""
-        variance, observed = (
+        variance, observed, shift = (
             value if np.ndim(value) == 0 else np.asarray(value)[index : index + 1]
-            for value in (self.variance, self.observed)
+            for value in (self.variance, self.observed, self.shift)
         )
-        return replace(self, variance=variance, observed=observed)
+        return replace(self, variance=variance, observed=observed, shift=shift)
 
 
 @dataclass(frozen=True)
@@ -256,11 +257,12 @@ def log_estimate(samples: Array, blocks: float, unseen: Sequence[Unseen] = ()) -
     """From bootstrap samples, row 0 as measured, to an estimate on the log scale.
 
     The spread is inflated by √(n_b / (n_b - 1)) since blocks, not segments, are independent.
-    `unseen` variances are added, degrees of freedom mixed after Satterthwaite 1946 (Biometrics
-    Bulletin 2, 110-114). Where some samples lie at or below zero (nearly all of a signal is
+    `unseen` shifts and variances are added, degrees of freedom mixed after Satterthwaite 1946
+    (Biometrics Bulletin 2, 110-114). Where some samples lie at or below zero (nearly all of a signal is
     noise) the spread is the samples' own over the value; a value at or below zero keeps its own
     scale.
     """
+    samples = samples * np.exp(sum(one.shift for one in unseen))
     value = samples[0]
     inflation = blocks / max(blocks - 1, 0.5)
     good = (samples > 0).all(axis=0)

@@ -14,12 +14,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buffet.vehicle.car import CarModel
 from buffet.vehicle.masses import ImpossibleCarError
 
 if TYPE_CHECKING:
     from ingest import Axle, Vehicle
+
+Array = NDArray[np.float64]
 
 # Relative standard deviations for a car that states none: what values of the same kind of car, or
 # of one car from a data sheet and another source, differ by (engineering judgement).
@@ -94,31 +97,57 @@ def draw_vehicles(vehicle: Vehicle, n: int, rng: np.random.Generator) -> tuple[V
     Each key's factor is lognormal with a mean of 1 and its relative standard deviation. A car that
     could not be (wheels that outweigh an axle, a body that falls over) is drawn again.
 
+    More cars than keys have the stated moments themselves: the normal variables behind the factors
+    are made uncorrelated, of mean 0 and variance 1 over the cars, so that few cars tell mean and
+    variance of what follows the factors linearly without sampling error.
+
     Raises
     ------
     ImpossibleCarError
         If the car itself is impossible, or the spread hardly leaves a possible one.
     """
     CarModel.of(vehicle)
-    spread, _ = spread_of(vehicle)
-    return tuple(_possible(vehicle, spread, rng) for _ in range(n))
+    spread = {key: wide for key, wide in spread_of(vehicle)[0].items() if wide}
+    return tuple(
+        _possible(vehicle, spread, row, rng) for row in _normal(n, len(spread), rng).tolist()
+    )
 
 
-def _possible(vehicle: Vehicle, spread: Mapping[str, float], rng: np.random.Generator) -> Vehicle:
+def _normal(n: int, n_keys: int, rng: np.random.Generator) -> Array:
+    """Standard normal variables, uncorrelated where there are more cars than keys.
+
+    Of fewer cars every second one is the opposite of the one before it.
+    """
+    if n <= n_keys + 1:
+        half = rng.standard_normal(((n + 1) // 2, n_keys))
+        return np.stack([half, -half], axis=1).reshape(-1, n_keys)[:n]
+    drawn = rng.standard_normal((n, n_keys))
+    drawn -= drawn.mean(axis=0)
+    left, _, right = np.linalg.svd(drawn, full_matrices=False)
+    return np.asarray(np.sqrt(n) * left @ right)
+
+
+def _possible(
+    vehicle: Vehicle, spread: Mapping[str, float], first: list[float], rng: np.random.Generator
+) -> Vehicle:
+    """By the first variables, or by others where these make no car."""
+    row = first
     for _ in range(MOST_TRIES):
-        drawn = _drawn(vehicle, {key: _factor(wide, rng) for key, wide in spread.items()})
+        factors = {k: _factor(wide, z) for (k, wide), z in zip(spread.items(), row, strict=True)}
+        drawn = _drawn(vehicle, factors)
         if drawn is not None:
             return drawn
+        row = rng.standard_normal(len(spread)).tolist()
     raise ImpossibleCarError(
         f"{vehicle.name}: of {MOST_TRIES} cars drawn from [spread] none is possible; state smaller "
         "relative standard deviations"
     )
 
 
-def _factor(relative: float, rng: np.random.Generator) -> float:
+def _factor(relative: float, normal: float) -> float:
     """Lognormal with a mean of 1 and a standard deviation of `relative`."""
     variance = math.log1p(relative**2)
-    return float(np.exp(rng.normal(-variance / 2, math.sqrt(variance))))
+    return math.exp(math.sqrt(variance) * normal - variance / 2)
 
 
 def _drawn(vehicle: Vehicle, factors: Mapping[str, float]) -> Vehicle | None:
