@@ -258,9 +258,9 @@ def log_estimate(samples: Array, blocks: float, unseen: Sequence[Unseen] = ()) -
 
     The spread is inflated by √(n_b / (n_b - 1)) since blocks, not segments, are independent.
     `unseen` shifts and variances are added, degrees of freedom mixed after Satterthwaite 1946
-    (Biometrics Bulletin 2, 110-114). Where some samples lie at or below zero (nearly all of a signal is
-    noise) the spread is the samples' own over the value; a value at or below zero keeps its own
-    scale.
+    (Biometrics Bulletin 2, 110-114). Where some samples lie at or below zero (nearly all of a
+    signal is noise) the spread is the samples' own over the value; a value at or below zero keeps
+    its own scale.
     """
     samples = samples * np.exp(sum(one.shift for one in unseen))
     value = samples[0]

@@ -10,7 +10,8 @@ from buffet.analysis import analyse
 from buffet.comparing import Comparison, compare
 from buffet.demo import write_demo
 from buffet.demo.schedule import DemoSettings
-from buffet.rating.rate import RatingSettings, rate
+from buffet.one_pass import AnalysisSettings
+from buffet.rating.rate import FOR_RATING, RatingSettings, rate
 from ingest import open_campaign
 
 HOSTILE = "<b>&$x_1$"
@@ -28,5 +29,5 @@ def comparison() -> Comparison:
         for sheet in folder.glob("runs/*.toml"):
             text = sheet.read_text(encoding="utf-8")
             sheet.write_text(text.replace('"wing"', f'"{HOSTILE}"'), encoding="utf-8")
-        analysis = analyse(open_campaign(folder))
+        analysis = analyse(open_campaign(folder), settings=AnalysisSettings(keeps=FOR_RATING))
     return compare(rate(analysis, RatingSettings(SPEED_M_S, up_to_m_s=HIGHEST_M_S)))

@@ -41,6 +41,31 @@ def test_values_have_the_stated_mean_and_spread() -> None:
     assert np.log(values).std() == pytest.approx(np.sqrt(np.log(1.04)), rel=4 / np.sqrt(4000))
 
 
+def test_few_cars_have_the_stated_moments_themselves() -> None:
+    """24 cars of 19 keys: the logarithms' mean and variance are the lognormal's, keys uncorrelated.
+
+    Of a mean 1 and relative standard deviation s: ln(1 + s²) and -ln(1 + s²)/2.
+    """
+    cars = _drawn(replace(typical_car(), spread={**DEFAULT_SPREAD, "mass": 0.0}), 24)
+    base = typical_car()
+    inertia = np.log([car.pitch_inertia_kg_m2 / base.pitch_inertia_kg_m2 for car in cars])
+    damping = np.log([car.front.damping_n_s_m / base.front.damping_n_s_m for car in cars])
+    for values, relative in ((inertia, 0.10), (damping, 0.20)):
+        variance = np.log(1 + relative**2)
+        assert values.mean() == pytest.approx(-variance / 2, rel=1e-9)
+        assert values.var() == pytest.approx(variance, rel=1e-9)
+    assert np.corrcoef(inertia, damping)[0, 1] == pytest.approx(0, abs=1e-9)
+
+
+def test_fewer_cars_than_keys_come_in_opposite_pairs() -> None:
+    """Their logarithms' mean is the stated one all the same."""
+    cars = _drawn(typical_car(), 6)
+    base = typical_car()
+    values = np.log([car.yaw_inertia_kg_m2 / base.yaw_inertia_kg_m2 for car in cars])
+    assert values.mean() == pytest.approx(-np.log(1 + 0.10**2) / 2, rel=1e-9)
+    assert len(set(values.round(9))) == 6
+
+
 def test_axles_move_together_unless_one_is_named() -> None:
     """A key of both axles has one factor; one of an axle alone leaves the other."""
     both = _drawn(exact_but(SALOON, {"damping": 0.2}), 50)
