@@ -12,9 +12,15 @@ import numpy as np
 import pytest
 
 from buffet.cabin.open_cabin import open_cabin_figures
+from buffet.crossings.meeting import crossings
+from buffet.crossings.rays import Ray
+from buffet.interval import Interval
+from buffet.rating.ride_metrics import RideSetting
 from buffet.report.car_figure import car_figure
 from buffet.report.look import drawing
-from buffet.vehicle import summary_of, typical_car
+from buffet.road_speed import FullScale
+from buffet.spectral.tracks import SCALES
+from buffet.vehicle import GOOD_MOTORWAY, summary_of, typical_car
 from ingest import OpenCabin
 from tests.buffet.campaigns import run_buffet
 from tests.ingest.campaigns import VEHICLE, toml
@@ -128,3 +134,20 @@ def test_the_meetings_are_drawn() -> None:
     ]
     assert np.array(circles).reshape(-1, 2) == pytest.approx(np.array(expected))
     assert axes.get_title(loc="left") == "open cabin"
+
+
+def test_its_frequency_is_among_the_modes_that_a_peak_may_meet() -> None:
+    """23.8 Hz by reference, met by a wake of St 0.3 and 0.435 m / 0.3 at 115 m/s: V = f L / St."""
+    setting = RideSetting(
+        replace(CAR, cabin=SUNROOF),
+        GOOD_MOTORWAY,
+        FullScale(2.1, 2.58, 1.45, 0.3),
+        np.array([30.0, 130.0]),
+    )
+    (cabin,) = [mode for mode in setting.mode_curves if mode.name == "open cabin"]
+    assert cabin.frequency_hz == pytest.approx(23.8, abs=0.05)
+    wake = Ray("lateral", ("side force",), Interval(0.3, 0.29, 0.31), 0.1, 1.45, SCALES)
+    found = crossings((wake,), (cabin,), 100.0)
+    (met,) = found
+    assert met.speed_m_s is not None
+    assert met.speed_m_s.value == pytest.approx(23.8 * 1.45 / 0.3, rel=0.003)
