@@ -23,6 +23,6 @@ def motion_curve(pool: Pool, row: Criterion) -> MetricCurve:
     unseen = pool.unseen_of(name, row.band_hz, over_road=over_road)
     estimate = motion.estimate(found.samples, unseen)
     seat = pool.band(name, row.band_hz) if name == "seat z" else None
-    covered = motion.covered(row, found.growth) & pool.setting.answers(name)
+    covered = motion.covered(row, found.growth()) & pool.setting.answers(name)
     unsure = too_few_changes(pool) if kind.family == "vertical" else None
     return MetricCurve(row, estimate, None, covered, seat, found.octave_hz, unseen, unsure=unsure)

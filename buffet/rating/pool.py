@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -169,7 +169,9 @@ class Measured:
     """Bootstrap samples of a mean square, as far as the runs reach."""
 
     samples: Array  # (1 + n_resamples, n_speeds)
-    growth: Array  # (n_speeds,), relative, of its root if the last level were carried on
+    # To (n_speeds,): relative, of its root if the last level were carried on. Cars that are only
+    # held against each other never ask for it.
+    growth: Callable[[], Array]
     octave_hz: Array | None = None  # (n_speeds, 2), the worst
 
 
@@ -233,8 +235,11 @@ class Pooled:
         if band_hz not in self.known:
             edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
             samples = self._sum(*edges)[..., 0]
-            added = self._carried_on(edges, band_hz[1])[:, 0]
-            self.known[band_hz] = Measured(samples, _growth(samples[0], added))
+
+            def growth() -> Array:
+                return _growth(samples[0], self._carried_on(edges, band_hz[1])[:, 0])
+
+            self.known[band_hz] = Measured(samples, growth)
         return self.known[band_hz]
 
     def over_road(self, band_hz: tuple[float, float]) -> Measured:
@@ -247,11 +252,15 @@ class Pooled:
         low, high = sliding_octaves(*band_hz)
         road = self.setting.road_octaves(low, high)
         samples = self._sum(low, high) / road
-        added = self._carried_on((low, high), band_hz[1]) / road
+        measured = samples[0].copy()  # not a view that would keep all resamples
         worst = samples.max(axis=2)
-        index = samples[0].argmax(axis=1)
-        grown = (np.maximum(samples[0], 0) + added).max(axis=1)
-        growth = _growth(worst[0], grown - worst[0])
+        index = measured.argmax(axis=1)
+
+        def growth() -> Array:
+            added = self._carried_on((low, high), band_hz[1]) / road
+            grown = (np.maximum(measured, 0) + added).max(axis=1)
+            return _growth(measured.max(axis=1), grown - measured.max(axis=1))
+
         return Measured(worst, growth, np.stack([low[index], high[index]], axis=1))
 
     def estimate(self, variance_samples: Array, unseen: Sequence[Unseen]) -> LogEstimate:
