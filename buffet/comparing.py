@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from buffet.analysis import CampaignAnalysis
 from buffet.band_ratios import BandRatio, RoadOctaves, with_p_values
 from buffet.errors import NotRateableError
@@ -27,6 +29,8 @@ COMPARED = (*FORCES, *MOMENTS)
 # Components whose means are compared.
 MEANS = ("drag", "front lift", "rear lift")
 AXLES = ("front lift", "rear lift")
+# RMS values closer than this pass for equal: less than the least that anybody notices, 7 to 11 %.
+EQUAL_WITHIN = 0.05
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,9 @@ class AddOn:
     name: str
     rms_ratio: Mapping[str, Interval]  # by component
     p_value: Mapping[str, float]  # corrected for the number of configurations
+    # Of being further apart than EQUAL_WITHIN in RMS, by component; corrected likewise.
+    equivalence_p_value: Mapping[str, float]
+    detectable: Mapping[str, float]  # relative change of RMS that would be shown, by component
     bands: Mapping[str, tuple[BandRatio, ...]]  # by component; corrected for their number too
     unreliable: tuple[str, ...]  # components with too little record behind their ratio
     delta_drag: Interval | None  # coefficients
@@ -113,11 +120,12 @@ def compare(rating: Rating, elasticity: float | None = None) -> Comparison:
     others = [c for c in analysis.campaign.configurations if c in rated and c != name]
     pairs = {c: Pair(analysis, c, name, spreads) for c in others}
     of_rms = _corrected({c: _p_values(pair.log_ratio, words) for c, pair in pairs.items()})
+    of_equal = _corrected({c: _equivalence(pair, words) for c, pair in pairs.items()})
     of_means = _corrected({c: _p_values(pair.difference, MEANS) for c, pair in pairs.items()})
     share = fuel_elasticity(rating.speed_m_s) if elasticity is None else elasticity
     bands = _band_ratios(pairs, RoadOctaves(analysis, rating.speed_m_s))
     add_ons = tuple(
-        _add_on(pair, rated[c], (of_rms[c], of_means[c]), bands[c], rating, share)
+        _add_on(pair, rated[c], (of_rms[c], of_equal[c], of_means[c]), bands[c], rating, share)
         for c, pair in pairs.items()
     )
     repeats = sum(len(runs) - 1 for runs in cells(analysis).values())
@@ -151,6 +159,15 @@ def _p_values(estimate: Callable[[str], Estimate | None], words: Sequence[str]) 
     return {word: one.p_value() for word, one in estimates.items() if one is not None}
 
 
+def _equivalence(pair: Pair, words: Sequence[str]) -> dict[str, float]:
+    """Of RMS values further apart than EQUAL_WITHIN, uncorrected."""
+    estimates = {word: pair.log_ratio(word) for word in words}
+    margin = float(np.log1p(EQUAL_WITHIN))
+    return {
+        word: one.equivalence_p_value(margin) for word, one in estimates.items() if one is not None
+    }
+
+
 def _corrected(raw: Mapping[str, Mapping[str, float]]) -> dict[str, dict[str, float]]:
     """Holm over the configurations, component by component."""
     result: dict[str, dict[str, float]] = {name: {} for name in raw}
@@ -180,15 +197,14 @@ def _band_ratios(
 def _add_on(
     pair: Pair,
     rated: ConfigurationRating,
-    p_values: tuple[Mapping[str, float], Mapping[str, float]],
+    p_values: tuple[Mapping[str, float], Mapping[str, float], Mapping[str, float]],
     bands: Mapping[str, tuple[BandRatio, ...]],
     rating: Rating,
     elasticity: float,
 ) -> AddOn:
-    of_rms, of_means = p_values
-    ratios = {
-        word: exponential(logs.interval()) for word in of_rms if (logs := pair.log_ratio(word))
-    }
+    of_rms, of_equal, of_means = p_values
+    logs = {word: one for word in of_rms if (one := pair.log_ratio(word)) is not None}
+    ratios = {word: exponential(one.interval()) for word, one in logs.items()}
     deltas = {word: d.interval() for word in of_means if (d := pair.difference(word))}
     drag = deltas.get("drag")
     base = pair.mean(pair.other, "drag") if drag is not None else None
@@ -208,6 +224,8 @@ def _add_on(
         pair.name,
         ratios,
         of_rms,
+        of_equal,
+        {word: float(np.expm1(one.detectable())) for word, one in logs.items()},
         bands,
         tuple(word for word in ratios if not pair.reliable(word)),
         drag,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from buffet.band_ratios import BandRatio
-from buffet.comparing import AXLES, AddOn, Comparison
+from buffet.comparing import AXLES, EQUAL_WITHIN, AddOn, Comparison
 from buffet.documents import blockage_entries, failures, lines_entries
 from buffet.json_values import Document, interval, number
 from buffet.road_wording import road_entries
@@ -30,6 +30,7 @@ def comparison_document(comparison: Comparison) -> Document:
         "configurations": [
             _add_on(one, comparison.as_read(one.name)) for one in comparison.add_ons
         ],
+        "equal_within_percent": 100 * EQUAL_WITHIN,
         "repeated": comparison.repeated,
         "repeats": comparison.repeats,
         "fuel_elasticity": comparison.fuel_elasticity,
@@ -50,6 +51,10 @@ def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
         if as_read is None
         else {word: interval(ratio) for word, ratio in as_read.rms_ratio.items()},
         "p_value": dict(add_on.p_value),
+        "equivalence_p_value": dict(add_on.equivalence_p_value),
+        "detectable_change_percent": {
+            word: 100 * change for word, change in add_on.detectable.items()
+        },
         "rms_ratio_in_bands": {
             word: [_band_ratio(band) for band in bands] for word, bands in add_on.bands.items()
         },

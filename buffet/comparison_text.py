@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from buffet.band_ratios import BandRatio
-from buffet.comparing import AXLES, AddOn, Comparison
+from buffet.comparing import AXLES, EQUAL_WITHIN, AddOn, Comparison
 from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
 from buffet.rating.rate import Rating
@@ -70,12 +70,17 @@ def comparison_text(comparison: Comparison) -> str:
 
 def _add_on(one: AddOn) -> str:
     rows = [
-        (word, span(ratio) + (" *" if word in one.unreliable else ""), p_value(one.p_value[word]))
+        (
+            word,
+            span(ratio) + (" *" if word in one.unreliable else ""),
+            p_value(one.p_value[word]),
+            _finding(one, word),
+        )
         for word, ratio in one.rms_ratio.items()
     ]
     lost = [word for word in one.missing if word.startswith("rms_ratio")]
     notes = "".join(f"\n{word[10:]}: {one.missing[word]}" for word in lost)
-    ratios = table(("RMS ratio of", "add-on / baseline", "p"), rows) + notes
+    ratios = table(("RMS ratio of", "add-on / baseline", "p", "finding"), rows) + notes
     p = {word: p_value(value) for word, value in one.delta_p_value.items()}
     costs = [
         ("drag coefficient", span(one.delta_drag, sign=True), p.get("drag", "-")),
@@ -89,6 +94,15 @@ def _add_on(one: AddOn) -> str:
     if one.lift_balance:
         parts.append(_lift_balance(one))
     return "\n\n".join(parts)
+
+
+def _finding(one: AddOn, word: str) -> str:
+    """A difference, none to speak of, or neither and what would have been shown."""
+    if one.p_value[word] < SIGNIFICANT:
+        return "different"
+    if one.equivalence_p_value[word] < SIGNIFICANT:
+        return f"equal within {EQUAL_WITHIN:.0%}"
+    return f"open; shown from {one.detectable[word]:.1%}"
 
 
 def _bands(one: AddOn) -> list[str]:

@@ -30,6 +30,8 @@ MOST_FREEDOM = 1e12
 # Of the integral over what repeats leave unknown: its nodes, and what lies beyond them.
 NODES = 200
 TAIL = 1e-14
+# Probability with which a difference that is called detectable is shown (common practice).
+POWER = 0.8
 # Logarithm of a half-width over one standard error, either way: t of one degree of freedom is 12.7.
 REACH = 9.0
 
@@ -97,6 +99,30 @@ class Estimate:
             return 1.0 if self.value == 0 else 0.0
         return self._beyond(abs(self.value))
 
+    def equivalence_p_value(self, margin: float) -> float:
+        """Of a true difference of the margin or more, to either side: the larger of two one-sided.
+
+        References
+        ----------
+        Two one-sided tests: Schuirmann 1987, J. Pharmacokinetics and Biopharmaceutics 15, 657-680
+        (from memory).
+        """
+        room = margin - abs(self.value)
+        if self.variance == 0:
+            return 0.0 if room > 0 else 1.0
+        below = self._beyond(abs(room)) / 2
+        return below if room > 0 else 1 - below
+
+    def detectable(self, power: float = POWER) -> float:
+        """Smallest true difference that the test at 5 % shows with this probability.
+
+        References
+        ----------
+        (t of 1 - α/2 + t of the power) standard errors (Montgomery, Design and Analysis of
+        Experiments, section 2.4, from memory).
+        """
+        return self._half_width() + self._half_width(1 - 2 * (1 - power))
+
     def _beyond(self, distance: float) -> float:
         """Probability of an error at least as large, to either side.
 
@@ -117,15 +143,15 @@ class Estimate:
         freedom = known / share  # of the sum, the first given
         return float(weight @ (2 * stdtr(freedom, -distance / np.sqrt(variance))))
 
-    def _half_width(self) -> float:
-        """Error that is exceeded, to either side, in a share of 1 - LEVEL."""
+    def _half_width(self, level: float = LEVEL) -> float:
+        """Error that is exceeded, to either side, in a share of 1 - level."""
         from scipy.optimize import brentq
 
         if self.variance == 0:
             return 0.0
 
         def too_often(log_width: float) -> float:
-            return self._beyond(float(np.exp(log_width))) - (1 - LEVEL)
+            return self._beyond(float(np.exp(log_width))) - (1 - level)
 
         middle = float(np.log(self.variance)) / 2
         return float(np.exp(brentq(too_often, middle - REACH, middle + REACH, xtol=1e-12)))
