@@ -155,6 +155,11 @@ def _notes(comparison: Comparison) -> list[str]:
             "shown. More repeats would sharpen all of them."
         )
     notes.append(
+        f"Equal within {EQUAL_WITHIN:.0%}: a greater difference of RMS is ruled out (p < 0.05, "
+        "corrected alike). Open: neither is shown; from the change named on, this campaign shows "
+        "a difference in four of five cases, and more repeats would from a smaller one."
+    )
+    notes.append(
         "p-values are corrected for the number of add-ons (Holm), those of octaves for both; in "
         "brackets: no difference is shown. Fuel by rule of thumb at "
         f"constant speed ({comparison.fuel_elasticity:.2g} % for each % of drag), not for mixed "
