@@ -20,6 +20,7 @@ HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic", "h
 # Levels of `buffet`, lowest first: a module imports from its own level and those below it.
 LEVELS = (
     ("interval", "json_values", "holm", "phrases", "errors", "cautions", "writing", "usable_band"),
+    ("small_files",),
     ("spectral", "vehicle", "perception", "calibrating", "demo"),
     ("rotation",),
     ("peak_classes",),

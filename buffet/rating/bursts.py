@@ -38,7 +38,6 @@ class Burstiness:
     speeds_m_s: Array  # (n_tried,)
     log_ratio: Array  # (n_tried,)
     variance: Array  # (n_tried,), of `log_ratio`
-    blocks: NDArray[np.int_]  # (n_tried,)
 
     def at(self, speeds_m_s: Array) -> tuple[Array, Array]:
         """Logarithm of the ratio and its variance, straight between logarithms of the speed."""
@@ -82,14 +81,11 @@ def burstiness(pool: Pool, row: Criterion) -> Burstiness | None:
             told.append((speed_m_s, *one))
     if not told:
         return None
-    speeds, logs, variances, blocks = (np.array(column) for column in zip(*told, strict=True))
-    return Burstiness(speeds, logs, variances, blocks)
+    return Burstiness(*(np.array(column) for column in zip(*told, strict=True)))
 
 
-def log_ratio(
-    histories: list[SeatHistory], rng: np.random.Generator
-) -> tuple[float, float, int] | None:
-    """Logarithm of the ratio, its variance, and the number of blocks behind it."""
+def log_ratio(histories: list[SeatHistory], rng: np.random.Generator) -> tuple[float, float] | None:
+    """Logarithm of the ratio and its variance; None where there are too few blocks."""
     largest, mean, spread = [], [], []
     for history in histories:
         own = _largest_seconds(history)
@@ -106,7 +102,7 @@ def log_ratio(
     drawn = values[rng.integers(0, len(values), (RESAMPLES, len(values)))]
     resampled = _in_driving_time(drawn.mean(axis=1), drawn.std(axis=1, ddof=1))
     found = _in_driving_time(values.mean(), values.std(ddof=1))
-    return float(np.log(found / steady)), float(np.log(resampled).var(ddof=1)), len(values)
+    return float(np.log(found / steady)), float(np.log(resampled).var(ddof=1))
 
 
 def _in_driving_time(mean: Array | float, spread: Array | float) -> Array:

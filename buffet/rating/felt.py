@@ -31,13 +31,14 @@ Array = NDArray[np.float64]
 
 # Road hertz: the standard's band from 0.5 Hz on, as far as a wake's forces are measured; upright
 # motion as its criterion has it.
+BAND_HZ = (0.5, 20.0)
 BANDS_HZ: dict[Direction, tuple[float, float]] = {
-    "x": (0.5, 20.0),
-    "y": (0.5, 20.0),
+    "x": BAND_HZ,
+    "y": BAND_HZ,
     "z": VERTICAL_BAND_HZ,
-    "roll": (0.5, 20.0),
-    "pitch": (0.5, 20.0),
-    "yaw": (0.5, 20.0),
+    "roll": BAND_HZ,
+    "pitch": BAND_HZ,
+    "yaw": BAND_HZ,
 }
 
 

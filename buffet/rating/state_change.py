@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.perception.largest_running import DRIVING_TIME_S
 from buffet.rating.car_spread import CAR, car_unseen
 from buffet.rating.criteria import Criterion
 from buffet.rating.metric_curve import MetricCurve
@@ -24,7 +25,6 @@ Array = NDArray[np.float64]
 
 # The transient's frequencies: up to where Wk ends, so fine that it has died away in a period.
 STEP_HZ, TOP_HZ = 0.05, 100.0
-DRIVING_TIME_S = 600.0
 FEW = f"the wake changed its state fewer than {RELIABLE_CHANGES} times in the records"
 NO_COPY = "the runs' samples were not kept"
 

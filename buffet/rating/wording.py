@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from buffet.phrases import by_reason
 from buffet.rating.bursts import BURSTS
 from buffet.rating.calibration import CALIBRATION
 from buffet.rating.car_spread import CAR
@@ -56,10 +57,9 @@ def remedy(rating: CriterionRating) -> str:
 
 def not_rated_text(rows: Sequence[CriterionRating]) -> str:
     """Criteria without a metric, by the reason; empty where there is none."""
-    reasons: dict[str, list[str]] = {}
-    for row in rows:
-        if row.metric is None:
-            reasons.setdefault(row.why or "not measured", []).append(row.criterion.id)
+    reasons = by_reason(
+        (row.why or "not measured", row.criterion.id) for row in rows if row.metric is None
+    )
     told = [f"{', '.join(ids)} ({why})" for why, ids in reasons.items()]
     return f"Not rated: {'; '.join(told)}." if told else ""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,7 +11,8 @@ from numpy.typing import NDArray
 
 from buffet.errors import WindError
 from buffet.rating.wind import SUM_TOLERANCE, YawShares
-from ingest import SmallRow, SmallTable, small_table
+from buffet.small_files import small_file
+from ingest import SmallRow, SmallTable
 
 Array = NDArray[np.float64]
 
@@ -52,15 +52,7 @@ def read_yaw_shares(path: Path) -> YawShares:
 
 
 def _read(path: Path) -> tuple[bytes, SmallTable]:
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise WindError(f"{path}: is larger than {LARGEST_BYTES / 1e6:g} MB; wanted {WANTED}")
-        data = path.read_bytes()
-        table = small_table(data.decode("utf-8-sig"))
-    except OSError as error:
-        raise WindError(f"{path}: cannot be read ({error.strerror})") from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise WindError(f"{path}: is no delimited text in UTF-8; save it as CSV (UTF-8)") from error
+    data, table = small_file(path, LARGEST_BYTES, WANTED, WindError)
     if len(table.rows) < 2:
         raise WindError(f"{path}: holds no shares; wanted {WANTED}")
     return data, table

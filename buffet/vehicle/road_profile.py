@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import re
 from dataclasses import dataclass
@@ -12,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.errors import RoadError
+from buffet.small_files import small_file
 from buffet.spectral.locking import lock
-from ingest import QuantityError, SmallRow, finite_number, parse_quantity, small_table
+from ingest import QuantityError, SmallRow, finite_number, parse_quantity
 
 Array = NDArray[np.float64]
 
@@ -57,18 +57,7 @@ def read_profile(path: Path) -> Profile:
         The file cannot be read, lacks columns, units or numbers, or its distances do not rise by
         even steps: what, in which line, and what was wanted.
     """
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise RoadError(
-                f"{path}: is larger than {LARGEST_BYTES / 1e6:.0f} MB; wanted a profile, "
-                f"{WANTED_HEADER}"
-            )
-        data = path.read_bytes()
-        table = small_table(data.decode("utf-8-sig"))
-    except OSError as error:
-        raise RoadError(f"{path}: cannot be read ({error.strerror})") from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise RoadError(f"{path}: is no delimited text in UTF-8; save it as CSV (UTF-8)") from error
+    data, table = small_file(path, LARGEST_BYTES, f"a profile, {WANTED_HEADER}", RoadError)
     if len(table.rows) < 3:
         raise RoadError(f"{path}: holds no profile; wanted {WANTED_HEADER} and a row a height")
     header, body = table.rows[0], table.rows[1:]
