@@ -60,8 +60,10 @@ def car_unseen(values: Array, at_m_s: Array, speeds_m_s: Array) -> Unseen:
     scatter, shift = np.zeros((2, values.shape[1]))
     scatter[enough] = np.nanvar(logs[1:], axis=0, ddof=1)
     shift[enough] = np.nanmean(logs[1:], axis=0) - logs[0]
-    variance, moved = (np.interp(speeds_m_s, at_m_s, own) for own in (scatter, shift))
-    return Unseen(variance, source=CAR, shift=moved)
+    draws = np.zeros((len(values) - 1, values.shape[1]))
+    draws[:, enough] = np.where(np.isnan(logs[1:]), shift[enough], logs[1:] - logs[0])
+    variance, moved, *each = (np.interp(speeds_m_s, at_m_s, o) for o in (scatter, shift, *draws))
+    return Unseen(variance, source=CAR, shift=moved, draws=np.array(each))
 
 
 def averaged(run: RunAnalysis) -> RunAnalysis:

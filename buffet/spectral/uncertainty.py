@@ -179,6 +179,9 @@ class Unseen:
     freedom: float = np.inf  # degrees of freedom behind `observed`
     source: str = ""
     shift: Array | float = 0.0  # by which its mean lies off the logarithm of what was measured
+    # (n_draws, ...), the logarithm less what was measured in each draw that tells variance and
+    # shift; all estimates that share the source share the draws.
+    draws: Array | None = None
 
     def at(self, index: int) -> Unseen:
         """That of one element of a row of quantities."""
