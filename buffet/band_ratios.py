@@ -13,7 +13,7 @@ from buffet.analysis import CampaignAnalysis
 from buffet.bands import octave_edges
 from buffet.interval import Interval
 from buffet.pairs import Estimate, Pair, exponential
-from buffet.rating.scatter import Observation, Scatter, log_observation, scatter
+from buffet.rating.scatter import Observation, Scatter, by_component, log_observation, scatter
 from buffet.road_speed import bin_shares, frequency_ratio
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra
@@ -111,12 +111,10 @@ class RoadOctaves:
         return BandRatio(low, high, exponential(logs.interval()), logs.p_value(), None)
 
     def _log_ratio(self, pair: Pair, word: str, band: int) -> Estimate | None:
-        def samples(run: RunAnalysis) -> Array:
+        def samples(run: RunAnalysis, index: int) -> Array:
             return self.samples(run, word, band)
 
-        spread = self.scatter(word, band)
-        sides = [pair.log_rms_of(samples, name, word, spread) for name in (pair.name, pair.other)]
-        return None if sides[0] is None or sides[1] is None else sides[0].minus(sides[1])
+        return pair.log_ratio_of(by_component(word), self.scatter(word, band), samples)
 
 
 def with_p_values(ratios: Sequence[BandRatio], p_values: Sequence[float]) -> list[BandRatio]:

@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from buffet.analysis import CampaignAnalysis
-from buffet.band_ratios import BandRatio, RoadOctaves, with_p_values
+from buffet.band_ratios import BandRatio, RoadOctaves
+from buffet.differences import (
+    EQUAL_WITHIN,
+    MEANS,
+    Differences,
+    band_ratios,
+    differences,
+    felt_p_values,
+)
 from buffet.errors import NotRateableError
-from buffet.holm import holm
 from buffet.interval import Interval
-from buffet.pairs import Estimate, Pair, Spreads, exponential
+from buffet.pairs import Pair, Spreads, exponential
+from buffet.rating.ranking import Ranking, rank
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.scatter import cells
 from buffet.recommending import Recommendation, recommend
+from buffet.rig_changes import RigChange, rig_change
+from buffet.run_spectra import RunResult
+from buffet.tap_ratios import TapRatio, tap_ratios
 from buffet.trade import (
     AxleLift,
     axle_lift,
@@ -23,14 +34,11 @@ from buffet.trade import (
     fuel_elasticity,
     top_speed_change_percent,
 )
+from buffet.trade_offs import TradeOff, trade_offs
 from ingest import FORCES, MOMENTS, Campaign
 
 COMPARED = (*FORCES, *MOMENTS)
-# Components whose means are compared.
-MEANS = ("drag", "front lift", "rear lift")
 AXLES = ("front lift", "rear lift")
-# RMS values closer than this pass for equal: less than the least that anybody notices, 7 to 11 %.
-EQUAL_WITHIN = 0.05
 
 
 @dataclass(frozen=True)
@@ -40,10 +48,17 @@ class AddOn:
     name: str
     rms_ratio: Mapping[str, Interval]  # by component
     p_value: Mapping[str, float]  # corrected for the number of configurations
-    # Of being further apart than EQUAL_WITHIN in RMS, by component; corrected likewise.
+    # Of being further apart in RMS than what passes for equal, by component; corrected likewise.
     equivalence_p_value: Mapping[str, float]
     detectable: Mapping[str, float]  # relative change of RMS that would be shown, by component
+    # Runs at each operating point that would show what no longer passes for equal; None: unknown.
+    runs_to_show: Mapping[str, int | None]
+    rig: Mapping[str, RigChange]  # components part of whose change is not the flow's
     bands: Mapping[str, tuple[BandRatio, ...]]  # by component; corrected for their number too
+    taps: tuple[TapRatio, ...]  # corrected for their number too
+    # What is felt over what is felt of the baseline, and its p-value; None where not ranked.
+    felt_ratio: Interval | None
+    felt_p_value: float | None
     unreliable: tuple[str, ...]  # components with too little record behind their ratio
     delta_drag: Interval | None  # coefficients
     delta_front_lift: Interval | None
@@ -66,6 +81,9 @@ class Comparison:
     baseline_lift: Mapping[str, AxleLift]  # front and rear, over all its runs
     add_ons: tuple[AddOn, ...]
     repeats: int  # runs beyond the first of an operating point, all configurations together
+    equal_within: float  # relative difference of RMS that passes for none
+    ranking: Ranking
+    trade_offs: tuple[TradeOff, ...]
     fuel_elasticity: float
     recommendation: Recommendation
     rating: Rating
@@ -98,12 +116,15 @@ def require_baseline(campaign: Campaign) -> str:
     return campaign.baseline
 
 
-def compare(rating: Rating, elasticity: float | None = None) -> Comparison:
+def compare(
+    rating: Rating, elasticity: float | None = None, equal_within: float = EQUAL_WITHIN
+) -> Comparison:
     """Compare every configuration with the campaign's baseline.
 
     Parameters
     ----------
     elasticity : relative change of fuel per relative change of drag; None for the usual one
+    equal_within : relative difference of RMS that passes for none
 
     Raises
     ------
@@ -117,24 +138,63 @@ def compare(rating: Rating, elasticity: float | None = None) -> Comparison:
         raise _lost_baseline(analysis, name)
     words = _components(analysis)
     spreads = Spreads.of(analysis, words)
-    others = [c for c in analysis.campaign.configurations if c in rated and c != name]
-    pairs = {c: Pair(analysis, c, name, spreads) for c in others}
-    of_rms = _corrected({c: _p_values(pair.log_ratio, words) for c, pair in pairs.items()})
-    of_equal = _corrected({c: _equivalence(pair, words) for c, pair in pairs.items()})
-    of_means = _corrected({c: _p_values(pair.difference, MEANS) for c, pair in pairs.items()})
+
+    def between(one: str, other: str) -> Pair:
+        return Pair(analysis, one, other, spreads)
+
+    pairs = {c: between(c, name) for c in analysis.campaign.configurations if c in rated}
+    alone = pairs.pop(name)
+    ranking = rank(rating)
+    shown = _Shown.of(rating, pairs, words, equal_within, ranking)
     share = fuel_elasticity(rating.speed_m_s) if elasticity is None else elasticity
-    bands = _band_ratios(pairs, RoadOctaves(analysis, rating.speed_m_s))
     add_ons = tuple(
-        _add_on(pair, rated[c], (of_rms[c], of_equal[c], of_means[c]), bands[c], rating, share)
-        for c, pair in pairs.items()
+        _add_on(pair, rated[c], shown, ranking, rating, share) for c, pair in pairs.items()
     )
-    repeats = sum(len(runs) - 1 for runs in cells(analysis).values())
-    choice = recommend(rated[name], add_ons, lambda one, other: Pair(analysis, one, other, spreads))
-    alone = _lift_balance(Pair(analysis, name, name, spreads), rating)
-    as_read = compare(rating.with_tunnel, elasticity) if rating.with_tunnel else None
     return Comparison(
-        rated[name], rating.speed_m_s, alone, add_ons, repeats, share, choice, rating, as_read
+        rated[name],
+        rating.speed_m_s,
+        _lift_balance(alone, rating),
+        add_ons,
+        sum(len(runs) - 1 for runs in cells(analysis).values()),
+        equal_within,
+        ranking,
+        trade_offs(rating, ranking, between),
+        share,
+        recommend(rated[name], add_ons, ranking, between, equal_within),
+        rating,
+        compare(rating.with_tunnel, elasticity, equal_within) if rating.with_tunnel else None,
     )
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """What holds for all pairs together, since it is corrected for their number."""
+
+    equal_within: float
+    differences: Mapping[str, Differences]
+    bands: Mapping[str, Mapping[str, tuple[BandRatio, ...]]]
+    taps: Mapping[str, tuple[TapRatio, ...]]
+    felt: Mapping[str, float]  # p-value of no difference of what is felt, of those ranked
+    results: Mapping[str, RunResult]  # by run
+
+    @classmethod
+    def of(
+        cls,
+        rating: Rating,
+        pairs: Mapping[str, Pair],
+        words: Sequence[str],
+        equal_within: float,
+        ranking: Ranking,
+    ) -> _Shown:
+        analysis = rating.analysis
+        return cls(
+            equal_within,
+            differences(pairs, words, equal_within),
+            band_ratios(pairs, RoadOctaves(analysis, rating.speed_m_s)),
+            tap_ratios(analysis, pairs),
+            felt_p_values(pairs, ranking),
+            {result.analysis.run.number: result for result in rating.results},
+        )
 
 
 def _lost_baseline(analysis: CampaignAnalysis, name: str) -> NotRateableError:
@@ -153,59 +213,18 @@ def _components(analysis: CampaignAnalysis) -> tuple[str, ...]:
     )
 
 
-def _p_values(estimate: Callable[[str], Estimate | None], words: Sequence[str]) -> dict[str, float]:
-    """Of no difference, by component, uncorrected."""
-    estimates = {word: estimate(word) for word in words}
-    return {word: one.p_value() for word, one in estimates.items() if one is not None}
-
-
-def _equivalence(pair: Pair, words: Sequence[str]) -> dict[str, float]:
-    """Of RMS values further apart than EQUAL_WITHIN, uncorrected."""
-    estimates = {word: pair.log_ratio(word) for word in words}
-    margin = float(np.log1p(EQUAL_WITHIN))
-    return {
-        word: one.equivalence_p_value(margin) for word, one in estimates.items() if one is not None
-    }
-
-
-def _corrected(raw: Mapping[str, Mapping[str, float]]) -> dict[str, dict[str, float]]:
-    """Holm over the configurations, component by component."""
-    result: dict[str, dict[str, float]] = {name: {} for name in raw}
-    for word in dict.fromkeys(word for p_values in raw.values() for word in p_values):
-        names = [name for name in raw if word in raw[name]]
-        for name, p_value in zip(names, holm([raw[n][word] for n in names]), strict=True):
-            result[name][word] = p_value
-    return result
-
-
-def _band_ratios(
-    pairs: Mapping[str, Pair], octaves: RoadOctaves
-) -> dict[str, dict[str, tuple[BandRatio, ...]]]:
-    """By configuration and component; Holm over configurations and bands."""
-    found: dict[str, dict[str, tuple[BandRatio, ...]]] = {name: {} for name in pairs}
-    for word in dict.fromkeys(w for pair in pairs.values() for w in pair.spreads.log_variance):
-        rows = {name: octaves.ratios(pair, word) for name, pair in pairs.items()}
-        every = [one.p_value for row in rows.values() for one in row if one.p_value is not None]
-        corrected = iter(holm(every))
-        for name, row in rows.items():
-            own = [next(corrected) for one in row if one.p_value is not None]
-            if row:
-                found[name][word] = tuple(with_p_values(row, own))
-    return found
-
-
 def _add_on(
     pair: Pair,
     rated: ConfigurationRating,
-    p_values: tuple[Mapping[str, float], Mapping[str, float], Mapping[str, float]],
-    bands: Mapping[str, tuple[BandRatio, ...]],
+    shown: _Shown,
+    ranking: Ranking,
     rating: Rating,
     elasticity: float,
 ) -> AddOn:
-    of_rms, of_equal, of_means = p_values
-    logs = {word: one for word in of_rms if (one := pair.log_ratio(word)) is not None}
+    own = shown.differences[pair.name]
+    logs = {word: one for word in own.rms if (one := pair.log_ratio(word)) is not None}
     ratios = {word: exponential(one.interval()) for word, one in logs.items()}
-    deltas = {word: d.interval() for word in of_means if (d := pair.difference(word))}
+    deltas = {word: d.interval() for word in own.means if (d := pair.difference(word))}
     drag = deltas.get("drag")
     base = pair.mean(pair.other, "drag") if drag is not None else None
     change = drag.scaled(100 / base.value) if drag and base and base.value > 0 else None
@@ -220,18 +239,24 @@ def _add_on(
         )
     if top is None:
         missing["top_speed_change_percent"] = why_no_top
+    margin = float(np.log1p(shown.equal_within))
     return AddOn(
         pair.name,
         ratios,
-        of_rms,
-        of_equal,
+        own.rms,
+        own.equivalence,
         {word: float(np.expm1(one.detectable())) for word, one in logs.items()},
-        bands,
+        {word: pair.runs_to_show(one, margin) for word, one in logs.items()},
+        {word: part for word in logs if (part := rig_change(pair, word, shown.results))},
+        shown.bands[pair.name],
+        shown.taps[pair.name],
+        None if pair.name not in shown.felt else ranking.ratio(pair.name, pair.other),
+        shown.felt.get(pair.name),
         tuple(word for word in ratios if not pair.reliable(word)),
         drag,
         deltas.get("front lift"),
         deltas.get("rear lift"),
-        of_means,
+        own.means,
         lifts,
         change,
         None if change is None else fuel_change_percent(change, elasticity),

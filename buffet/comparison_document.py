@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from buffet.band_ratios import BandRatio
-from buffet.comparing import AXLES, EQUAL_WITHIN, AddOn, Comparison
+from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.documents import blockage_entries, failures, lines_entries
+from buffet.doubts import Doubt
 from buffet.json_values import Document, interval, number
+from buffet.rating.ranking import Ranking
 from buffet.road_wording import road_entries
 from buffet.trade import AxleLift
+from buffet.trade_offs import TradeOff
 from buffet.wind_wording import RATIOS_WITHOUT_WIND, wind_entries
 
 
@@ -30,7 +33,9 @@ def comparison_document(comparison: Comparison) -> Document:
         "configurations": [
             _add_on(one, comparison.as_read(one.name)) for one in comparison.add_ons
         ],
-        "equal_within_percent": 100 * EQUAL_WITHIN,
+        "equal_within_percent": 100 * comparison.equal_within,
+        "ranking": _ranking(comparison.ranking),
+        "trade_offs": [_trade_off(one) for one in comparison.trade_offs],
         "repeated": comparison.repeated,
         "repeats": comparison.repeats,
         "fuel_elasticity": comparison.fuel_elasticity,
@@ -38,6 +43,7 @@ def comparison_document(comparison: Comparison) -> Document:
             "configuration": comparison.recommendation.configuration,
             "why": comparison.recommendation.why,
             "rule_of_thumb": comparison.recommendation.rule_of_thumb,
+            "doubts": [_doubt(one) for one in comparison.recommendation.doubts],
         },
         "failed": failures(comparison.rating.analysis.failed),
     }
@@ -55,6 +61,22 @@ def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
         "detectable_change_percent": {
             word: 100 * change for word, change in add_on.detectable.items()
         },
+        "runs_to_show": dict(add_on.runs_to_show),
+        "not_flow": {
+            word: {"share": part.share, "frequency_hz": part.frequency_hz, "what": part.what}
+            for word, part in add_on.rig.items()
+        },
+        "rms_ratio_of_taps": [
+            {
+                "name": one.name,
+                "ratio": interval(one.ratio),
+                "p_value": number(one.p_value),
+                "why": one.why,
+            }
+            for one in add_on.taps
+        ],
+        "felt_ratio": interval(add_on.felt_ratio),
+        "felt_p_value": number(add_on.felt_p_value),
         "rms_ratio_in_bands": {
             word: [_band_ratio(band) for band in bands] for word, bands in add_on.bands.items()
         },
@@ -70,6 +92,38 @@ def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
         "missing": dict(add_on.missing),
         "verdict": add_on.rating.verdict,
     }
+
+
+def _ranking(ranking: Ranking) -> Document:
+    return {
+        "criteria": list(ranking.criteria),
+        "left_out": dict(ranking.left_out),
+        "configurations": [
+            {
+                "name": one.name,
+                "share_of_limit": interval(one.share),
+                "criterion": one.criterion,
+                "p_best": one.p_best,
+            }
+            for one in ranking.ranked
+        ],
+        "not_ranked": dict(ranking.unranked),
+    }
+
+
+def _trade_off(one: TradeOff) -> Document:
+    return {
+        "name": one.name,
+        "verdict": one.verdict,
+        "share_of_limit": interval(one.felt),
+        "drag_n": interval(one.drag_n),
+        "rear_lift_n": interval(one.rear_lift_n),
+        "dominated_by": list(one.dominated_by),
+    }
+
+
+def _doubt(one: Doubt) -> Document:
+    return {"what": one.text, "next_run": one.next_run}
 
 
 def _band_ratio(band: BandRatio) -> Document:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from buffet.band_ratios import BandRatio
-from buffet.comparing import AXLES, EQUAL_WITHIN, AddOn, Comparison
+from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
 from buffet.rating.rate import Rating
@@ -51,7 +51,8 @@ def comparison_text(comparison: Comparison) -> str:
         ),
         *([paragraph(f"{wind} {RATIOS_WITHOUT_WIND}")] if wind else []),
         *([paragraph(told)] if (told := lines_out_text(comparison.rating.analysis.runs)) else []),
-        *[_add_on(one) for one in comparison.add_ons],
+        *[_add_on(one, comparison.equal_within) for one in comparison.add_ons],
+        trade_text(comparison),
     ]
     if left_out := comparison.rating.left_out:
         parts.append(f"Left out, no run could be read: {', '.join(left_out)}.")
@@ -68,13 +69,13 @@ def comparison_text(comparison: Comparison) -> str:
     return "\n\n".join([*parts, *_notes(comparison)])
 
 
-def _add_on(one: AddOn) -> str:
+def _add_on(one: AddOn, equal_within: float) -> str:
     rows = [
         (
             word,
             span(ratio) + (" *" if word in one.unreliable else ""),
             p_value(one.p_value[word]),
-            _finding(one, word),
+            _finding(one, word, equal_within),
         )
         for word, ratio in one.rms_ratio.items()
     ]
@@ -90,19 +91,27 @@ def _add_on(one: AddOn) -> str:
         ("top speed, %", span(one.top_speed_change_percent, sign=True), ""),
     ]
     changes = table(("change", "add-on - baseline", "p"), costs)
-    parts = [f"{one.name} ({one.rating.verdict})\n{ratios}", *_bands(one), changes]
+    parts = [f"{one.name} ({one.rating.verdict})\n{ratios}", *_bands(one), *_taps(one), changes]
     if one.lift_balance:
         parts.append(_lift_balance(one))
     return "\n\n".join(parts)
 
 
-def _finding(one: AddOn, word: str) -> str:
+def _finding(one: AddOn, word: str, equal_within: float) -> str:
     """A difference, none to speak of, or neither and what would have been shown."""
     if one.p_value[word] < SIGNIFICANT:
-        return "different"
+        part = one.rig.get(word)
+        if part is None:
+            return "different"
+        whose = "the rig's" if part.mostly else "different, partly the rig's"
+        return f"{whose}: {min(part.share, 1):.0%} at {part.frequency_hz:.3g} Hz"
     if one.equivalence_p_value[word] < SIGNIFICANT:
-        return f"equal within {EQUAL_WITHIN:.0%}"
-    return f"open; shown from {one.detectable[word]:.1%}"
+        return f"equal within {equal_within:.0%}"
+    text = f"open; shown from {one.detectable[word]:.1%}"
+    runs = one.runs_to_show[word]
+    if runs is None or one.detectable[word] <= equal_within:
+        return text
+    return f"{text}, {equal_within:.0%} by {runs} runs"
 
 
 def _bands(one: AddOn) -> list[str]:
@@ -121,6 +130,53 @@ def _band(band: BandRatio) -> str:
         return "-"
     text = f"{band.ratio.value:.2f}"
     return text if band.p_value < SIGNIFICANT else f"({text})"
+
+
+def _taps(one: AddOn) -> list[str]:
+    rows = [
+        (tap.name, span(tap.ratio), p_value(tap.p_value))
+        for tap in one.taps
+        if tap.ratio is not None and tap.p_value is not None
+    ]
+    if not rows:
+        return []
+    lost = [f"\n{tap.name}: {tap.why}" for tap in one.taps if tap.why]
+    return [table(("RMS ratio at tap", "add-on / baseline", "p"), rows) + "".join(lost)]
+
+
+def trade_text(comparison: Comparison) -> str:
+    """What is felt of each configuration beside what it costs."""
+    rows = [
+        (
+            one.name,
+            "-" if one.felt is None else one.felt.text(between="…"),
+            "-" if one.p_best is None else _probability(one.p_best),
+            "-" if one.drag_n is None else one.drag_n.text(between="…"),
+            "-" if one.rear_lift_n is None else one.rear_lift_n.text(between="…"),
+            ", ".join(one.dominated_by) or "-",
+        )
+        for one in comparison.trade_offs
+    ]
+    header = ("configuration", "of limit", "P best", "drag, N", "rear lift, N", "dominated by")
+    ranking = comparison.ranking
+    notes = [
+        "Of limit: what is felt over the lower limit, of the criterion nearest to it; P best: "
+        "that less is felt of it than of all others (the car's own uncertainty, which all share, "
+        "cancels). Dominated: another one is no worse in all three, and better in one beyond doubt."
+    ]
+    if ranking.left_out:
+        told = [f"{name}, {why}" for name, why in ranking.left_out.items()]
+        notes.append(f"Not counted: {'; '.join(told)}.")
+    if ranking.unranked:
+        told = [f"{name}, {why}" for name, why in ranking.unranked.items()]
+        notes.append(f"Not ranked: {'; '.join(told)}.")
+    return "\n\n".join([table(header, rows, gap="  "), paragraph(" ".join(notes))])
+
+
+def _probability(value: float) -> str:
+    if value < 0.01:
+        return "< 0.01"
+    return "> 0.99" if value > 0.99 else f"{value:.2f}"
 
 
 def _lift_balance(one: AddOn) -> str:
@@ -155,9 +211,10 @@ def _notes(comparison: Comparison) -> list[str]:
             "shown. More repeats would sharpen all of them."
         )
     notes.append(
-        f"Equal within {EQUAL_WITHIN:.0%}: a greater difference of RMS is ruled out (p < 0.05, "
-        "corrected alike). Open: neither is shown; from the change named on, this campaign shows "
-        "a difference in four of five cases, and more repeats would from a smaller one."
+        f"Equal within {comparison.equal_within:.0%}: a greater difference of RMS is ruled out "
+        "(p < 0.05, corrected alike). Open: neither is shown; from the change named on, this "
+        "campaign shows a difference in four of five cases, and with the number of runs named at "
+        f"each operating point one of {comparison.equal_within:.0%}."
     )
     notes.append(
         "p-values are corrected for the number of add-ons (Holm), those of octaves for both; in "
@@ -173,7 +230,11 @@ def recommended(comparison: Comparison) -> str:
     """What to fit, and why."""
     chosen = comparison.recommendation
     title = chosen.configuration or "none"
-    return paragraph(f"Recommended: {title}. {_capital(chosen.why)}.")
+    parts = [paragraph(f"Recommended: {title}. {_capital(chosen.why)}.")]
+    if chosen.doubts:
+        told = "; ".join(one.text for one in chosen.doubts)
+        parts.append(paragraph(f"Doubtful: {told}. Next run: {chosen.doubts[0].next_run}."))
+    return "\n\n".join(parts)
 
 
 def _capital(text: str) -> str:

@@ -194,6 +194,17 @@ FUEL_ELASTICITY = click.option(
 )
 
 
+# Finer than any campaign shows, and so coarse that nothing would differ.
+EQUAL_WITHIN = click.option(
+    "--equal-within",
+    type=Quantity("ratio", "5 %", lowest="0.1 %", highest="50 %"),
+    default="5 %",
+    show_default=True,
+    metavar="SHARE",
+    help="RMS values closer than this pass for equal; repeats are told that would show it.",
+)
+
+
 WITHOUT_TUNNEL = click.option(
     "--without-tunnel",
     is_flag=True,

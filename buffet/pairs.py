@@ -12,9 +12,11 @@ from numpy.typing import NDArray
 from buffet.analysis import CampaignAnalysis
 from buffet.interval import LEVEL, Interval
 from buffet.rating.scatter import (
+    Find,
     Observation,
     Scatter,
     blocks_of,
+    by_component,
     cells,
     log_variance,
     scatter,
@@ -32,6 +34,8 @@ NODES = 200
 TAIL = 1e-14
 # Probability with which a difference that is called detectable is shown (common practice).
 POWER = 0.8
+# More runs at one operating point are not worth planning.
+MOST_RUNS = 50
 # Logarithm of a half-width over one standard error, either way: t of one degree of freedom is 12.7.
 REACH = 9.0
 
@@ -123,6 +127,19 @@ class Estimate:
         """
         return self._half_width() + self._half_width(1 - 2 * (1 - power))
 
+    def with_runs(self, factor: float, more_freedom: int) -> Estimate:
+        """As if every operating point had been run this many times as often, each alike.
+
+        `more_freedom` degrees of freedom then stand behind the scatter of the repeats.
+        """
+        return replace(
+            self,
+            parts=tuple((variance / factor, freedom * factor) for variance, freedom in self.parts),
+            per_run=self.per_run / factor,
+            zeros={run: error / np.sqrt(factor) for run, error in self.zeros.items()},
+            repeats=replace(self.repeats, freedom=self.repeats.freedom + more_freedom),
+        )
+
     def _beyond(self, distance: float) -> float:
         """Probability of an error at least as large, to either side.
 
@@ -189,9 +206,19 @@ class Spreads:
     def of(cls, analysis: CampaignAnalysis, words: tuple[str, ...]) -> Spreads:
         """Of the components named."""
         return cls(
-            {word: scatter(analysis, partial(log_variance, word=word)) for word in words},
+            {word: rms_scatter(analysis, by_component(word)) for word in words},
             {word: scatter(analysis, partial(mean_of, word=word)) for word in words},
         )
+
+
+def rms_scatter(analysis: CampaignAnalysis, find: Find) -> Scatter:
+    """From run to run, of the logarithm of a quantity's variance."""
+    return scatter(analysis, partial(log_variance, find=find))
+
+
+def total_variance(run: RunAnalysis, index: int) -> Array:
+    """Bootstrap samples of a quantity's variance in a run, ``(1 + n_resamples,)``."""
+    return np.asarray(run.total_samples[:, index])
 
 
 def mean_of(run: RunAnalysis, word: str) -> Observation | None:
@@ -230,31 +257,42 @@ class Pair:
 
     def log_ratio(self, word: str) -> Estimate | None:
         """Logarithm of the ratio of RMS values."""
-        mine, theirs = self.log_rms(self.name, word), self.log_rms(self.other, word)
-        return None if mine is None or theirs is None else mine.minus(theirs)
+        return self.log_ratio_of(by_component(word), self.spreads.log_variance.get(word))
 
     def log_rms(self, name: str, word: str) -> Estimate | None:
         """Logarithm of a configuration's RMS, each operating point counting alike."""
+        repeats = self.spreads.log_variance.get(word)
+        return self.log_rms_of(name, by_component(word), repeats, total_variance)
 
-        def total(run: RunAnalysis) -> Array:
-            return np.asarray(run.total_samples[:, run.fluctuation(word)])
-
-        return self.log_rms_of(total, name, word, self.spreads.log_variance.get(word))
+    def log_ratio_of(
+        self,
+        find: Find,
+        repeats: Scatter | None,
+        samples_of: Callable[[RunAnalysis, int], Array] = total_variance,
+    ) -> Estimate | None:
+        """Logarithm of the ratio of any quantity's RMS, or of a part of it."""
+        sides = (self.log_rms_of(n, find, repeats, samples_of) for n in (self.name, self.other))
+        mine, theirs = sides
+        return None if mine is None or theirs is None else mine.minus(theirs)
 
     def log_rms_of(
         self,
-        samples_of: Callable[[RunAnalysis], Array],
         name: str,
-        word: str,
+        find: Find,
         repeats: Scatter | None,
+        samples_of: Callable[[RunAnalysis, int], Array],
     ) -> Estimate | None:
-        """The same of any part of a component, from bootstrap samples of each run's variance."""
+        """Of bootstrap samples of each run's variance; None where a run has no such quantity."""
         groups, runs = self.groups(name), self.runs(name)
-        if repeats is None or not runs or any(run.fluctuation(word) is None for run in runs):
+        places = [index for run in runs if (index := find(run)) is not None]
+        if repeats is None or not runs or len(places) < len(runs):
             return None
         weights = _weights(groups)
-        samples = sum(weight * samples_of(run) for weight, run in zip(weights, runs, strict=True))
-        estimate = log_estimate(np.asarray(samples), blocks_of(runs, word))
+        samples = sum(
+            weight * samples_of(run, index)
+            for weight, run, index in zip(weights, runs, places, strict=True)
+        )
+        estimate = log_estimate(np.asarray(samples), blocks_of(runs, find))
         if not estimate.value > 0 or not np.isfinite(estimate.spread):
             return None
         # of an RMS's logarithm: half that of the variance's, and a quarter of its variance
@@ -286,6 +324,23 @@ class Pair:
             zero_shares(weights, seen),
         )
 
+    def runs_to_show(self, estimate: Estimate, change: float) -> int | None:
+        """Runs at each operating point, of both, that would show a true change of this logarithm.
+
+        With the probability of `POWER`, if repeats go on to scatter as those that there are. None
+        where nothing was repeated, so that their scatter is not known, or `MOST_RUNS` do not show
+        it.
+        """
+        if not estimate.repeats.freedom:
+            return None
+        counts = [len(group) for name in (self.name, self.other) for group in self.groups(name)]
+        now = len(counts) / sum(1 / count for count in counts)
+        for runs in range(int(np.ceil(now)), MOST_RUNS + 1):
+            more = max(runs * len(counts) - sum(counts), 0)
+            if estimate.with_runs(runs / now, more).detectable() <= change:
+                return runs
+        return None
+
     def why_missing(self, word: str) -> str:
         """Why there is no ratio or difference of a component."""
         runs = [*self.runs(self.name), *self.runs(self.other)]
@@ -301,7 +356,7 @@ class Pair:
     def reliable(self, word: str) -> bool:
         """Whether enough record stands behind both RMS values."""
         both = (self.runs(name) for name in (self.name, self.other))
-        return all(blocks_of(runs, word) >= FEWEST_BLOCKS for runs in both)
+        return all(blocks_of(runs, by_component(word)) >= FEWEST_BLOCKS for runs in both)
 
 
 def _weights(groups: list[list[RunAnalysis]]) -> Array:

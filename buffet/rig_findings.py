@@ -8,6 +8,7 @@ from itertools import chain
 from math import log
 
 import numpy as np
+from numpy.typing import NDArray
 
 from buffet.interval import Interval
 from buffet.peak_classes import PeakClass
@@ -20,6 +21,8 @@ from buffet.spectral.tracks import FIXED, SCALES
 from buffet.spectral.uncertainty import log_error
 from buffet.spectral.window import LOBE_BINS
 from ingest import Finding, Run
+
+Array = NDArray[np.float64]
 
 # Share of a channel's variance from which a peak is told: half a percent of the RMS.
 TOLD_SHARE = 0.01
@@ -133,16 +136,22 @@ def above_noise(quantity: QuantityResult, peak: Peak) -> float:
 
 
 def _in_noise(quantity: QuantityResult, peak: Peak) -> float:
-    """Variance of the peak in the wind-off noise, which the RMS does not hold.
+    """Variance of the peak in the wind-off noise, which the RMS does not hold."""
+    noise = quantity.noise_psd
+    return 0.0 if noise is None else lobe_excess(quantity.frequency_hz, noise, peak)
 
-    Sum over the peak's lobe, less a background as high as the lower of its two edges.
+
+def lobe_excess(frequency_hz: Array, psd: Array, peak: Peak) -> float:
+    """Variance in a peak's lobe, less a background as high as the lower of its two edges.
+
+    Parameters
+    ----------
+    frequency_hz, psd : (n,), evenly spaced
     """
-    if quantity.noise_psd is None:
-        return 0.0
-    step_hz = float(quantity.frequency_hz[1] - quantity.frequency_hz[0])
+    step_hz = float(frequency_hz[1] - frequency_hz[0])
     reach = max(LOBE_BINS, round(peak.bandwidth_hz.value / step_hz))
-    middle = round((peak.frequency_hz.value - float(quantity.frequency_hz[0])) / step_hz)
-    lobe = quantity.noise_psd[max(middle - reach, 0) : middle + reach + 1]
+    middle = round((peak.frequency_hz.value - float(frequency_hz[0])) / step_hz)
+    lobe = psd[max(middle - reach, 0) : middle + reach + 1]
     if not len(lobe):
         return 0.0
     return float((lobe - min(lobe[0], lobe[-1])).sum() * step_hz)
@@ -204,9 +213,13 @@ def _together(intervals: Sequence[Interval]) -> Interval:
     return combined([one.value for one in intervals], [log_error(one) for one in intervals])
 
 
+def rig_name(one: RigShare) -> str:
+    """What a peak is that is not flow's, in words."""
+    return str(one.kind.source) if one.kind.source else _NAMES[one.code]
+
+
 def _message(one: RigShare) -> str:
-    what = str(one.kind.source) if one.kind.source else _NAMES[one.code]
-    text = f"{what}: {one.as_logged:.0%} of the variance at {one.frequency_hz:.4g} Hz"
+    text = f"{rig_name(one)}: {one.as_logged:.0%} of the variance at {one.frequency_hz:.4g} Hz"
     if one.code == "resonance-disagrees":
         text = f"{text}, and the sheet states {one.stated_hz:.4g} Hz"
     if one.rms is None or one.rms_without is None:

@@ -153,6 +153,15 @@ class RunAnalysis:
                 return index
         return None
 
+    def pressure(self, name: str) -> int | None:
+        """Position of the pressure of this name where it is not dead, or None."""
+        for index, (quantity, dead) in enumerate(
+            zip(self.signal.quantities, self.dead, strict=True)
+        ):
+            if quantity.name == name and quantity.measures == "pressure" and not dead:
+                return index
+        return None
+
     @cached_property
     def zero_variance(self) -> Array:
         """Variance that the wind-off zeros leave in every mean, ``(n_quantities,)``.

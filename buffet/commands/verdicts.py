@@ -12,6 +12,7 @@ from buffet.commands.running import done, exit_for, give, opened, progress, told
 from buffet.options import (
     AT_SPEED,
     CAMPAIGN,
+    EQUAL_WITHIN,
     FAIL_ON,
     FUEL_ELASTICITY,
     JSON,
@@ -122,6 +123,7 @@ def table(
 @CAMPAIGN
 @AT_SPEED
 @FUEL_ELASTICITY
+@EQUAL_WITHIN
 @on_basis(WITHOUT_LINES)
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
@@ -131,6 +133,7 @@ def compare(
     speed: float,
     basis: Basis,
     fuel_elasticity: float | None,
+    equal_within: float,
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -141,7 +144,7 @@ def compare(
     from buffet.outputs import comparison_writers
 
     rating = _rating(campaign, basis, speed, speed, output=output, needs_baseline=True)
-    comparison = compare_rating(rating, fuel_elasticity)
+    comparison = compare_rating(rating, fuel_elasticity, equal_within)
     give(
         output,
         as_json,

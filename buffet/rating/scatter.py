@@ -13,6 +13,7 @@ from buffet.run_analysis import RunAnalysis
 from buffet.spectral.uncertainty import Unseen, log_estimate
 
 Array = NDArray[np.float64]
+Find = Callable[[RunAnalysis], int | None]  # a quantity's position in a run, None where it is not
 
 # Runs count as repeats within this of each other's wind speed and yaw.
 SAME_SPEED = 0.01
@@ -81,9 +82,19 @@ def _same(point: tuple[float, float], known: tuple[float, float]) -> bool:
     return alike and abs(yaw - known_yaw) <= SAME_YAW_RAD
 
 
-def log_variance(run: RunAnalysis, word: str) -> Observation | None:
-    """Logarithm of a component's variance; None where it was not measured or nothing is left."""
-    index = run.fluctuation(word)
+def by_component(word: str) -> Find:
+    """Finds what measures this in a run."""
+    return lambda run: run.fluctuation(word)
+
+
+def by_tap(name: str) -> Find:
+    """Finds the pressure of this name in a run."""
+    return lambda run: run.pressure(name)
+
+
+def log_variance(run: RunAnalysis, find: Find) -> Observation | None:
+    """Logarithm of a quantity's variance; None where it was not measured or nothing is left."""
+    index = find(run)
     if index is None:
         return None
     return log_observation(run.total_samples[:, index], run.resampling(index).blocks)
@@ -97,9 +108,9 @@ def log_observation(samples: Array, blocks: float) -> Observation | None:
     return Observation(float(np.log(estimate.value)), float(estimate.spread**2))
 
 
-def blocks_of(runs: Sequence[RunAnalysis], word: str) -> float:
-    """Independent blocks of record behind a component, all runs together."""
-    where = [(run, run.fluctuation(word)) for run in runs]
+def blocks_of(runs: Sequence[RunAnalysis], find: Find) -> float:
+    """Independent blocks of record behind a quantity, all runs together."""
+    where = [(run, find(run)) for run in runs]
     return float(sum(run.resampling(i).blocks for run, i in where if i is not None))
 
 

@@ -11,7 +11,14 @@ from buffet.analysis import CampaignAnalysis
 from buffet.rating.cabin_level import cabin_scatter
 from buffet.rating.motions import MOTIONS, Family, MotionName
 from buffet.rating.ride_metrics import RideSetting, RunMotion
-from buffet.rating.scatter import Observation, Scatter, log_observation, log_variance, scatter
+from buffet.rating.scatter import (
+    Observation,
+    Scatter,
+    by_component,
+    log_observation,
+    log_variance,
+    scatter,
+)
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
 
@@ -47,7 +54,9 @@ def rating_scatter(
     there = replace(setting, speeds_m_s=np.array([speed_m_s]))
     found: dict[Family, Scatter] = {}
     for family, told in _TOLD.items():
-        over_speed = scatter(analysis, partial(log_variance, word=told.word)).over_speed
+        over_speed = scatter(
+            analysis, partial(log_variance, find=by_component(told.word))
+        ).over_speed
         seat = scatter(analysis, partial(_seat_log_variance, setting=there, told=told))
         found[family] = replace(seat, over_speed=over_speed)
     found["cabin"] = cabin_scatter(analysis, setting.full_scale, speed_m_s)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from buffet.comparing import COMPARED
 from buffet.interval import Interval
 from buffet.rating.rate import Rating
-from buffet.rating.scatter import Scatter, blocks_of, log_variance, scatter
+from buffet.rating.scatter import Scatter, blocks_of, by_component, log_variance, scatter
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import strouhal_per_hz
 from buffet.spectral.reduction import FIRST_BIN
@@ -92,7 +92,7 @@ def _in_bands(strouhal: Array, psd: Array, edges: Array) -> Array:
 
 def rms_scatter(rating: Rating, component: str) -> Scatter:
     """Scatter of a component's logarithm of variance between runs and wind speeds."""
-    return scatter(rating.analysis, partial(log_variance, word=component))
+    return scatter(rating.analysis, partial(log_variance, find=by_component(component)))
 
 
 def pooled_rms(
@@ -103,7 +103,7 @@ def pooled_rms(
     if not runs or any(run.signal.measured(component) is None for run in runs):
         return None
     samples = np.mean([_variances(run, component) for run in runs], axis=0)
-    blocks = blocks_of(runs, component)
+    blocks = blocks_of(runs, by_component(component))
     unseen = spread.unseen(configuration, len(runs))
     estimate = half_value(log_estimate(samples, blocks, unseen))
     if not estimate.value > 0 or not np.isfinite(estimate.spread):
