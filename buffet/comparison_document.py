@@ -123,7 +123,7 @@ def _trade_off(one: TradeOff) -> Document:
 
 
 def _doubt(one: Doubt) -> Document:
-    return {"what": one.text, "next_run": one.next_run}
+    return {"what": one.text, "settled_by": one.settled_by}
 
 
 def _band_ratio(band: BandRatio) -> Document:

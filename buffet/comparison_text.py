@@ -151,18 +151,19 @@ def trade_text(comparison: Comparison) -> str:
             one.name,
             "-" if one.felt is None else one.felt.text(between="…"),
             "-" if one.p_best is None else _probability(one.p_best),
-            "-" if one.drag_n is None else one.drag_n.text(between="…"),
-            "-" if one.rear_lift_n is None else one.rear_lift_n.text(between="…"),
+            number(None if one.drag_n is None else one.drag_n.value, ".0f"),
+            number(None if one.rear_lift_n is None else one.rear_lift_n.value, "+.0f"),
             ", ".join(one.dominated_by) or "-",
         )
         for one in comparison.trade_offs
     ]
-    header = ("configuration", "of limit", "P best", "drag, N", "rear lift, N", "dominated by")
+    header = ("felt and paid", "of limit", "P least", "drag, N", "rear lift, N", "beaten by")
     ranking = comparison.ranking
     notes = [
-        "Of limit: what is felt over the lower limit, of the criterion nearest to it; P best: "
-        "that less is felt of it than of all others (the car's own uncertainty, which all share, "
-        "cancels). Dominated: another one is no worse in all three, and better in one beyond doubt."
+        "Of limit: what is felt over the lower limit of the criterion nearest to it. P least: "
+        "probability that less is felt of it than of all others; the car's own uncertainty, which "
+        "all share, cancels. Beaten by: no worse in any of the three, and better in one beyond "
+        "doubt."
     ]
     if ranking.left_out:
         told = [f"{name}, {why}" for name, why in ranking.left_out.items()]
@@ -170,7 +171,7 @@ def trade_text(comparison: Comparison) -> str:
     if ranking.unranked:
         told = [f"{name}, {why}" for name, why in ranking.unranked.items()]
         notes.append(f"Not ranked: {'; '.join(told)}.")
-    return "\n\n".join([table(header, rows, gap="  "), paragraph(" ".join(notes))])
+    return "\n\n".join([table(header, rows), paragraph(" ".join(notes))])
 
 
 def _probability(value: float) -> str:
@@ -233,7 +234,9 @@ def recommended(comparison: Comparison) -> str:
     parts = [paragraph(f"Recommended: {title}. {_capital(chosen.why)}.")]
     if chosen.doubts:
         told = "; ".join(one.text for one in chosen.doubts)
-        parts.append(paragraph(f"Doubtful: {told}. Next run: {chosen.doubts[0].next_run}."))
+        parts.append(
+            paragraph(f"Doubtful: {told}. To settle it first: {chosen.doubts[0].settled_by}.")
+        )
     return "\n\n".join(parts)
 
 

@@ -1,4 +1,4 @@
-"""What remains doubtful of a recommendation, and the run that would settle it."""
+"""What remains doubtful of a recommendation, and what would settle it, a run in most cases."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ import numpy as np
 
 from buffet.pairs import Pair
 from buffet.phrases import by_reason, listed
+from buffet.rating.car_spread import CAR
 from buffet.rating.ranking import Ranking
 from buffet.rating.rate import ConfigurationRating
 from buffet.rating.verdict import CriterionRating
-from buffet.rating.wording import remedy
+from buffet.rating.wording import REMEDIES, largest_source
 
 # A probability below this leaves no doubt that would matter (engineering judgement).
 NO_DOUBT = 0.02
@@ -23,7 +24,7 @@ class Doubt:
     """One thing that is not sure, and what would settle it."""
 
     text: str
-    next_run: str
+    settled_by: str
 
 
 def doubts_about(
@@ -80,18 +81,29 @@ def not_told_apart(pair: Pair, word: str, equal_within: float) -> Doubt:
 
 
 def _of_verdict(best: ConfigurationRating) -> Iterator[Doubt]:
-    """Where the probabilities leave a worse verdict, or a better one."""
+    """Where the probabilities leave a worse verdict."""
     row = best.decisive
-    if row is None or row.p_possible is None or row.p_likely is None:
+    if row is None or best.verdict not in ("unlikely", "possible"):
         return
-    limits = row.criterion
-    narrower = f"{best.name} again: {remedy(row).lower() or 'longer records'}"
-    if best.verdict == "unlikely" and row.p_possible >= NO_DOUBT:
-        text = f"the limit possible ({limits.possible:g} {limits.unit}, {limits.id}) is exceeded"
-        yield Doubt(f"{text} with a probability of {row.p_possible:.0%}", narrower)
-    if best.verdict == "possible" and row.p_likely >= NO_DOUBT:
-        text = f"the limit likely ({limits.likely:g} {limits.unit}, {limits.id}) is exceeded"
-        yield Doubt(f"{text} with a probability of {row.p_likely:.0%}", narrower)
+    first = best.verdict == "unlikely"
+    chance = row.p_possible if first else row.p_likely
+    if chance is None or chance < NO_DOUBT:
+        return
+    limit, value = (
+        ("possible", row.criterion.possible) if first else ("likely", row.criterion.likely)
+    )
+    unit = "" if row.criterion.unit == "1" else f" {row.criterion.unit}"
+    yield Doubt(
+        f"{best.name} exceeds the limit {limit} of {row.criterion.id} ({value:g}{unit}) with a "
+        f"probability of {chance:.0%}",
+        _narrower(best.name, row),
+    )
+
+
+def _narrower(name: str, row: CriterionRating) -> str:
+    """What would narrow its interval most."""
+    source = largest_source(row)
+    return REMEDIES[source] if source == CAR else f"{name} with {REMEDIES[source]}"
 
 
 def _undetermined(best: ConfigurationRating) -> Iterator[Doubt]:

@@ -69,8 +69,7 @@ def burst_curve(pool: Pool, row: Criterion) -> MetricCurve:
 def burstiness(pool: Pool, row: Criterion) -> Burstiness | None:
     """Of the runs of a configuration together; None where no road speed has enough blocks."""
     name = MOTION_OF[row.metric]
-    low, high = pool.setting.speeds_m_s.min(), pool.setting.speeds_m_s.max()
-    tried = replace(pool.setting, speeds_m_s=np.unique(np.geomspace(low, high, SPEEDS)))
+    tried = replace(pool.setting, speeds_m_s=pool.setting.tried_m_s(SPEEDS))
     words = pool.motion(name).words
     of_runs = [seat_histories(run, tried, name, words, row.band_hz) for run in pool.runs]
     rng = run_seed("bursts", *(run.run.number for run in pool.runs))

@@ -16,8 +16,8 @@ from buffet.vehicle import draw_vehicles, spread_of
 Array = NDArray[np.float64]
 
 CAR = "the car"
-# Cars drawn, more than there are keys to spread, and road speeds at which each is tried; over road
-# speed what they make of it changes slowly.
+# Cars drawn, more than there are keys to spread, and road speeds at which each is tried, the
+# rated one besides; over road speed what they make of it changes slowly.
 DRAWS, SPEEDS = 24, 3
 COARSER = 4  # points to an octave: a quarter of the rated car's, alike for all
 
@@ -36,9 +36,7 @@ def drawn_settings(setting: RideSetting) -> tuple[RideSetting, ...]:
 
 def tried_setting(setting: RideSetting) -> RideSetting:
     """The same at a few road speeds and coarser, where results are only held against each other."""
-    low, high = float(setting.speeds_m_s.min()), float(setting.speeds_m_s.max())
-    speeds = np.unique(np.geomspace(low, high, SPEEDS))
-    return replace(setting, speeds_m_s=speeds, coarser=COARSER)
+    return replace(setting, speeds_m_s=setting.tried_m_s(SPEEDS), coarser=COARSER)
 
 
 def car_unseen(values: Array, at_m_s: Array, speeds_m_s: Array) -> Unseen:

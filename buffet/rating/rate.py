@@ -179,7 +179,14 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     speeds = search_speeds(
         np.array([settings.speed_m_s, *settings.more_speeds_m_s]), settings.up_to_m_s
     )
-    setting = RideSetting(vehicle, settings.road, whole, speeds, wind=settings.wind)
+    setting = RideSetting(
+        vehicle,
+        settings.road,
+        whole,
+        speeds,
+        wind=settings.wind,
+        rated_m_s=settings.speed_m_s,
+    )
     names = [name for name in campaign.configurations if analysis.of(name)]
     runs = {name: rated_runs(analysis.of(name), settings.wind) for name in names}
     counted = replace(analysis, runs=tuple(run for own in runs.values() for run in own))

@@ -56,6 +56,16 @@ class RideSetting:
     speeds_m_s: Array  # (n_speeds,)
     coarser: int = 1  # so many times fewer frequencies, where only cars are held against each other
     wind: YawDistribution | None = None  # None: still air
+    rated_m_s: float | None = None  # of `speeds_m_s`, the one that verdicts are about
+
+    def tried_m_s(self, n: int) -> Array:
+        """A few road speeds over all of them, between which what changes slowly is interpolated.
+
+        The rated one is among them, so that a verdict does not hang on the others asked for.
+        """
+        low, high = float(self.speeds_m_s.min()), float(self.speeds_m_s.max())
+        rated = [] if self.rated_m_s is None else [self.rated_m_s]
+        return np.unique([*np.geomspace(low, high, n), *rated])
 
     @cached_property
     def car(self) -> CarModel:

@@ -50,9 +50,14 @@ def budget_text(rating: CriterionRating) -> str:
 
 def remedy(rating: CriterionRating) -> str:
     """What would narrow a metric's interval most; empty where its uncertainty is not known."""
-    largest = max(rating.budget, key=lambda source: rating.budget[source], default="")
-    text = REMEDIES.get(largest, "")
+    text = REMEDIES[largest_source(rating)] if rating.budget else ""
     return text[:1].upper() + text[1:]
+
+
+def largest_source(rating: CriterionRating) -> str:
+    """From where most of a metric's variance comes; the records' length where it is not known."""
+    known = {source: share for source, share in rating.budget.items() if source in REMEDIES}
+    return max(known, key=lambda source: known[source], default=RECORDS)
 
 
 def not_rated_text(rows: Sequence[CriterionRating]) -> str:
