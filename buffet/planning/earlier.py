@@ -168,9 +168,7 @@ def wind_speeds(analysis: CampaignAnalysis) -> tuple[float, ...]:
 def _bytes_per_value(runs: Sequence[RunAnalysis]) -> float | None:
     """On disk, of the recordings as they are."""
     size = sum(path.stat().st_size for run in runs for path in run.run.recordings)
-    values = sum(
-        run.signal.duration_s * run.sample_rate_hz * len(run.run.logged) for run in runs
-    )
+    values = sum(run.signal.duration_s * run.sample_rate_hz * len(run.run.logged) for run in runs)
     return size / values if values else None
 
 
@@ -206,8 +204,7 @@ def run_cost(run: RunAnalysis, word: str, premises: Premises) -> RunCost | None:
     found = []
     for road_m_s in premises["road_speeds_m_s"]:
         low, high = (
-            model_hz(f, run.flow.speed_m_s, road_m_s, run.model.scale)
-            for f in premises["band_hz"]
+            model_hz(f, run.flow.speed_m_s, road_m_s, run.model.scale) for f in premises["band_hz"]
         )
         high = min(high, float(run.signal.usable_hz[index]))
         low = max(low, FIRST_BIN * run.signal.frequency_step_hz)
@@ -257,9 +254,7 @@ def excess_of(costs: Sequence[RunCost], gaussian: float) -> float:
     return ratio if ratio > 1 + BEYOND_CHANCE * sqrt(2 / freedom) else 1.0
 
 
-def told_scatter(
-    told: Scatter, premises: Premises, key: str, power: float
-) -> tuple[float, float]:
+def told_scatter(told: Scatter, premises: Premises, key: str, power: float) -> tuple[float, float]:
     """Relative standard deviation from run to run and its degrees of freedom.
 
     As asked for; else as the repeats tell it, and no less than their own lengths could hide by

@@ -32,9 +32,7 @@ AROUND = 1.1
 LEAST_POWER = 0.1
 
 
-def growths(
-    campaign: Campaign, runs: Mapping[str, Sequence[RunAnalysis]]
-) -> tuple[Growth, ...]:
+def growths(campaign: Campaign, runs: Mapping[str, Sequence[RunAnalysis]]) -> tuple[Growth, ...]:
     """Of the vertical motion at the seat over what the road gives, where it reaches its limit.
 
     Configurations that never reach it, or whose motion was not measured, are left out.

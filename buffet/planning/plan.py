@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from math import isfinite
 
 from buffet.analysis import CampaignAnalysis, Failure
 from buffet.planning.demands import Demand
@@ -132,7 +133,7 @@ def plan(
         premises["configurations"], winds, records.repeats, records.record_s, records.wind_off_s
     )
     built = Plan(
-        premises,
+        premises if earlier is None else premises.without(_measured(subjects)),
         subjects,
         sampled,
         records,
@@ -163,6 +164,18 @@ def _subjects(premises: Premises, earlier: EarlierCampaign | None) -> Subjects:
             found, growths=tuple(Growth(name, None, premises["growth"]) for name in names)
         )
     return found
+
+
+def _measured(subjects: Subjects) -> set[str]:
+    """Keys of what the earlier campaign has told in place of a default."""
+    told = set()
+    if subjects.fluctuations:
+        told |= {"peak_share", "speed_scatter"}
+        told |= {"run_to_run"} if isfinite(subjects.fluctuations[0].freedom) else set()
+    if subjects.sheddings:
+        told |= {"strouhal", "quality"}
+        told |= {"strouhal_scatter"} if isfinite(subjects.sheddings[0].freedom) else set()
+    return told | ({"growth"} if subjects.growths else set())
 
 
 def _winds(premises: Premises) -> tuple[float, ...]:
@@ -243,9 +256,7 @@ def _storage(
 def _tunnel_s(premises: Premises, runs: Sequence[PlannedRun], repeats: int) -> float:
     fitted = repeats * len(premises["configurations"])
     records_s = sum(run.record_s for run in runs)
-    return float(
-        records_s + len(runs) * premises["run_overhead_s"] + fitted * premises["refit_s"]
-    )
+    return float(records_s + len(runs) * premises["run_overhead_s"] + fitted * premises["refit_s"])
 
 
 def _not_planned(asked: Sequence[Demand]) -> tuple[tuple[str, str], ...]:

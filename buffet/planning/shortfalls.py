@@ -70,6 +70,7 @@ def _balance(premises: Premises, need: BalanceNeed, sweep: Sweep) -> Iterator[Sh
     slow = premises["road_speeds_m_s"][0]
     reached = road_hz(usable_hz, slowest.speed_m_s, slow, premises["scale"])
     share = usable_hz / slowest.needed_hz
+    stiffer = (slowest.needed_hz / usable_hz) ** 2
     enough = "enough" if reached >= NEEDED_HZ else "and too little"
     yield Shortfall(
         "balance-frequency",
@@ -77,8 +78,8 @@ def _balance(premises: Premises, need: BalanceNeed, sweep: Sweep) -> Iterator[Sh
         f"which at {slowest.speed_m_s:.3g} m/s, the slowest wind, is {reached:.3g} of "
         f"{premises['band_hz'][1]:g} road Hz at {slow * KM_H:.0f} km/h ({enough} for the "
         f"{NEEDED_HZ:g} Hz that a vertical rating needs at least)",
-        f"a natural frequency of {need.slowest_hz:.0f} Hz, {(need.slowest_hz / (need.available_hz or 1)) ** 2:.2g} "
-        f"times as stiff; or a slowest wind of {slowest.speed_m_s * share:.3g} m/s; or road speeds "
+        f"a natural frequency of {need.slowest_hz:.0f} Hz, a balance {stiffer:.2g} times as "
+        f"stiff; or a slowest wind of {slowest.speed_m_s * share:.3g} m/s; or road speeds "
         f"from {slow * KM_H / share:.0f} km/h on; or accelerometers on the model, which give the "
         "inertial part",
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields
 from math import isfinite
 from typing import Any, NamedTuple
@@ -129,6 +129,10 @@ class Premises:
         """Those that nobody stated or measured."""
         return tuple(one for one in self.told if one.is_default)
 
+    def without(self, keys: Collection[str]) -> Premises:
+        """Without the defaults of these, which something measured stands in for."""
+        return Premises(tuple(one for one in self.told if not (one.is_default and one.key in keys)))
+
     def is_asked(self, *keys: str) -> bool:
         """Whether any of these was asked for."""
         return any(one.key in keys and one.source == ASKED for one in self.told)
@@ -160,7 +164,7 @@ def settle(wishes: Wishes, earlier: Mapping[str, Any]) -> Premises:
 
 
 def _words(key: str) -> str:
-    """"wind_speeds_m_s" as "wind speeds"."""
+    """ "wind_speeds_m_s" as "wind speeds"."""
     for unit in ("_m_s", "_m3", "_kg", "_hz", "_m", "_s"):
         key = key.removesuffix(unit)
     return key.replace("_", " ")
@@ -195,9 +199,7 @@ def _require_possible(premises: Premises) -> None:
 
 def _at_most(premises: Premises, key: str, most: float, what: str) -> None:
     if premises[key] is not None and premises[key] > most:
-        raise PlanError(
-            f"{_words(key)}: got {premises[key]:g}; wanted {most:g} at most, {what}"
-        )
+        raise PlanError(f"{_words(key)}: got {premises[key]:g}; wanted {most:g} at most, {what}")
 
 
 def _require_names(names: Sequence[str]) -> None:
