@@ -186,7 +186,7 @@ def _wishes(given: dict[str, Any]) -> Wishes:
         scale=given["scale"],
         strouhal_length_m=given["length"],
         wind_speeds_m_s=given["wind_speed"],
-        road_speeds_m_s=pair if any(speeds) else None,  # type: ignore[arg-type]
+        road_speeds_m_s=pair if any(speeds) else None,
         band_hz=given["band"],
         strouhal=given["strouhal"],
         quality=given["quality"],

@@ -78,7 +78,7 @@ class ExpectedSpectrum:
         step = resolution or self.bandwidth / BINS_PER_BANDWIDTH
         first = max(FIRST_BIN, round(self.band[0] / step))
         last = max(round(self.band[1] / step), first + FEWEST_BINS)
-        grid = Grid(np.arange(first, last + 1) * step, step)
+        grid = Grid(np.arange(first, last + 1) * np.float64(step), step)
         peak, floor = self._levels
         background = [log(max(floor, 1e-9 * peak)), *[0.0] * (BACKGROUND_TERMS - 1)]
         parameters = np.array([*background, log(peak), log(self.strouhal), log(self.bandwidth)])

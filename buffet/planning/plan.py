@@ -24,6 +24,7 @@ from buffet.planning.subjects import (
     expected_subjects,
 )
 from buffet.planning.wind_speeds import (
+    FEWEST_SPEEDS,
     Sweep,
     WindSpeed,
     model_reynolds,
@@ -186,7 +187,7 @@ def _winds(premises: Premises) -> tuple[float, ...]:
 
 def _strouhal_span(premises: Premises, subjects: Subjects) -> tuple[float, float]:
     """Lowest and highest Strouhal number to be shed at."""
-    own = [one.strouhal for one in subjects.sheddings] or [premises["strouhal"]]
+    own = [one.strouhal for one in subjects.sheddings] or [float(premises["strouhal"])]
     return min(own), max(own)
 
 
@@ -213,7 +214,7 @@ def _typical_strouhal(premises: Premises, subjects: Subjects) -> float:
 
 def _segment_s(premises: Premises, subjects: Subjects, slowest_m_s: float) -> float:
     """That resolves the narrowest peak and the band's lower end, and no shorter than usual."""
-    length_m = premises["strouhal_length_m"]
+    length_m: float = premises["strouhal_length_m"]
     lowest_hz = model_hz(
         premises["band_hz"][0], slowest_m_s, premises["road_speeds_m_s"][1], premises["scale"]
     )
@@ -240,9 +241,10 @@ def _sweep(
     per_m = _typical_strouhal(premises, subjects) / length_m
     reach_hz = sampled.usable_to_hz
     told = tells(winds, variance, per_m, reach_hz)
-    wider = None if all(told) else wider_share(max(winds), len(winds), variance, per_m, reach_hz)
+    count = max(len(winds), FEWEST_SPEEDS)
+    wider = None if all(told) else wider_share(max(winds), count, variance, per_m, reach_hz)
     slow, fast = (road_reynolds(v, length_m, scale) for v in premises["road_speeds_m_s"])
-    return Sweep(speeds, *told, wider, (slow, fast))
+    return Sweep(speeds, *told, wider, count, (slow, fast))
 
 
 def _storage(

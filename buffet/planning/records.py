@@ -80,11 +80,13 @@ def plan_records(
     }
 
     def record_s(n: int) -> float:
-        return max([resolution_s, *(_needed(own, n) for own in within_reach.values())])
+        return max(
+            [min(resolution_s, longest_s), *(_needed(own, n) for own in within_reach.values())]
+        )
 
-    possible = [n for n in counts if record_s(n) <= max(longest_s, resolution_s)]
+    possible = [n for n in counts if record_s(n) <= longest_s * (1 + 1e-9)]
     chosen = min(possible, key=lambda n: n * (record_s(n) + overhead_s))
-    length_s = rounded_up_s(record_s(chosen))
+    length_s = min(rounded_up_s(record_s(chosen)), longest_s)
     rules = max(
         within_reach, key=lambda name: _needed(within_reach[name], chosen), default="resolution"
     )
@@ -92,7 +94,7 @@ def plan_records(
         rules = "resolution"
     return RecordPlan(
         length_s,
-        rounded_up_s(max(LEAST_WIND_OFF_S, (WIND_OFF_SEGMENTS + 1) / 2 * segment_s)),
+        min(rounded_up_s(max(LEAST_WIND_OFF_S, (WIND_OFF_SEGMENTS + 1) / 2 * segment_s)), longest_s),
         chosen,
         rules,
         tuple(_reached(own, chosen, length_s, longest_s) for own in kinds.values()),

@@ -59,7 +59,8 @@ def rate_over_cutoff(order: int, attenuation_db: float = ATTENUATION_DB) -> floa
     What lies above f_s - f_u folds below f_u, the end of the usable band: the filter must have
     come down by then, f_s / f_c = 0.7 + (10^(A/10) - 1)^(1/2n). 2.48 for eighth order and 40 dB.
     """
-    return USABLE_SHARE_OF_CUTOFF + (10 ** (attenuation_db / 10) - 1) ** (1 / (2 * order))
+    folded = (10 ** (attenuation_db / 10) - 1) ** (1 / (2 * order))
+    return float(USABLE_SHARE_OF_CUTOFF + folded)
 
 
 def sampling(needed_to_hz: float, order: int, highest_rate_hz: float | None) -> Sampling:

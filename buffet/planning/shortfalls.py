@@ -12,7 +12,7 @@ from buffet.planning.wind_speeds import Sweep
 from buffet.planning.wishes import KM_H, Premises
 from buffet.spectral.resolution import WISHED_SEGMENTS
 from buffet.usable_band import NEEDED_HZ
-from ingest import USABLE_SHARE_OF_CUTOFF
+from ingest import USABLE_SHARE_OF_CUTOFF, percent
 
 
 @dataclass(frozen=True)
@@ -57,8 +57,11 @@ def _sampling(premises: Premises, found: Sampling, sweep: Sweep) -> Iterator[Sho
         f"{found.usable_to_hz:.3g} Hz in the tunnel, of {found.needed_to_hz:.3g} Hz needed at "
         f"{fastest.speed_m_s:.3g} m/s: {reached:.3g} of {top_hz:g} road Hz at {slow * KM_H:.0f} "
         "km/h",
-        f"sample at {rate_hz:.0f} Hz or more, blow at {fastest.speed_m_s * share:.3g} m/s at "
-        f"most, or ask for road speeds from {slow * KM_H / share:.0f} km/h on",
+        _ways(
+            f"sample at {rate_hz:.0f} Hz or more",
+            f"blow at {fastest.speed_m_s * share:.3g} m/s at most",
+            *_from_speed(premises, share),
+        ),
     )
 
 
@@ -78,10 +81,13 @@ def _balance(premises: Premises, need: BalanceNeed, sweep: Sweep) -> Iterator[Sh
         f"which at {slowest.speed_m_s:.3g} m/s, the slowest wind, is {reached:.3g} of "
         f"{premises['band_hz'][1]:g} road Hz at {slow * KM_H:.0f} km/h ({enough} for the "
         f"{NEEDED_HZ:g} Hz that a vertical rating needs at least)",
-        f"a natural frequency of {need.slowest_hz:.0f} Hz, a balance {stiffer:.2g} times as "
-        f"stiff; or a slowest wind of {slowest.speed_m_s * share:.3g} m/s; or road speeds "
-        f"from {slow * KM_H / share:.0f} km/h on; or accelerometers on the model, which give the "
-        "inertial part",
+        _ways(
+            f"a natural frequency of {need.slowest_hz:.0f} Hz, a balance {stiffer:.3g} times as "
+            "stiff",
+            f"a slowest wind of {slowest.speed_m_s * share:.3g} m/s",
+            *_from_speed(premises, share),
+            "accelerometers on the model, which give the inertial part",
+        ),
     )
     if usable_hz < slowest.shedding_hz:
         yield Shortfall(
@@ -91,6 +97,17 @@ def _balance(premises: Premises, need: BalanceNeed, sweep: Sweep) -> Iterator[Sh
             f"blow at {slowest.speed_m_s * usable_hz / slowest.shedding_hz:.2g} m/s at most, or "
             "use a stiffer balance",
         )
+
+
+def _from_speed(premises: Premises, share: float) -> Iterator[str]:
+    """The road speed from which a share of the frequencies is enough, where that is asked for."""
+    slow, fast = premises["road_speeds_m_s"]
+    if slow / share <= fast:
+        yield f"road speeds from {slow * KM_H / share:.0f} km/h on"
+
+
+def _ways(*told: str) -> str:
+    return "; or ".join(told)
 
 
 def _tube(premises: Premises, need: TubeNeed, sweep: Sweep) -> Iterator[Shortfall]:
@@ -110,11 +127,11 @@ def _sweep(sweep: Sweep) -> Iterator[Shortfall]:
         return
     lost = "scales with the wind speed" if not sweep.tells_scaling else "keeps its frequency"
     change = (
-        "other wind speeds: none of up to a third of the fastest tells it, since the peak's "
-        "frequency is not known well enough"
+        "more than other wind speeds: down to a third of the fastest none tells it, since the "
+        "peak lies beyond the band that is sampled or is not known well enough"
         if sweep.wider_share is None
-        else f"a slowest wind of {sweep.fastest.speed_m_s * sweep.wider_share:.3g} m/s, or more "
-        "wind speeds"
+        else f"{sweep.wider_count} wind speeds, equal ratios apart, from "
+        f"{sweep.fastest.speed_m_s * sweep.wider_share:.3g} m/s on"
     )
     yield Shortfall("flow-or-rig", f"these wind speeds do not tell that a peak {lost}", change)
 
@@ -127,8 +144,10 @@ def _records(premises: Premises, records: RecordPlan) -> Iterator[Shortfall]:
         "resolution",
         f"bins of {records.resolution_hz:.2g} Hz need runs of {records.resolution_record_s:.0f} s, "
         f"longer than {longest_s:.0f} s",
-        f"allow runs of {records.resolution_record_s:.0f} s, or blow faster by a factor of "
-        f"{records.resolution_record_s / longest_s:.2g}; {WISHED_SEGMENTS} segments are wished for",
+        _ways(
+            f"runs of {records.resolution_record_s:.0f} s, which hold {WISHED_SEGMENTS} segments",
+            f"a slowest wind faster by a factor of {records.resolution_record_s / longest_s:.2g}",
+        ),
     )
 
 
@@ -145,21 +164,21 @@ def _wish(one: Reached, records: RecordPlan, premises: Premises) -> Iterator[Sho
         )
     if one.scatter_needed is not None:
         ways.append(
-            f"a scatter from run to run of {one.scatter_needed:.2%} in place of "
-            f"{demand.run_to_run:.2%}"
+            f"a scatter from run to run of {percent(one.scatter_needed)} in place of "
+            f"{percent(demand.run_to_run)}"
         )
     if demand.fixed and not ways:
         ways.append(
-            f"a coefficient that varies less over the wind speeds than the {demand.fixed:.2%} "
+            f"a coefficient that varies less over the wind speeds than the {percent(demand.fixed)} "
             "taken, which neither records nor repeats narrow"
         )
     scale = _onset_factor(one, premises)
-    ways.append(f"or ask for ±{100 * one.half_width / scale:.2g} %")
+    ways.append(f"ask for ±{100 * one.half_width / scale:.2g} %")
     yield Shortfall(
         f"{demand.wish.lower().replace(' ', '-')}-within",
         f"{demand.wish}{of} to ±{100 * demand.within / scale:.3g} %: the plan reaches "
         f"±{100 * one.half_width / scale:.2g} %",
-        ", ".join(ways),
+        _ways(*ways),
     )
 
 

@@ -39,6 +39,7 @@ class Sweep:
     tells_scaling: bool  # a shedding peak is found to scale
     tells_fixed: bool  # a peak of the rig is found to keep its frequency
     wider_share: float | None  # slowest over fastest that would tell both; None where none does
+    wider_count: int  # of as many speeds, equal ratios apart
     road_reynolds: tuple[float, float]  # at the lowest and the highest road speed
 
     @property
@@ -57,7 +58,9 @@ class Sweep:
         return self.speeds[-1]
 
 
-def spread_speeds(fastest_m_s: float, share: float = SLOWEST_SHARE, n: int = FEWEST_SPEEDS) -> list:
+def spread_speeds(
+    fastest_m_s: float, share: float = SLOWEST_SHARE, n: int = FEWEST_SPEEDS
+) -> list[float]:
     """Equal ratios apart, so that neighbours tell a peak alike; to half a metre a second."""
     steps = [fastest_m_s * share ** (1 - i / (n - 1)) for i in range(n)]
     return [round(2 * speed) / 2 for speed in steps[:-1]] + [fastest_m_s]
@@ -104,7 +107,7 @@ def wider_share(
     """Largest share of slowest over fastest with which as many speeds would tell."""
     share = 1.0 - SHARE_STEP
     while share > LEAST_SHARE - 1e-9:
-        speeds = spread_speeds(fastest_m_s, share, max(n, FEWEST_SPEEDS))
+        speeds = spread_speeds(fastest_m_s, share, n)
         if all(tells(speeds, log_variance, shedding_per_m, reach_hz)):
             return share
         share -= SHARE_STEP
