@@ -94,7 +94,9 @@ def plan_records(
         rules = "resolution"
     return RecordPlan(
         length_s,
-        min(rounded_up_s(max(LEAST_WIND_OFF_S, (WIND_OFF_SEGMENTS + 1) / 2 * segment_s)), longest_s),
+        min(
+            rounded_up_s(max(LEAST_WIND_OFF_S, (WIND_OFF_SEGMENTS + 1) / 2 * segment_s)), longest_s
+        ),
         chosen,
         rules,
         tuple(_reached(own, chosen, length_s, longest_s) for own in kinds.values()),
