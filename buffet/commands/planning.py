@@ -42,7 +42,7 @@ _TIME = Quantity("time", "10 min")
     help="The fastest, or repeated: each of the sweep.",
 )
 @click.option("--from", "lowest", type=SPEED, metavar="SPEED", help="Lowest road speed; 80 km/h.")
-@click.option("--to", "highest", type=SPEED, metavar="SPEED", help="Highest; 160 km/h.")
+@click.option("--to", "highest", type=SPEED, metavar="SPEED", help="Highest road speed; 160 km/h.")
 @click.option(
     "--band",
     nargs=2,
@@ -54,7 +54,7 @@ _TIME = Quantity("time", "10 min")
     "--strouhal",
     type=click.FloatRange(0, 5, min_open=True),
     metavar="NUMBER",
-    help="Expected of the wake.",
+    help="Expected of the wake; 0.2.",
 )
 @click.option(
     "--peak-q",
@@ -69,8 +69,12 @@ _TIME = Quantity("time", "10 min")
     metavar="SHARE",
     help="Of the variance, expected in the peak.",
 )
-@click.option("--rms-within", type=_WITHIN, metavar="SHARE", help="Wanted of RMS; 5 %.")
-@click.option("--strouhal-within", type=_WITHIN, metavar="SHARE", help="Of the Strouhal number.")
+@click.option(
+    "--rms-within", type=_WITHIN, metavar="SHARE", help="Wanted half-width of an RMS; 5 %."
+)
+@click.option(
+    "--strouhal-within", type=_WITHIN, metavar="SHARE", help="Of the Strouhal number; 3 %."
+)
 @click.option("--onset-within", type=_WITHIN, metavar="SHARE", help="Of the onset speed; 10 %.")
 @click.option(
     "--growth",
@@ -82,16 +86,22 @@ _TIME = Quantity("time", "10 min")
     "--run-to-run",
     type=_SCATTER,
     metavar="SHARE",
-    help="Standard deviation of the RMS between repeats.",
+    help="Standard deviation of an RMS between repeats; 2 %.",
 )
 @click.option("--repeats", type=click.IntRange(1, 10), help="Chosen without it.")
-@click.option("--longest-run", "longest_run", type=_TIME, metavar="TIME", help="10 min.")
-@click.option("--channels", type=click.IntRange(1), help="Columns that are logged.")
+@click.option(
+    "--longest-run",
+    "longest_run",
+    type=_TIME,
+    metavar="TIME",
+    help="No run is planned longer; 10 min.",
+)
+@click.option("--channels", type=click.IntRange(1), help="Columns that are logged; 16.")
 @click.option(
     "--bytes-per-value",
     type=click.FloatRange(0, 64, min_open=True),
     metavar="NUMBER",
-    help="On disk.",
+    help="Of a sample on disk; 4.",
 )
 @click.option(
     "--highest-rate",
@@ -116,10 +126,13 @@ _TIME = Quantity("time", "10 min")
     "--tube-bore",
     type=Quantity("length", "1.5 mm", highest="50 mm"),
     metavar="LENGTH",
-    help="Of tubes to taps.",
+    help="Of tubes to taps; 1.5 mm.",
 )
 @click.option(
-    "--tube-volume", type=Quantity("volume", "300 mm^3"), metavar="VOLUME", help="At the sensor."
+    "--tube-volume",
+    type=Quantity("volume", "300 mm^3"),
+    metavar="VOLUME",
+    help="Behind a tube, at the sensor; 300 mm^3.",
 )
 @click.option(
     "--configuration",
@@ -182,6 +195,10 @@ def _wishes(given: dict[str, Any]) -> Wishes:
     speeds = given["lowest"], given["highest"]
     usual = DEFAULTS["road_speeds_m_s"].value
     pair = tuple(own or other for own, other in zip(speeds, usual, strict=True))
+    if pair[0] >= pair[1]:
+        raise click.UsageError(
+            f"--from must lie below --to; they are {pair[0] * 3.6:.0f} and {pair[1] * 3.6:.0f} km/h"
+        )
     return Wishes(
         scale=given["scale"],
         strouhal_length_m=given["length"],

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis, Failure
+from buffet.errors import PlanError
 from buffet.following import follow
 from buffet.planning.bandwidth import statistical_bandwidth_hz
 from buffet.planning.growth import growths
@@ -19,7 +20,7 @@ from buffet.planning.sampling import model_hz
 from buffet.planning.subjects import Fluctuation, Shedding, Subjects
 from buffet.planning.wishes import Premises
 from buffet.rating.scatter import Observation, Scatter, cells, log_variance, scatter
-from buffet.road_speed import bin_shares
+from buffet.road_speed import bin_shares, full_scale
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult, run_result
 from buffet.spectral.reduction import COMPONENTS, FIRST_BIN, ReducedSpectra
@@ -143,7 +144,22 @@ class EarlierCampaign:
 def earlier_campaign(
     analysis: CampaignAnalysis, progress: Progress = lambda text: None
 ) -> EarlierCampaign:
-    """Peaks of all runs looked for and followed."""
+    """Peaks of all runs looked for and followed.
+
+    Raises
+    ------
+    NotRateableError
+        The campaign states no model.
+    PlanError
+        No run with wind could be read.
+    """
+    full_scale(analysis.campaign)
+    if not analysis.runs:
+        lost = "".join(f"\n  run {one.run}: {one.error}" for one in analysis.failed)
+        raise PlanError(
+            f"{analysis.campaign.folder}: no wind-on run could be read, so there is nothing to "
+            f"plan by; plan without it{lost}"
+        )
     results = []
     for run in analysis.runs:
         progress(f"peaks of run {run.run.number}")

@@ -8,7 +8,7 @@ from typing import Any
 from buffet.phrases import by_reason, listed
 from buffet.planning.plan import Plan
 from buffet.planning.records import Reached
-from buffet.planning.wishes import Premise
+from buffet.planning.wishes import JUDGEMENT, Premise
 from buffet.terminal import KM_H, paragraph, table
 
 HOUR_S = 3600.0
@@ -184,11 +184,16 @@ def _shortfalls(plan: Plan) -> list[str]:
 
 
 def _premises(plan: Plan) -> list[str]:
-    lines = [
-        paragraph(f"{NAMES[one.key]} {_value(one)}: {one.source}.", "  ")
-        for one in plan.premises.defaults
-    ]
-    return ["\n".join(["Taken where nothing was stated:", *lines])] if lines else []
+    told = [_premise(one) for one in plan.premises.defaults]
+    text = f"Taken where nothing was stated: {'; '.join(told)}. * {JUDGEMENT}."
+    return [paragraph(text)] if told else []
+
+
+def _premise(one: Premise) -> str:
+    """Value and reason; a star for the words that most reasons end with."""
+    judged = f"; {JUDGEMENT}"
+    star = "*" if one.source.endswith(judged) else ""
+    return f"{NAMES[one.key]} {_value(one)}{star} ({one.source.removesuffix(judged)})"
 
 
 def _span_text(factor: float, unit: str) -> Callable[[Any], str]:

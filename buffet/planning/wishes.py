@@ -181,8 +181,9 @@ def _require_possible(premises: Premises) -> None:
                 raise PlanError(f"{_words(one.key)}: got {value:g}; wanted more than zero")
         if one.key in ("road_speeds_m_s", "band_hz") and not values[0] < values[1]:
             raise PlanError(
-                f"{_words(one.key)}: got {values[0]:g} to {values[1]:g}; wanted the lower first, "
-                "and another one above it"
+                f"{_words(one.key)}: got {values[0]:.4g} to {values[1]:.4g} "
+                f"{'m/s' if one.key.endswith('_m_s') else 'Hz'}; wanted the lower first, and "
+                "another one above it"
             )
     _at_most(premises, "scale", 1.0, "the model's length over the car's")
     for key in ("rms_within", "strouhal_within", "onset_within", "peak_share"):
