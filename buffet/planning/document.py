@@ -31,6 +31,7 @@ def plan_document(plan: Plan) -> Document:
         "wind_speeds": [asdict(one) for one in plan.sweep.speeds],
         "tells_flow_from_rig": plan.sweep.tells,
         "road_reynolds": list(plan.sweep.road_reynolds),
+        "road_shedding_hz": list(plan.sweep.road_shedding_hz),
         "balance": asdict(plan.balance) | {"stiffness_n_m": number(plan.balance.stiffness_n_m)},
         "tube": asdict(plan.tube),
         "bytes": plan.storage.n_bytes,

@@ -244,7 +244,8 @@ def _sweep(
     count = max(len(winds), FEWEST_SPEEDS)
     wider = None if all(told) else wider_share(max(winds), count, variance, per_m, reach_hz)
     slow, fast = (road_reynolds(v, length_m, scale) for v in premises["road_speeds_m_s"])
-    return Sweep(speeds, *told, wider, count, (slow, fast))
+    road_hz = tuple(per_m * scale * v for v in premises["road_speeds_m_s"])
+    return Sweep(speeds, *told, wider, count, (slow, fast), (road_hz[0], road_hz[1]))
 
 
 def _storage(

@@ -38,6 +38,7 @@ def shortfalls(
         *_balance(premises, balance, sweep),
         *_tube(premises, tube, sweep),
         *_sweep(sweep),
+        *_band(premises, sweep),
         *_records(premises, records),
         *(one for wish in records.wishes for one in _wish(wish, records, premises)),
     )
@@ -134,6 +135,18 @@ def _sweep(sweep: Sweep) -> Iterator[Shortfall]:
         f"{sweep.fastest.speed_m_s * sweep.wider_share:.3g} m/s on"
     )
     yield Shortfall("flow-or-rig", f"these wind speeds do not tell that a peak {lost}", change)
+
+
+def _band(premises: Premises, sweep: Sweep) -> Iterator[Shortfall]:
+    (low, high), (first, last) = premises["band_hz"], sweep.road_shedding_hz
+    if low <= first and last <= high:
+        return
+    yield Shortfall(
+        "peak-outside-band",
+        f"on the road the wake sheds at {first:.3g} to {last:.3g} Hz, not all of which lies in the "
+        f"band of {low:g} to {high:g} Hz",
+        f"a band of {min(low, first / 2):.2g} to {max(high, 2 * last):.3g} Hz",
+    )
 
 
 def _records(premises: Premises, records: RecordPlan) -> Iterator[Shortfall]:

@@ -50,7 +50,7 @@ def _settings(plan: Plan) -> Iterator[tuple[str, str]]:
     )
     yield "record length", f"{records.record_s:.0f} s with wind, {records.wind_off_s:.0f} s without"
     fitted = records.repeats * len(plan.configurations)
-    yield "repeats", f"{records.repeats} a wind speed, refitted each time: {fitted} fittings"
+    yield "repeats", f"{records.repeats} a wind speed, {fitted} times an add-on is fitted"
     on = sum(run.wind_on for run in plan.runs)
     yield (
         "runs",
@@ -106,11 +106,12 @@ def _winds(plan: Plan) -> str:
         for one in plan.sweep.speeds
     ]
     low, high = plan.sweep.road_reynolds
+    first, last = plan.sweep.road_shedding_hz
     told = "tell" if plan.sweep.tells else "do not tell"
     return f"{table(header, rows)}\n" + paragraph(
         "To Hz: where the band ends in the tunnel, for the lowest and the highest road speed. "
-        f"Reynolds number on the road {low:.2g} to {high:.2g}. These speeds {told} peaks of the "
-        "flow from those of the rig."
+        f"On the road the wake sheds at {first:.2g} to {last:.2g} Hz, at a Reynolds number of "
+        f"{low:.2g} to {high:.2g}. These speeds {told} peaks of the flow from those of the rig."
     )
 
 
@@ -151,11 +152,14 @@ def _factor(plan: Plan, one: Reached) -> float:
 
 
 def _remarks(plan: Plan) -> Iterator[str]:
+    scatter = "is told by all repeats together, with Student's t"
+    if plan.records.repeats == 1:
+        scatter = "is taken as stated: without repeats the campaign does not tell it"
     yield (
         "RMS: of one configuration at one wind speed over its repeats. Strouhal number and onset "
         "speed: over all its runs. An onset's error is that of the motion over the power with "
-        "which it grows; what is not known of the car comes on top. Scatter from run to run is "
-        "told by all repeats together, with Student's t."
+        "which it grows; what is not known of the car comes on top. Scatter from run to run "
+        f"{scatter}."
     )
     bursty = {f.configuration: f.excess for f in plan.subjects.fluctuations if f.excess > 1}
     if bursty:

@@ -41,6 +41,7 @@ class Sweep:
     wider_share: float | None  # slowest over fastest that would tell both; None where none does
     wider_count: int  # of as many speeds, equal ratios apart
     road_reynolds: tuple[float, float]  # at the lowest and the highest road speed
+    road_shedding_hz: tuple[float, float]  # likewise
 
     @property
     def tells(self) -> bool:

@@ -280,6 +280,7 @@ def test_a_narrow_peak_asks_for_finer_bins() -> None:
         ({"natural_frequency_hz": 10.0}, "peak-beyond-balance", "blow at 17 m/s at most"),
         ({"tube_bore_m": 1e-4}, "tubing", "a wider bore"),
         ({"wind_speeds_m_s": (40.0, 41.0)}, "flow-or-rig", "3 wind speeds, equal ratios"),
+        ({"band_hz": (1.0, 5.0)}, "peak-outside-band", "a band of 1 to 12.3 Hz"),
         ({"longest_run_s": 20.0}, "resolution", "runs of 54 s"),
         ({"run_to_run": 0.5}, "rms-within", "in place of 50 %"),
         ({"onset_within": 0.01}, "onset-speed-within", "varies less over the wind speeds"),
