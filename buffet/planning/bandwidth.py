@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from math import pi, sqrt
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,19 +29,9 @@ def statistical_bandwidth_hz(
     return (float(np.sum(psd)) * step) ** 2 / squares
 
 
-def resonance_bandwidth_hz(half_power_hz: float) -> float:
-    """B_s of a lone lightly damped resonance, π B: ∫S = A π B / 2 and ∫S² = A² π B / 4."""
-    return pi * half_power_hz
-
-
-def rms_error(bandwidth_hz: float, record_s: float) -> float:
-    """Relative standard error of the RMS of Gaussian noise, 1 / (2 √(B_s T)).
-
-    Bendat & Piersol 2010, section 8.2.2 (from memory).
-    """
-    return 1 / (2 * sqrt(bandwidth_hz * record_s))
-
-
 def record_for_rms_s(bandwidth_hz: float, error: float) -> float:
-    """Record length that leaves this relative standard error, 1 / (4 B_s ε²)."""
+    """Record length at which the RMS of Gaussian noise has a relative standard error.
+
+    ε = 1 / (2 √(B_s T)) (Bendat & Piersol 2010, section 8.2.2, from memory), T = 1 / (4 B_s ε²).
+    """
     return 1 / (4 * bandwidth_hz * error**2)

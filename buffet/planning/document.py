@@ -35,6 +35,7 @@ def plan_document(plan: Plan) -> Document:
         "balance": asdict(plan.balance) | {"stiffness_n_m": number(plan.balance.stiffness_n_m)},
         "tube": asdict(plan.tube),
         "bytes": plan.storage.n_bytes,
+        "bytes_of_a_run": plan.storage.of_a_run,
         "tunnel_s": plan.tunnel_s,
         "out_of_reach": [asdict(one) for one in plan.shortfalls],
         "fluctuations": [_finite(asdict(one)) for one in plan.subjects.fluctuations],
@@ -75,8 +76,3 @@ def _finite(table: dict[str, Any]) -> Document:
 
 def _run(run: PlannedRun) -> Document:
     return asdict(run) | {"kind": "wind-on" if run.wind_on else "wind-off"}
-
-
-def run_rows(plan: Plan) -> list[dict[str, Any]]:
-    """One table row a planned run."""
-    return [_run(run) for run in plan.runs]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from buffet.analysis import CampaignAnalysis, Failure
 from buffet.errors import PlanError
 from buffet.following import follow
-from buffet.planning.bandwidth import statistical_bandwidth_hz
+from buffet.planning.bandwidth import record_for_rms_s, statistical_bandwidth_hz
 from buffet.planning.growth import growths
 from buffet.planning.sampling import model_hz
 from buffet.planning.subjects import Fluctuation, Shedding, Subjects
@@ -256,7 +256,7 @@ def _band_cost(
     if not estimate.value > 0:
         return None
     times = run.signal.duration_s / advection_s
-    gaussian = 1 / (4 * bandwidth_hz * advection_s)
+    gaussian = record_for_rms_s(bandwidth_hz * advection_s, 1.0)
     return RunCost(gaussian, float(estimate.spread) ** 2 / 4 * times, resampling.blocks)
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import inf
 
+from buffet.planning.bandwidth import record_for_rms_s
 from buffet.planning.demands import Demand
 from buffet.planning.expected import ExpectedSpectrum
 from buffet.planning.wishes import Premises
@@ -65,7 +66,7 @@ class Subjects:
 def expected_subjects(premises: Premises) -> Subjects:
     """Without an earlier campaign: one spectrum for all configurations."""
     spectrum = expected_spectra(premises)
-    cost = max(1 / (4 * one.statistical_bandwidth) for one in spectrum)
+    cost = max(record_for_rms_s(one.statistical_bandwidth, 1.0) for one in spectrum)
     scatter = premises["run_to_run"]
     lift = Fluctuation(ANY, "lift", cost, scatter, speed_scatter=premises["speed_scatter"])
     growth = Growth(ANY, None, premises["growth"])
