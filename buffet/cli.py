@@ -11,6 +11,7 @@ from buffet.commands.car import car
 from buffet.commands.checking import check
 from buffet.commands.example import demo
 from buffet.commands.exporting import export
+from buffet.commands.planning import plan
 from buffet.commands.recordings import spectra
 from buffet.commands.rig import calibrate, resonance
 from buffet.commands.sweeping import sweep
@@ -42,6 +43,7 @@ COMMANDS = (
     calibrate,
     resonance,
     car,
+    plan,
     demo,
 )
 for command in COMMANDS:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from buffet.vehicle import Road
 
 Command = TypeVar("Command", bound=Callable[..., Any])
-CommandDimension = Literal["speed", "frequency", "time", "ratio"]
+CommandDimension = Literal["speed", "frequency", "time", "ratio", "length", "volume", "mass"]
 
 # Verdicts that `--fail-on` flags.
 FAIL_ON = {"possible": ("possible", "likely"), "likely": ("likely",)}

@@ -61,6 +61,7 @@ if TYPE_CHECKING:
     from ingest.provenance import Step as Step
     from ingest.record import Record as Record
     from ingest.record import Run as Run
+    from ingest.rig import USABLE_SHARE_OF_CUTOFF as USABLE_SHARE_OF_CUTOFF
     from ingest.rig import CorrectionBounds as CorrectionBounds
     from ingest.rig import RigResponse as RigResponse
     from ingest.rig import TubingCorrection as TubingCorrection
@@ -70,6 +71,8 @@ if TYPE_CHECKING:
     from ingest.small_tables import finite_number as finite_number
     from ingest.small_tables import small_table as small_table
     from ingest.tap_record import open_at_taps as open_at_taps
+    from ingest.tubing import Tube as Tube
+    from ingest.tubing import gas_at as gas_at
     from ingest.tunnel import Rotation as Rotation
     from ingest.units import parse_quantity as parse_quantity
     from ingest.vehicle import BODY_MOTIONS as BODY_MOTIONS
@@ -134,7 +137,9 @@ _HOME = {
     "Step": "provenance",
     "Term": "balance",
     "TestSection": "model",
+    "Tube": "tubing",
     "TubingCorrection": "rig",
+    "USABLE_SHARE_OF_CUTOFF": "rig",
     "UnknownRunError": "errors",
     "Vehicle": "vehicle",
     "ZeroReading": "zeros",
@@ -144,6 +149,7 @@ _HOME = {
     "density_kg_m3": "air",
     "finite_number": "small_tables",
     "flow_state": "flow",
+    "gas_at": "tubing",
     "inertia_findings": "inertia",
     "influences": "balance_influence",
     "maskell_factor": "blockage",

@@ -13,7 +13,7 @@ Each error keeps its pieces as attributes and makes its own text from them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -55,6 +55,10 @@ class UnknownRunError(IngestError):
     """A run number that no sheet of the campaign has."""
 
 
+# As many sheets with one and the same fault are told in one line.
+MANY_SHEETS = 3
+
+
 @dataclass(frozen=True)
 class SheetFault:
     """One fault of one sheet: where it stands, what is written there, what is wanted."""
@@ -83,7 +87,18 @@ class SheetError(IngestError):
         if len(self.faults) == 1:
             return str(self.faults[0])
         lines = [f"{len(self.faults)} faults in the sheets of {self.folder}:"]
-        return "\n".join(lines + [f"  {fault}" for fault in self.faults])
+        return "\n".join(lines + [f"  {told}" for told in self._told()])
+
+    def _told(self) -> Iterator[str]:
+        """One line a fault, the same one of many sheets once."""
+        files: dict[tuple[str, str], list[SheetFault]] = {}
+        for fault in self.faults:
+            files.setdefault((fault.key, fault.problem), []).append(fault)
+        for alike in files.values():
+            if len(alike) < MANY_SHEETS:
+                yield from map(str, alike)
+            else:
+                yield f"{alike[0]} (likewise in {len(alike) - 1} more sheets)"
 
 
 class RecordingError(IngestError):

@@ -1,0 +1,1 @@
+"""How to run the next campaign: records, repeats, wind speeds, sampling and rig."""
