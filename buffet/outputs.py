@@ -122,13 +122,16 @@ def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Write
     return {".json": document, **row_writers(plain)}
 
 
-def comparison_writers(comparison: Comparison) -> dict[str, Writer]:
-    """JSON, one table row an add-on and component, or a picture."""
+def comparison_writers(comparison: Comparison, figures: Sequence[str] = ()) -> dict[str, Writer]:
+    """JSON, one table row an add-on and component, or a picture.
+
+    The picture is that of the changes unless others are asked for; a PDF takes one a page.
+    """
 
     def draw(path: Path) -> None:
         from buffet.report import draw_comparison
 
-        draw_comparison(comparison, path)
+        draw_comparison(comparison, figures or ("changes",), path)
 
     rows = [
         {

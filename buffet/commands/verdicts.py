@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,7 @@ from buffet.options import (
     UP_TO,
     WITHOUT_LINES,
     Basis,
+    Command,
     fail_on_option,
     on_basis,
     output_option,
@@ -33,6 +35,26 @@ if TYPE_CHECKING:
 
 FLAGGED = 3
 FIGURES = ("speed", "crossings")  # of `rate`
+COMPARISON_FIGURES = ("changes", "trade")  # of `compare`
+
+
+def figure_option(words: tuple[str, ...]) -> Callable[[Command], Command]:
+    """`--figure FIGURE`, the first of the words unless given."""
+    return click.option(
+        "--figure",
+        "figures",
+        type=click.Choice(words),
+        multiple=True,
+        metavar="FIGURE",
+        help=f"What a picture shows, {words[0]} unless given: {', '.join(words)}.",
+    )
+
+
+def _require_picture(figures: tuple[str, ...], output: Path | None) -> None:
+    from buffet.writing import PICTURES
+
+    if figures and (output is None or output.suffix.lower() not in PICTURES):
+        raise click.UsageError(f"--figure needs a picture: -o FILE with {', '.join(PICTURES)}")
 
 
 @click.command()
@@ -40,14 +62,7 @@ FIGURES = ("speed", "crossings")  # of `rate`
 @AT_SPEED
 @UP_TO
 @on_basis(WITHOUT_LINES)
-@click.option(
-    "--figure",
-    "figures",
-    type=click.Choice(FIGURES),
-    multiple=True,
-    metavar="FIGURE",
-    help=f"What a picture shows, criteria over speed unless given: {', '.join(FIGURES)}.",
-)
+@figure_option(FIGURES)
 @fail_on_option
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
@@ -65,10 +80,8 @@ def rate(
     """The verdict per configuration at a road speed, worst first."""
     from buffet import documents, terminal
     from buffet.outputs import rating_writers
-    from buffet.writing import PICTURES
 
-    if figures and (output is None or output.suffix.lower() not in PICTURES):
-        raise click.UsageError(f"--figure needs a picture: -o FILE with {', '.join(PICTURES)}")
+    _require_picture(figures, output)
     rating = _rating(campaign, basis, speed, up_to, output=output)
     give(
         output,
@@ -125,6 +138,7 @@ def table(
 @FUEL_ELASTICITY
 @EQUAL_WITHIN
 @on_basis(WITHOUT_LINES)
+@figure_option(COMPARISON_FIGURES)
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @told
@@ -134,6 +148,7 @@ def compare(
     basis: Basis,
     fuel_elasticity: float | None,
     equal_within: float,
+    figures: tuple[str, ...],
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -143,12 +158,13 @@ def compare(
     from buffet.comparison_text import comparison_text
     from buffet.outputs import comparison_writers
 
+    _require_picture(figures, output)
     rating = _rating(campaign, basis, speed, speed, output=output, needs_baseline=True)
     comparison = compare_rating(rating, fuel_elasticity, equal_within)
     give(
         output,
         as_json,
-        lambda: comparison_writers(comparison),
+        lambda: comparison_writers(comparison, figures),
         lambda: comparison_document(comparison),
         lambda: comparison_text(comparison),
     )

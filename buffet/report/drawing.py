@@ -18,6 +18,7 @@ from buffet.report.resonance_figures import resonance_figure
 from buffet.report.rms_figures import comparison_figure
 from buffet.report.speed_figure import decisive_criteria, speed_figure
 from buffet.report.sweep_figure import sweep_figure
+from buffet.report.trade_figure import trade_figure
 from buffet.resonance.result import RunResonance
 from buffet.sweep.sweep import Sweep
 from buffet.vehicle import CarSummary
@@ -97,12 +98,18 @@ def draw_sweep(sweep: Sweep, path: Path) -> None:
     save(lambda: sweep_figure(sweep), path)
 
 
-def draw_comparison(comparison: Comparison, path: Path) -> None:
-    """Draw what each add-on changes against the baseline, with intervals.
+def draw_comparison(comparison: Comparison, words: Sequence[str], path: Path) -> None:
+    """Draw a comparison: "changes" against the baseline; "trade", what is felt against its cost.
 
     Raises
     ------
     OutputError
-        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
+        Both are asked for and the file is no PDF, the suffix is none of .png, .svg, .pdf, or the
+        file cannot be written.
     """
-    save(lambda: comparison_figure(comparison, configuration_styles(comparison.rating)), path)
+    look = configuration_styles(comparison.rating)
+    builds = {
+        "changes": lambda: comparison_figure(comparison, look),
+        "trade": lambda: trade_figure(comparison, look),
+    }
+    draw_figures([builds[word] for word in dict.fromkeys(words)], path)

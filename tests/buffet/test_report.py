@@ -243,7 +243,7 @@ def test_figures_as_files_are_what_their_suffix_says(
     """PNG, SVG and PDF by suffix, the same bytes twice."""
     paths = [tmp_path / f"{i}{suffix}" for i in range(2)]
     for path in paths:
-        draw_comparison(compared, path)
+        draw_comparison(compared, ("changes",), path)
     first, second = (path.read_bytes() for path in paths)
     assert first.startswith(MAGIC[suffix])
     assert first == second
@@ -308,7 +308,7 @@ def test_the_key_of_run_spectra_fits_and_names_what_is_drawn(
 def test_unknown_suffix_is_refused(compared: Comparison, tmp_path: Path) -> None:
     """The error names what was given and what is possible."""
     with pytest.raises(OutputError, match=r"cannot write \.gif here; choose one of .*\.svg"):
-        draw_comparison(compared, tmp_path / "figure.gif")
+        draw_comparison(compared, ("trade",), tmp_path / "figure.gif")
 
 
 def test_pooled_spectrum_keeps_the_variance(compared: Comparison) -> None:
