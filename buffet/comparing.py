@@ -16,6 +16,8 @@ from buffet.pairs import Estimate, Pair, Spreads, exponential
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.scatter import cells
 from buffet.recommending import Recommendation, recommend
+from buffet.road_load.change import RoadLoadChange, road_load_change
+from buffet.road_load.speed_trace import SpeedTrace
 from buffet.trade import (
     AxleLift,
     axle_lift,
@@ -53,6 +55,7 @@ class AddOn:
     drag_change_percent: Interval | None
     fuel_change_percent: Interval | None
     top_speed_change_percent: Interval | None
+    road_load: RoadLoadChange  # energy, at the road speed and over the speed trace
     missing: Mapping[str, str]  # why a value is not there
     rating: ConfigurationRating
 
@@ -69,6 +72,7 @@ class Comparison:
     fuel_elasticity: float
     recommendation: Recommendation
     rating: Rating
+    speed_trace: SpeedTrace | None = None
     with_tunnel: Comparison | None = None  # the same of the runs as read
 
     @property
@@ -98,12 +102,15 @@ def require_baseline(campaign: Campaign) -> str:
     return campaign.baseline
 
 
-def compare(rating: Rating, elasticity: float | None = None) -> Comparison:
+def compare(
+    rating: Rating, elasticity: float | None = None, speed_trace: SpeedTrace | None = None
+) -> Comparison:
     """Compare every configuration with the campaign's baseline.
 
     Parameters
     ----------
     elasticity : relative change of fuel per relative change of drag; None for the usual one
+    speed_trace : a drive whose energy is worked out by road load, beside that of the road speed
 
     Raises
     ------
@@ -125,15 +132,33 @@ def compare(rating: Rating, elasticity: float | None = None) -> Comparison:
     share = fuel_elasticity(rating.speed_m_s) if elasticity is None else elasticity
     bands = _band_ratios(pairs, RoadOctaves(analysis, rating.speed_m_s))
     add_ons = tuple(
-        _add_on(pair, rated[c], (of_rms[c], of_equal[c], of_means[c]), bands[c], rating, share)
+        _add_on(
+            pair,
+            rated[c],
+            (of_rms[c], of_equal[c], of_means[c]),
+            bands[c],
+            rating,
+            share,
+            speed_trace,
+        )
         for c, pair in pairs.items()
     )
     repeats = sum(len(runs) - 1 for runs in cells(analysis).values())
     choice = recommend(rated[name], add_ons, lambda one, other: Pair(analysis, one, other, spreads))
     alone = _lift_balance(Pair(analysis, name, name, spreads), rating)
-    as_read = compare(rating.with_tunnel, elasticity) if rating.with_tunnel else None
+    tunnel = rating.with_tunnel
+    as_read = compare(tunnel, elasticity, speed_trace) if tunnel else None
     return Comparison(
-        rated[name], rating.speed_m_s, alone, add_ons, repeats, share, choice, rating, as_read
+        rated[name],
+        rating.speed_m_s,
+        alone,
+        add_ons,
+        repeats,
+        share,
+        choice,
+        rating,
+        speed_trace,
+        as_read,
     )
 
 
@@ -201,6 +226,7 @@ def _add_on(
     bands: Mapping[str, tuple[BandRatio, ...]],
     rating: Rating,
     elasticity: float,
+    speed_trace: SpeedTrace | None,
 ) -> AddOn:
     of_rms, of_equal, of_means = p_values
     logs = {word: one for word in of_rms if (one := pair.log_ratio(word)) is not None}
@@ -214,10 +240,11 @@ def _add_on(
         top, why_no_top = top_speed_change_percent(rating, base.value, drag)
     lifts = _lift_balance(pair, rating)
     missing = _missing(pair, ratios, deltas, lifts)
+    no_change = (
+        pair.why_missing("drag") if drag is None else "the baseline's mean drag is not positive"
+    )
     if change is None:
-        missing["fuel_change_percent"] = (
-            pair.why_missing("drag") if drag is None else "the baseline's mean drag is not positive"
-        )
+        missing["fuel_change_percent"] = no_change
     if top is None:
         missing["top_speed_change_percent"] = why_no_top
     return AddOn(
@@ -236,6 +263,14 @@ def _add_on(
         change,
         None if change is None else fuel_change_percent(change, elasticity),
         top,
+        road_load_change(
+            rating.vehicle,
+            None if base is None else base.value * rating.full_scale.area_m2,
+            change,
+            rating.speed_m_s,
+            speed_trace,
+            no_change,
+        ),
         missing,
         rated,
     )

@@ -8,6 +8,8 @@ from buffet.band_ratios import BandRatio
 from buffet.comparing import AXLES, EQUAL_WITHIN, AddOn, Comparison
 from buffet.documents import blockage_entries, failures, lines_entries
 from buffet.json_values import Document, interval, number
+from buffet.road_load.document import change_entries, road_load_entries
+from buffet.road_load.energy import RoadLoadModel
 from buffet.road_wording import road_entries
 from buffet.trade import AxleLift
 from buffet.wind_wording import RATIOS_WITHOUT_WIND, wind_entries
@@ -34,6 +36,7 @@ def comparison_document(comparison: Comparison) -> Document:
         "repeated": comparison.repeated,
         "repeats": comparison.repeats,
         "fuel_elasticity": comparison.fuel_elasticity,
+        **road_load_entries(RoadLoadModel.of(comparison.rating.vehicle), comparison.speed_trace),
         "recommendation": {
             "configuration": comparison.recommendation.configuration,
             "why": comparison.recommendation.why,
@@ -67,6 +70,7 @@ def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
         "drag_change_percent": interval(add_on.drag_change_percent),
         "fuel_change_percent": interval(add_on.fuel_change_percent),
         "top_speed_change_percent": interval(add_on.top_speed_change_percent),
+        "road_load": change_entries(add_on.road_load),
         "missing": dict(add_on.missing),
         "verdict": add_on.rating.verdict,
     }

@@ -8,6 +8,10 @@ from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
 from buffet.rating.rate import Rating
 from buffet.recommending import SIGNIFICANT
+from buffet.road_load.energy import RoadLoadModel
+from buffet.road_load.speed_trace import SpeedTrace
+from buffet.road_load.text import changes as energy_changes
+from buffet.road_load.text import road_load_text
 from buffet.road_wording import road_text
 from buffet.terminal import (
     KM_H,
@@ -51,7 +55,7 @@ def comparison_text(comparison: Comparison) -> str:
         ),
         *([paragraph(f"{wind} {RATIOS_WITHOUT_WIND}")] if wind else []),
         *([paragraph(told)] if (told := lines_out_text(comparison.rating.analysis.runs)) else []),
-        *[_add_on(one) for one in comparison.add_ons],
+        *[_add_on(one, comparison.speed_trace) for one in comparison.add_ons],
     ]
     if left_out := comparison.rating.left_out:
         parts.append(f"Left out, no run could be read: {', '.join(left_out)}.")
@@ -68,7 +72,7 @@ def comparison_text(comparison: Comparison) -> str:
     return "\n\n".join([*parts, *_notes(comparison)])
 
 
-def _add_on(one: AddOn) -> str:
+def _add_on(one: AddOn, trace: SpeedTrace | None) -> str:
     rows = [
         (
             word,
@@ -87,6 +91,7 @@ def _add_on(one: AddOn) -> str:
         ("front lift coefficient", span(one.delta_front_lift, sign=True), p.get("front lift", "-")),
         ("rear lift coefficient", span(one.delta_rear_lift, sign=True), p.get("rear lift", "-")),
         ("fuel at this speed, %", span(one.fuel_change_percent, sign=True), ""),
+        *((row, span(own, sign=True), "") for row, own in energy_changes(one.road_load, trace)),
         ("top speed, %", span(one.top_speed_change_percent, sign=True), ""),
     ]
     changes = table(("change", "add-on - baseline", "p"), costs)
@@ -166,6 +171,8 @@ def _notes(comparison: Comparison) -> list[str]:
         f"driving. Weight: of the axle at rest, of {comparison.rating.vehicle.name} "
         f"({comparison.rating.vehicle.source})."
     )
+    model = RoadLoadModel.of(comparison.rating.vehicle)
+    notes.append(road_load_text(model, comparison.speed_trace))
     return [paragraph(note) for note in notes]
 
 

@@ -13,6 +13,7 @@ BuffetError
 ├── NoResonanceError      a record that no natural frequency can be taken from
 ├── RoadError             a road that cannot be meant, or a profile that gives none
 ├── WindError             a wind that cannot be, or shares of yaw angles with faults
+├── SpeedTraceError       a file of road speed over time with faults
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 ├── SpectrumError         a spectrum that nothing can be computed from (spectral/stated_psd.py)
@@ -173,6 +174,10 @@ class RoadError(BuffetError):
 
 class WindError(BuffetError):
     """No distribution of yaw on the road can be made of what was given."""
+
+
+class SpeedTraceError(BuffetError):
+    """No drive can be made of a file of road speed over time."""
 
 
 class OutputError(BuffetError):

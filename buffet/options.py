@@ -193,6 +193,13 @@ FUEL_ELASTICITY = click.option(
     help="Fuel per drag, both in %; 0.5 to 0.65 by speed unless given. Electric: 0.7.",
 )
 
+SPEED_TRACE = click.option(
+    "--speed-trace",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Energy by road load over a drive, too: a CSV with time_s and speed_km_h.",
+)
+
 
 WITHOUT_TUNNEL = click.option(
     "--without-tunnel",

@@ -22,7 +22,7 @@ LEVELS = (
     ("interval", "json_values", "holm", "phrases", "errors", "cautions", "writing", "usable_band"),
     ("small_files",),
     ("spectral", "vehicle", "perception", "calibrating", "demo"),
-    ("rotation",),
+    ("rotation", "road_load"),
     ("peak_classes",),
     ("run_analysis", "stationarity", "record_findings", "blockage", "tubing"),
     ("one_pass", "analysis", "tunnel_part", "lines_out", "quantity_samples"),

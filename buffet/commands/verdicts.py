@@ -16,6 +16,7 @@ from buffet.options import (
     FUEL_ELASTICITY,
     JSON,
     SPEED,
+    SPEED_TRACE,
     UP_TO,
     WITHOUT_LINES,
     Basis,
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis
     from buffet.rating.rate import Rating, RatingSettings
     from buffet.rating.wind import YawDistribution
+    from buffet.road_load.speed_trace import SpeedTrace
     from ingest import Campaign
 
 FLAGGED = 3
@@ -122,6 +124,7 @@ def table(
 @CAMPAIGN
 @AT_SPEED
 @FUEL_ELASTICITY
+@SPEED_TRACE
 @on_basis(WITHOUT_LINES)
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
@@ -131,6 +134,7 @@ def compare(
     speed: float,
     basis: Basis,
     fuel_elasticity: float | None,
+    speed_trace: Path | None,
     as_json: bool,
     output: Path | None,
 ) -> None:
@@ -140,8 +144,9 @@ def compare(
     from buffet.comparison_text import comparison_text
     from buffet.outputs import comparison_writers
 
+    trace = _speed_trace(speed_trace)
     rating = _rating(campaign, basis, speed, speed, output=output, needs_baseline=True)
-    comparison = compare_rating(rating, fuel_elasticity)
+    comparison = compare_rating(rating, fuel_elasticity, trace)
     give(
         output,
         as_json,
@@ -157,6 +162,7 @@ def compare(
 @AT_SPEED
 @UP_TO
 @FUEL_ELASTICITY
+@SPEED_TRACE
 @on_basis()
 @fail_on_option
 @output_option(".html")
@@ -167,6 +173,7 @@ def report(
     up_to: float,
     basis: Basis,
     fuel_elasticity: float | None,
+    speed_trace: Path | None,
     fail_on: str | None,
     output: Path | None,
 ) -> None:
@@ -176,8 +183,9 @@ def report(
     from buffet.report import report_html
     from buffet.writing import text_writer, write
 
+    trace = _speed_trace(speed_trace)
     rating = _rating(campaign, basis, speed, up_to, output=output)
-    comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
+    comparison = compare_rating(rating, fuel_elasticity, trace) if rating.has_comparison else None
     target = output or Path("report.html")
     page = report_html(comparison, rating, rating.findings)
     write(target, {".html": text_writer(page)})
@@ -233,6 +241,13 @@ def _settings(
     vehicle = None if basis.car is None else chosen_car(campaign, basis.car)
     road = basis.road or GOOD_MOTORWAY
     return RatingSettings(speed, more, up_to, rows, road, vehicle=vehicle, wind=_wind(basis))
+
+
+def _speed_trace(path: Path | None) -> SpeedTrace | None:
+    """Read before any recording."""
+    from buffet.road_load.speed_trace import read_speed_trace
+
+    return None if path is None else read_speed_trace(path)
 
 
 def _wind(basis: Basis) -> YawDistribution | None:
