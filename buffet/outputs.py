@@ -115,11 +115,9 @@ def rating_writers(rating: Rating, figures: Sequence[str] = ()) -> dict[str, Wri
 
 def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Writer]:
     """JSON, or the table itself."""
-    from dataclasses import asdict
-
     document = documents.document_writer(lambda: documents.table_document(rows, rating))
     basis = _blockage(rating.analysis) | road_columns(rating.road) | wind_columns(rating.wind)
-    plain = [asdict(row) | basis for row in rows]
+    plain = [row.as_columns() | basis for row in rows]
     return {".json": document, **row_writers(plain)}
 
 

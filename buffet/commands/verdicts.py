@@ -23,6 +23,7 @@ from buffet.options import (
     fail_on_option,
     on_basis,
     output_option,
+    units_row_option,
 )
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ FIGURES = ("speed", "crossings")  # of `rate`
 @fail_on_option
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@units_row_option
 @told
 def rate(
     campaign: Path,
@@ -62,6 +64,7 @@ def rate(
     fail_on: str | None,
     as_json: bool,
     output: Path | None,
+    units_row: bool,
 ) -> None:
     """The verdict per configuration at a road speed, worst first."""
     from buffet import documents, terminal
@@ -77,6 +80,7 @@ def rate(
         lambda: rating_writers(rating, figures),
         lambda: documents.rating_document(rating),
         lambda: terminal.rating_text(rating),
+        units_row=units_row,
     )
     exit_for(rating.analysis.failed)
     _flag(rating, fail_on)
@@ -90,6 +94,7 @@ def rate(
 @on_basis(WITHOUT_LINES)
 @JSON
 @output_option(".json, .csv, .parquet")
+@units_row_option
 @told
 def table(
     campaign: Path,
@@ -99,6 +104,7 @@ def table(
     basis: Basis,
     as_json: bool,
     output: Path | None,
+    units_row: bool,
 ) -> None:
     """Loads, frequencies and verdicts over road speed."""
     from buffet import documents, terminal
@@ -116,6 +122,7 @@ def table(
         lambda: table_writers(rows, rating),
         lambda: documents.table_document(rows, rating),
         lambda: terminal.table_text(rows, rating),
+        units_row=units_row,
     )
     exit_for(rating.analysis.failed)
 
@@ -128,6 +135,7 @@ def table(
 @on_basis(WITHOUT_LINES)
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@units_row_option
 @told
 def compare(
     campaign: Path,
@@ -137,6 +145,7 @@ def compare(
     speed_trace: Path | None,
     as_json: bool,
     output: Path | None,
+    units_row: bool,
 ) -> None:
     """Add-ons against the baseline, and which to fit."""
     from buffet.comparing import compare as compare_rating
@@ -153,6 +162,7 @@ def compare(
         lambda: comparison_writers(comparison),
         lambda: comparison_document(comparison),
         lambda: comparison_text(comparison),
+        units_row=units_row,
     )
     exit_for(comparison.rating.analysis.failed)
 
