@@ -13,6 +13,7 @@ from buffet.commands.example import demo
 from buffet.commands.exporting import export
 from buffet.commands.recordings import spectra
 from buffet.commands.rig import calibrate, resonance
+from buffet.commands.schemas import schema
 from buffet.commands.sweeping import sweep
 from buffet.commands.verdicts import compare, rate, report, table
 
@@ -42,6 +43,7 @@ COMMANDS = (
     calibrate,
     resonance,
     car,
+    schema,
     demo,
 )
 for command in COMMANDS:

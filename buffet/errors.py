@@ -14,6 +14,7 @@ BuffetError
 ├── RoadError             a road that cannot be meant, or a profile that gives none
 ├── WindError             a wind that cannot be, or shares of yaw angles with faults
 ├── SpeedTraceError       a file of road speed over time with faults
+├── UnknownFormatError    a JSON document that no command prints
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 ├── SpectrumError         a spectrum that nothing can be computed from (spectral/stated_psd.py)
@@ -147,6 +148,16 @@ def _nearest(name: str, known: Sequence[str]) -> str | None:
     near = get_close_matches(wanted, plain.values(), 1)
     alike = [one for one, words in plain.items() if words in near]
     return max(alike, key=lambda one: SequenceMatcher(None, name, one).ratio(), default=None)
+
+
+class UnknownFormatError(BuffetError):
+    """The schema of a document was wanted that no command prints."""
+
+    def __init__(self, name: str, known: Sequence[str]) -> None:
+        self.name = name
+        near = _nearest(name, known)
+        remark = f"did you mean {near!r}?" if near else f"known are {', '.join(known)}"
+        super().__init__(f"no command prints a document {name!r}; {remark}")
 
 
 class LoadError(BuffetError):

@@ -56,7 +56,7 @@ LEVELS = (
     ("report",),
     ("spectra_parts",),
     ("outputs", "spectra_outputs", "options"),
-    ("exporting",),
+    ("exporting", "schemas"),
     ("commands",),
     ("cli",),
     ("__main__",),
