@@ -14,6 +14,7 @@ from buffet.commands.exporting import export
 from buffet.commands.planning import plan
 from buffet.commands.recordings import spectra
 from buffet.commands.rig import calibrate, resonance
+from buffet.commands.schemas import schema
 from buffet.commands.sweeping import sweep
 from buffet.commands.verdicts import compare, rate, report, table
 
@@ -44,6 +45,7 @@ COMMANDS = (
     resonance,
     car,
     plan,
+    schema,
     demo,
 )
 for command in COMMANDS:

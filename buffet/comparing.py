@@ -25,6 +25,8 @@ from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.scatter import cells
 from buffet.recommending import Recommendation, recommend
 from buffet.rig_changes import RigChange, rig_change
+from buffet.road_load.change import RoadLoadChange, road_load_change
+from buffet.road_load.speed_trace import SpeedTrace
 from buffet.run_spectra import RunResult
 from buffet.tap_ratios import TapRatio, tap_ratios
 from buffet.trade import (
@@ -39,6 +41,17 @@ from ingest import FORCES, MOMENTS, Campaign
 
 COMPARED = (*FORCES, *MOMENTS)
 AXLES = ("front lift", "rear lift")
+
+
+@dataclass(frozen=True)
+class ComparisonSettings:
+    """What the user may choose."""
+
+    # Relative change of fuel per relative change of drag; None: the usual one at the road speed.
+    fuel_elasticity: float | None = None
+    equal_within: float = EQUAL_WITHIN  # relative difference of RMS that passes for none
+    # A drive whose energy is worked out by road load, beside that at the road speed.
+    speed_trace: SpeedTrace | None = None
 
 
 @dataclass(frozen=True)
@@ -68,6 +81,7 @@ class AddOn:
     drag_change_percent: Interval | None
     fuel_change_percent: Interval | None
     top_speed_change_percent: Interval | None
+    road_load: RoadLoadChange  # energy, at the road speed and over the speed trace
     missing: Mapping[str, str]  # why a value is not there
     rating: ConfigurationRating
 
@@ -87,6 +101,7 @@ class Comparison:
     fuel_elasticity: float
     recommendation: Recommendation
     rating: Rating
+    speed_trace: SpeedTrace | None = None
     with_tunnel: Comparison | None = None  # the same of the runs as read
 
     @property
@@ -116,22 +131,15 @@ def require_baseline(campaign: Campaign) -> str:
     return campaign.baseline
 
 
-def compare(
-    rating: Rating, elasticity: float | None = None, equal_within: float = EQUAL_WITHIN
-) -> Comparison:
+def compare(rating: Rating, settings: ComparisonSettings | None = None) -> Comparison:
     """Compare every configuration with the campaign's baseline.
-
-    Parameters
-    ----------
-    elasticity : relative change of fuel per relative change of drag; None for the usual one
-    equal_within : relative difference of RMS that passes for none
 
     Raises
     ------
     NotRateableError
         The campaign names no baseline, or none of the baseline's runs could be read.
     """
-    analysis = rating.analysis
+    analysis, settings = rating.analysis, settings or ComparisonSettings()
     name = require_baseline(analysis.campaign)
     rated = {configuration.name: configuration for configuration in rating.configurations}
     if name not in rated:
@@ -145,24 +153,22 @@ def compare(
     pairs = {c: between(c, name) for c in analysis.campaign.configurations if c in rated}
     alone = pairs.pop(name)
     ranking = rank(rating)
-    shown = _Shown.of(rating, pairs, words, equal_within, ranking)
-    share = fuel_elasticity(rating.speed_m_s) if elasticity is None else elasticity
-    add_ons = tuple(
-        _add_on(pair, rated[c], shown, ranking, rating, share) for c, pair in pairs.items()
-    )
+    shown = _Shown.of(rating, pairs, words, settings, ranking)
+    add_ons = tuple(_add_on(pair, rated[c], shown, ranking, rating) for c, pair in pairs.items())
     return Comparison(
         rated[name],
         rating.speed_m_s,
         _lift_balance(alone, rating),
         add_ons,
         sum(len(runs) - 1 for runs in cells(analysis).values()),
-        equal_within,
+        settings.equal_within,
         ranking,
         trade_offs(rating, ranking, between),
-        share,
-        recommend(rated[name], add_ons, ranking, between, equal_within),
+        shown.fuel_elasticity,
+        recommend(rated[name], add_ons, ranking, between, settings.equal_within),
         rating,
-        compare(rating.with_tunnel, elasticity, equal_within) if rating.with_tunnel else None,
+        settings.speed_trace,
+        compare(rating.with_tunnel, settings) if rating.with_tunnel else None,
     )
 
 
@@ -170,7 +176,8 @@ def compare(
 class _Shown:
     """What holds for all pairs together, since it is corrected for their number."""
 
-    equal_within: float
+    settings: ComparisonSettings
+    fuel_elasticity: float
     differences: Mapping[str, Differences]
     bands: Mapping[str, Mapping[str, tuple[BandRatio, ...]]]
     taps: Mapping[str, tuple[TapRatio, ...]]
@@ -183,13 +190,15 @@ class _Shown:
         rating: Rating,
         pairs: Mapping[str, Pair],
         words: Sequence[str],
-        equal_within: float,
+        settings: ComparisonSettings,
         ranking: Ranking,
     ) -> _Shown:
         analysis = rating.analysis
+        usual = fuel_elasticity(rating.speed_m_s)
         return cls(
-            equal_within,
-            differences(pairs, words, equal_within),
+            settings,
+            usual if settings.fuel_elasticity is None else settings.fuel_elasticity,
+            differences(pairs, words, settings.equal_within),
             band_ratios(pairs, RoadOctaves(analysis, rating.speed_m_s)),
             tap_ratios(analysis, pairs),
             felt_p_values(pairs, ranking),
@@ -219,7 +228,6 @@ def _add_on(
     shown: _Shown,
     ranking: Ranking,
     rating: Rating,
-    elasticity: float,
 ) -> AddOn:
     own = shown.differences[pair.name]
     logs = {word: one for word in own.rms if (one := pair.log_ratio(word)) is not None}
@@ -233,13 +241,14 @@ def _add_on(
         top, why_no_top = top_speed_change_percent(rating, base.value, drag)
     lifts = _lift_balance(pair, rating)
     missing = _missing(pair, ratios, deltas, lifts)
+    no_change = (
+        pair.why_missing("drag") if drag is None else "the baseline's mean drag is not positive"
+    )
     if change is None:
-        missing["fuel_change_percent"] = (
-            pair.why_missing("drag") if drag is None else "the baseline's mean drag is not positive"
-        )
+        missing["fuel_change_percent"] = no_change
     if top is None:
         missing["top_speed_change_percent"] = why_no_top
-    margin = float(np.log1p(shown.equal_within))
+    margin = float(np.log1p(shown.settings.equal_within))
     return AddOn(
         pair.name,
         ratios,
@@ -259,8 +268,16 @@ def _add_on(
         own.means,
         lifts,
         change,
-        None if change is None else fuel_change_percent(change, elasticity),
+        None if change is None else fuel_change_percent(change, shown.fuel_elasticity),
         top,
+        road_load_change(
+            rating.vehicle,
+            None if base is None else base.value * rating.full_scale.area_m2,
+            change,
+            rating.speed_m_s,
+            shown.settings.speed_trace,
+            no_change,
+        ),
         missing,
         rated,
     )

@@ -10,6 +10,8 @@ from buffet.documents import blockage_entries, failures, lines_entries
 from buffet.doubts import Doubt
 from buffet.json_values import Document, interval, number
 from buffet.rating.ranking import Ranking
+from buffet.road_load.document import change_entries, road_load_entries
+from buffet.road_load.energy import RoadLoadModel
 from buffet.road_wording import road_entries
 from buffet.trade import AxleLift
 from buffet.trade_offs import TradeOff
@@ -39,6 +41,7 @@ def comparison_document(comparison: Comparison) -> Document:
         "repeated": comparison.repeated,
         "repeats": comparison.repeats,
         "fuel_elasticity": comparison.fuel_elasticity,
+        **road_load_entries(RoadLoadModel.of(comparison.rating.vehicle), comparison.speed_trace),
         "recommendation": {
             "configuration": comparison.recommendation.configuration,
             "why": comparison.recommendation.why,
@@ -89,6 +92,7 @@ def _add_on(add_on: AddOn, as_read: AddOn | None) -> Document:
         "drag_change_percent": interval(add_on.drag_change_percent),
         "fuel_change_percent": interval(add_on.fuel_change_percent),
         "top_speed_change_percent": interval(add_on.top_speed_change_percent),
+        "road_load": change_entries(add_on.road_load),
         "missing": dict(add_on.missing),
         "verdict": add_on.rating.verdict,
     }

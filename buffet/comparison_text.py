@@ -8,6 +8,9 @@ from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
 from buffet.rating.rate import Rating
 from buffet.recommending import SIGNIFICANT
+from buffet.road_load.energy import RoadLoadModel
+from buffet.road_load.text import changes as energy_changes
+from buffet.road_load.text import road_load_text
 from buffet.road_wording import road_text
 from buffet.terminal import (
     KM_H,
@@ -51,7 +54,7 @@ def comparison_text(comparison: Comparison) -> str:
         ),
         *([paragraph(f"{wind} {RATIOS_WITHOUT_WIND}")] if wind else []),
         *([paragraph(told)] if (told := lines_out_text(comparison.rating.analysis.runs)) else []),
-        *[_add_on(one, comparison.equal_within) for one in comparison.add_ons],
+        *[_add_on(one, comparison) for one in comparison.add_ons],
         trade_text(comparison),
     ]
     if left_out := comparison.rating.left_out:
@@ -69,13 +72,13 @@ def comparison_text(comparison: Comparison) -> str:
     return "\n\n".join([*parts, *_notes(comparison)])
 
 
-def _add_on(one: AddOn, equal_within: float) -> str:
+def _add_on(one: AddOn, comparison: Comparison) -> str:
     rows = [
         (
             word,
             span(ratio) + (" *" if word in one.unreliable else ""),
             p_value(one.p_value[word]),
-            _finding(one, word, equal_within),
+            _finding(one, word, comparison.equal_within),
         )
         for word, ratio in one.rms_ratio.items()
     ]
@@ -88,6 +91,10 @@ def _add_on(one: AddOn, equal_within: float) -> str:
         ("front lift coefficient", span(one.delta_front_lift, sign=True), p.get("front lift", "-")),
         ("rear lift coefficient", span(one.delta_rear_lift, sign=True), p.get("rear lift", "-")),
         ("fuel at this speed, %", span(one.fuel_change_percent, sign=True), ""),
+        *(
+            (row, span(own, sign=True), "")
+            for row, own in energy_changes(one.road_load, comparison.speed_trace)
+        ),
         ("top speed, %", span(one.top_speed_change_percent, sign=True), ""),
     ]
     changes = table(("change", "add-on - baseline", "p"), costs)
@@ -224,6 +231,8 @@ def _notes(comparison: Comparison) -> list[str]:
         f"driving. Weight: of the axle at rest, of {comparison.rating.vehicle.name} "
         f"({comparison.rating.vehicle.source})."
     )
+    model = RoadLoadModel.of(comparison.rating.vehicle)
+    notes.append(road_load_text(model, comparison.speed_trace))
     return [paragraph(note) for note in notes]
 
 

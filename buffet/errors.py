@@ -14,6 +14,8 @@ BuffetError
 ├── RoadError             a road that cannot be meant, or a profile that gives none
 ├── WindError             a wind that cannot be, or shares of yaw angles with faults
 ├── PlanError             a campaign that cannot be planned from what was stated
+├── SpeedTraceError       a file of road speed over time with faults
+├── UnknownFormatError    a JSON document that no command prints
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 ├── SpectrumError         a spectrum that nothing can be computed from (spectral/stated_psd.py)
@@ -149,6 +151,16 @@ def _nearest(name: str, known: Sequence[str]) -> str | None:
     return max(alike, key=lambda one: SequenceMatcher(None, name, one).ratio(), default=None)
 
 
+class UnknownFormatError(BuffetError):
+    """The schema of a document was wanted that no command prints."""
+
+    def __init__(self, name: str, known: Sequence[str]) -> None:
+        self.name = name
+        near = _nearest(name, known)
+        remark = f"did you mean {near!r}?" if near else f"known are {', '.join(known)}"
+        super().__init__(f"no command prints a document {name!r}; {remark}")
+
+
 class LoadError(BuffetError):
     """A load in a unit that its quantity cannot have."""
 
@@ -178,6 +190,10 @@ class WindError(BuffetError):
 
 class PlanError(BuffetError):
     """No campaign can be planned from what was stated."""
+
+
+class SpeedTraceError(BuffetError):
+    """No drive can be made of a file of road speed over time."""
 
 
 class OutputError(BuffetError):

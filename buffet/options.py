@@ -48,6 +48,25 @@ def output_option(suffixes: str, *, required: bool = False) -> Callable[[Command
     )
 
 
+def units_row_option(function: Command) -> Command:
+    """`--units-row`, of a command with `-o FILE` that writes a table."""
+
+    @wraps(function)
+    def checked(**given: Any) -> Any:
+        output = given["output"]
+        if given["units_row"] and (output is None or output.suffix.lower() != ".csv"):
+            told = "nothing is written" if output is None else f"{output.suffix} has none"
+            raise click.UsageError(f"--units-row needs a table, -o FILE.csv: {told}")
+        return function(**given)
+
+    option = click.option(
+        "--units-row",
+        is_flag=True,
+        help="For spreadsheets: a second row of a .csv with the units.",
+    )
+    return option(checked)  # type: ignore[return-value]
+
+
 def plot_option(what: str) -> Callable[[Command], Command]:
     """`--plot FILE`, where `-o` writes something else."""
     suffixes = ".png, .svg, .pdf"
@@ -191,6 +210,13 @@ FUEL_ELASTICITY = click.option(
     type=click.FloatRange(0, 1, min_open=True),
     metavar="SHARE",
     help="Fuel per drag, both in %; 0.5 to 0.65 by speed unless given. Electric: 0.7.",
+)
+
+SPEED_TRACE = click.option(
+    "--speed-trace",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Energy by road load over a drive, too: a CSV with time_s and speed_km_h.",
 )
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from buffet import documents
 from buffet.comparison_document import comparison_document
+from buffet.road_load.document import change_columns
 from buffet.road_wording import road_columns
 from buffet.wind_wording import wind_columns
 from buffet.writing import PICTURES, Writer, columns, row_writers
@@ -114,11 +115,9 @@ def rating_writers(rating: Rating, figures: Sequence[str] = ()) -> dict[str, Wri
 
 def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Writer]:
     """JSON, or the table itself."""
-    from dataclasses import asdict
-
     document = documents.document_writer(lambda: documents.table_document(rows, rating))
     basis = _blockage(rating.analysis) | road_columns(rating.road) | wind_columns(rating.wind)
-    plain = [asdict(row) | basis for row in rows]
+    plain = [row.as_columns() | basis for row in rows]
     return {".json": document, **row_writers(plain)}
 
 
@@ -143,6 +142,7 @@ def comparison_writers(comparison: Comparison, figures: Sequence[str] = ()) -> d
             **columns("delta_front_lift", one.delta_front_lift),
             **columns("delta_rear_lift", one.delta_rear_lift),
             **columns("fuel_change_percent", one.fuel_change_percent),
+            **change_columns(one.road_load),
             **columns("top_speed_change_percent", one.top_speed_change_percent),
             **_blockage(comparison.rating.analysis),
             **road_columns(comparison.rating.road),

@@ -6,14 +6,18 @@ import contextlib
 import os
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from buffet.column_units import column_units
 from buffet.errors import OutputError
 from buffet.interval import Interval
 
 Writer = Callable[[Path], None]
 PICTURES = (".png", ".svg", ".pdf")
+# A spreadsheet takes a cell that begins so for a formula.
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def write(path: Path, writers: Mapping[str, Writer]) -> None:
@@ -70,10 +74,45 @@ def _write_text(path: Path, text: str) -> None:
 
 def row_writers(rows: Sequence[Mapping[str, Any]]) -> dict[str, Writer]:
     """CSV and Parquet of a table of plain values."""
-    return {
-        ".csv": lambda path: _frame(rows).to_csv(path, index=False),
-        ".parquet": lambda path: _parquet(rows, path),
-    }
+    return {".csv": CsvTable(rows), ".parquet": lambda path: _parquet(rows, path)}
+
+
+@dataclass(frozen=True)
+class CsvTable:
+    """Writes rows as CSV in UTF-8.
+
+    With `units_row` for spreadsheets: a second row holds the units, and a byte order mark tells
+    that the text is UTF-8.
+    """
+
+    rows: Sequence[Mapping[str, Any]]
+    units_row: bool = False
+
+    def __call__(self, path: Path) -> None:
+        """Write the file."""
+        frame = _frame([{name: as_text(v) for name, v in row.items()} for row in self.rows])
+        if not self.units_row:
+            frame.to_csv(path, index=False)
+            return
+        frame.columns = [frame.columns, column_units(list(frame.columns))]
+        frame.to_csv(path, index=False, encoding="utf-8-sig")
+
+
+def with_units_row(writers: Mapping[str, Writer]) -> dict[str, Writer]:
+    """The same writers, their CSV with a row of units."""
+    table = writers[".csv"]
+    assert isinstance(table, CsvTable)
+    return {**writers, ".csv": replace(table, units_row=True)}
+
+
+def as_text(value: Any) -> Any:
+    """A cell as it is, but text that a spreadsheet would run as a formula behind an apostrophe.
+
+    Names in tables come from files that somebody else may have written.
+    """
+    if isinstance(value, str) and value.startswith(FORMULA_SIGNS):
+        return f"'{value}"
+    return value
 
 
 def _frame(rows: Sequence[Mapping[str, Any]]) -> Any:

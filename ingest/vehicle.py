@@ -68,7 +68,10 @@ class RoadLoad:
 
     rolling_resistance: float
     power_w: float | None = None
-    efficiency: float | None = None
+    efficiency: float | None = None  # power at the wheels over `power_w`
+    idle_power_w: float = 0.0  # taken besides, in the same terms as `power_w`, whatever the load
+    recuperation: float = 0.0  # share of the wheels' braking energy that comes back
+    rotating_mass_share: float = 0.0  # equivalent mass of what turns, over the car's mass
 
 
 @dataclass(frozen=True)

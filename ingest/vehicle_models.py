@@ -15,6 +15,7 @@ from ingest.sheet_values import (
     Damping,
     FilePath,
     Frequency,
+    IdlePower,
     Inertia,
     Length,
     Mass,
@@ -29,6 +30,7 @@ from ingest.sheet_values import (
     Ratio,
     RollStiffness,
     Share,
+    SomeShare,
     Stiffness,
     fault,
     one_or_more,
@@ -96,7 +98,17 @@ class RoadLoadTable(Table):
 
     rolling_resistance: NotNegative
     power: Power | None = None
-    efficiency: Share | None = None
+    efficiency: SomeShare | None = None
+    idle_power: IdlePower = 0.0
+    recuperation: Share = 0.0
+    rotating_mass_share: Share = 0.0
+
+    @model_validator(mode="after")
+    def _weighs_losses_against_a_known_efficiency(self) -> RoadLoadTable:
+        for key in ("idle_power", "recuperation"):
+            if self.efficiency is None and getattr(self, key):
+                raise fault("only goes with efficiency, which is not stated", key)
+        return self
 
 
 class CabinTable(Table):

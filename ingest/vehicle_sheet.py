@@ -119,7 +119,14 @@ def _road_load(model: VehicleSheet) -> RoadLoad | None:
     stated = model.road_load
     if stated is None:
         return None
-    return RoadLoad(stated.rolling_resistance, stated.power, stated.efficiency)
+    return RoadLoad(
+        stated.rolling_resistance,
+        stated.power,
+        stated.efficiency,
+        stated.idle_power,
+        stated.recuperation,
+        stated.rotating_mass_share,
+    )
 
 
 def _cabin(model: VehicleSheet) -> OpenCabin | None:

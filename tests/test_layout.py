@@ -19,10 +19,11 @@ EMPTY_NAMES = {"utils", "util", "helpers", "common", "misc", "core", "manager"}
 HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic", "h5py", "pyarrow")
 # Levels of `buffet`, lowest first: a module imports from its own level and those below it.
 LEVELS = (
-    ("interval", "json_values", "holm", "phrases", "errors", "cautions", "writing", "usable_band"),
+    ("interval", "json_values", "holm", "phrases", "errors", "cautions", "usable_band"),
+    ("column_units", "writing"),
     ("small_files",),
     ("spectral", "vehicle", "perception", "calibrating", "demo"),
-    ("rotation",),
+    ("rotation", "road_load"),
     ("peak_classes",),
     ("run_analysis", "stationarity", "record_findings", "blockage", "tubing"),
     ("one_pass", "analysis", "tunnel_part", "lines_out", "quantity_samples"),
@@ -57,7 +58,7 @@ LEVELS = (
     ("report",),
     ("spectra_parts",),
     ("outputs", "spectra_outputs", "options"),
-    ("exporting",),
+    ("exporting", "schemas"),
     ("commands",),
     ("cli",),
     ("__main__",),

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from buffet.commands.running import give, told
-from buffet.options import JSON, SPEED, output_option
+from buffet.options import JSON, SPEED, output_option, units_row_option
 
 
 @click.command()
@@ -22,8 +22,9 @@ from buffet.options import JSON, SPEED, output_option
 )
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@units_row_option
 @told
-def car(car: str, speed: float, as_json: bool, output: Path | None) -> None:
+def car(car: str, speed: float, as_json: bool, output: Path | None, units_row: bool) -> None:
     """A car's modes, figures at rest and responses to the force.
 
     FILE is a vehicle.toml; NAME a typical car: small hatchback, saloon or van.
@@ -42,4 +43,5 @@ def car(car: str, speed: float, as_json: bool, output: Path | None) -> None:
         lambda: car_writers(summary, cabin),
         lambda: car_document(summary, cabin),
         lambda: car_text(summary, cabin),
+        units_row=units_row,
     )

@@ -17,6 +17,7 @@ from buffet.options import (
     LoadType,
     Quantity,
     output_option,
+    units_row_option,
 )
 
 if TYPE_CHECKING:
@@ -105,6 +106,7 @@ def _of_two(
 @WITHOUT_LINES
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@units_row_option
 @told
 def spectra(
     campaign: Path,
@@ -120,6 +122,7 @@ def spectra(
     without_lines: bool,
     as_json: bool,
     output: Path | None,
+    units_row: bool,
 ) -> None:
     """PSD, peaks, RMS and what else is in the fluctuations of runs."""
     from buffet.analysis import analyse
@@ -156,5 +159,6 @@ def spectra(
         lambda: spectra_writers(analysis, told_runs, what),
         lambda: spectra_document(analysis, told_runs),
         lambda: spectra_text(told_runs, what),
+        units_row=units_row,
     )
     exit_for(analysis.failed)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from buffet.commands.running import done, exit_for, give, opened, progress, told
-from buffet.options import CAMPAIGN, JSON, output_option, plot_option
+from buffet.options import CAMPAIGN, JSON, output_option, plot_option, units_row_option
 
 if TYPE_CHECKING:
     from buffet.resonance.estimate import AskedKind
@@ -94,9 +94,15 @@ def calibrate(
 )
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@units_row_option
 @told
 def resonance(
-    campaign: Path, number: str | None, kind: AskedKind, as_json: bool, output: Path | None
+    campaign: Path,
+    number: str | None,
+    kind: AskedKind,
+    as_json: bool,
+    output: Path | None,
+    units_row: bool,
 ) -> None:
     """The balance's natural frequency and damping, by tap test or wind-off."""
     from buffet.outputs import resonance_writers
@@ -112,5 +118,6 @@ def resonance(
         lambda: resonance_writers(found),
         lambda: resonance_document(found),
         lambda: resonance_text(found),
+        units_row=units_row,
     )
     exit_for(found.failed)

@@ -61,13 +61,15 @@ def give(
     writers: Callable[[], Mapping[str, Writer]],
     document: Callable[[], dict[str, Any]],
     text: Callable[[], str],
+    *,
+    units_row: bool = False,
 ) -> None:
     """To a file by its suffix, or to stdout as JSON or as text."""
     from buffet.documents import dumps
-    from buffet.writing import write
+    from buffet.writing import with_units_row, write
 
     if output is not None:
-        write(output, writers())
+        write(output, with_units_row(writers()) if units_row else writers())
     else:
         click.echo(dumps(document()) if as_json else text())
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from buffet.commands.running import done, exit_for, give, opened, progress, told
-from buffet.options import CAMPAIGN, JSON, WITHOUT_TUNNEL, output_option
+from buffet.options import CAMPAIGN, JSON, WITHOUT_TUNNEL, output_option, units_row_option
 
 
 @click.command()
@@ -15,8 +15,11 @@ from buffet.options import CAMPAIGN, JSON, WITHOUT_TUNNEL, output_option
 @WITHOUT_TUNNEL
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@units_row_option
 @told
-def sweep(campaign: Path, without_tunnel: bool, as_json: bool, output: Path | None) -> None:
+def sweep(
+    campaign: Path, without_tunnel: bool, as_json: bool, output: Path | None, units_row: bool
+) -> None:
     """Peaks and RMS over wind speeds: what scales, what still changes."""
     from buffet.analysis import analyse
     from buffet.outputs import sweep_writers
@@ -39,5 +42,6 @@ def sweep(campaign: Path, without_tunnel: bool, as_json: bool, output: Path | No
         lambda: sweep_writers(swept),
         lambda: sweep_document(swept),
         lambda: sweep_text(swept),
+        units_row=units_row,
     )
     exit_for(analysis.failed)

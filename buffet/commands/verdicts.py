@@ -18,6 +18,7 @@ from buffet.options import (
     FUEL_ELASTICITY,
     JSON,
     SPEED,
+    SPEED_TRACE,
     UP_TO,
     WITHOUT_LINES,
     Basis,
@@ -25,12 +26,14 @@ from buffet.options import (
     fail_on_option,
     on_basis,
     output_option,
+    units_row_option,
 )
 
 if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis
     from buffet.rating.rate import Rating, RatingSettings
     from buffet.rating.wind import YawDistribution
+    from buffet.road_load.speed_trace import SpeedTrace
     from ingest import Campaign
 
 FLAGGED = 3
@@ -66,6 +69,7 @@ def _require_picture(figures: tuple[str, ...], output: Path | None) -> None:
 @fail_on_option
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@units_row_option
 @told
 def rate(
     campaign: Path,
@@ -76,6 +80,7 @@ def rate(
     fail_on: str | None,
     as_json: bool,
     output: Path | None,
+    units_row: bool,
 ) -> None:
     """The verdict per configuration at a road speed, worst first."""
     from buffet import documents, terminal
@@ -89,6 +94,7 @@ def rate(
         lambda: rating_writers(rating, figures),
         lambda: documents.rating_document(rating),
         lambda: terminal.rating_text(rating),
+        units_row=units_row,
     )
     exit_for(rating.analysis.failed)
     _flag(rating, fail_on)
@@ -102,6 +108,7 @@ def rate(
 @on_basis(WITHOUT_LINES)
 @JSON
 @output_option(".json, .csv, .parquet")
+@units_row_option
 @told
 def table(
     campaign: Path,
@@ -111,6 +118,7 @@ def table(
     basis: Basis,
     as_json: bool,
     output: Path | None,
+    units_row: bool,
 ) -> None:
     """Loads, frequencies and verdicts over road speed."""
     from buffet import documents, terminal
@@ -128,6 +136,7 @@ def table(
         lambda: table_writers(rows, rating),
         lambda: documents.table_document(rows, rating),
         lambda: terminal.table_text(rows, rating),
+        units_row=units_row,
     )
     exit_for(rating.analysis.failed)
 
@@ -137,10 +146,12 @@ def table(
 @AT_SPEED
 @FUEL_ELASTICITY
 @EQUAL_WITHIN
+@SPEED_TRACE
 @on_basis(WITHOUT_LINES)
 @figure_option(COMPARISON_FIGURES)
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
+@units_row_option
 @told
 def compare(
     campaign: Path,
@@ -149,24 +160,29 @@ def compare(
     fuel_elasticity: float | None,
     equal_within: float,
     figures: tuple[str, ...],
+    speed_trace: Path | None,
     as_json: bool,
     output: Path | None,
+    units_row: bool,
 ) -> None:
     """Add-ons against the baseline, and which to fit."""
+    from buffet.comparing import ComparisonSettings
     from buffet.comparing import compare as compare_rating
     from buffet.comparison_document import comparison_document
     from buffet.comparison_text import comparison_text
     from buffet.outputs import comparison_writers
 
     _require_picture(figures, output)
+    trace = _speed_trace(speed_trace)
     rating = _rating(campaign, basis, speed, speed, output=output, needs_baseline=True)
-    comparison = compare_rating(rating, fuel_elasticity, equal_within)
+    comparison = compare_rating(rating, ComparisonSettings(fuel_elasticity, equal_within, trace))
     give(
         output,
         as_json,
         lambda: comparison_writers(comparison, figures),
         lambda: comparison_document(comparison),
         lambda: comparison_text(comparison),
+        units_row=units_row,
     )
     exit_for(comparison.rating.analysis.failed)
 
@@ -176,6 +192,7 @@ def compare(
 @AT_SPEED
 @UP_TO
 @FUEL_ELASTICITY
+@SPEED_TRACE
 @on_basis()
 @fail_on_option
 @output_option(".html")
@@ -186,17 +203,20 @@ def report(
     up_to: float,
     basis: Basis,
     fuel_elasticity: float | None,
+    speed_trace: Path | None,
     fail_on: str | None,
     output: Path | None,
 ) -> None:
     """One self-contained page for a client; report.html without -o."""
+    from buffet.comparing import ComparisonSettings
     from buffet.comparing import compare as compare_rating
     from buffet.comparison_text import verdicts_text
     from buffet.report import report_html
     from buffet.writing import text_writer, write
 
+    settings = ComparisonSettings(fuel_elasticity, speed_trace=_speed_trace(speed_trace))
     rating = _rating(campaign, basis, speed, up_to, output=output)
-    comparison = compare_rating(rating, fuel_elasticity) if rating.has_comparison else None
+    comparison = compare_rating(rating, settings) if rating.has_comparison else None
     target = output or Path("report.html")
     page = report_html(comparison, rating, rating.findings)
     write(target, {".html": text_writer(page)})
@@ -252,6 +272,13 @@ def _settings(
     vehicle = None if basis.car is None else chosen_car(campaign, basis.car)
     road = basis.road or GOOD_MOTORWAY
     return RatingSettings(speed, more, up_to, rows, road, vehicle=vehicle, wind=_wind(basis))
+
+
+def _speed_trace(path: Path | None) -> SpeedTrace | None:
+    """Read before any recording."""
+    from buffet.road_load.speed_trace import read_speed_trace
+
+    return None if path is None else read_speed_trace(path)
 
 
 def _wind(basis: Basis) -> YawDistribution | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -13,8 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.exporting.sink import Header
+from buffet.writing import FORMULA_SIGNS, as_text
 
 Array = NDArray[np.float64]
+
+# A spreadsheet parts the comments at their commas, too. In the JSON of a provenance none stands
+# before such a sign but inside a text, where it may be written by its number.
+_FORMULA = re.compile(f",(?=[{re.escape(''.join(FORMULA_SIGNS))}])")
+_JSON_COMMA = r"\\u002c"
 
 
 @contextmanager
@@ -48,9 +55,9 @@ class _Csv:
     def close(self, provenance: str) -> None:
         channels = self._header.channels
         lines = [
-            f"# run {self._header.run}, calibrated, SI units",
+            f"# run {_FORMULA.sub(', ', self._header.run)}, calibrated, SI units",
             f"# sample_rate_hz = {self._header.sample_rate_hz!r}",
-            f"# provenance = {provenance}",
+            f"# provenance = {_FORMULA.sub(_JSON_COMMA, provenance)}",
             ",".join(map(_quoted, ["time", *(channel.name for channel in channels)])),
             ",".join(map(_quoted, ["s", *(channel.unit for channel in channels)])),
         ]
@@ -60,6 +67,7 @@ class _Csv:
 
 
 def _quoted(text: str) -> str:
+    text = as_text(text)
     if any(sign in text for sign in ',"\n'):
         return '"' + text.replace('"', '""') + '"'
     return text

@@ -50,12 +50,18 @@ class TableRow:
     why_no_steering: str | None = None
     with_tunnel: TableRow | None = None  # of the runs as read, where the tunnel's part is out
 
-    def as_dict(self) -> dict[str, Any]:
-        """Plain values, with the reason beside each that is None."""
+    def as_columns(self) -> dict[str, Any]:
+        """Plain values alone."""
         values = asdict(self)
-        as_read, why_no_steering = values.pop("with_tunnel"), values.pop("why_no_steering")
+        as_read = values.pop("with_tunnel")
         if as_read is not None:
             values |= {f"{key}_with_tunnel": as_read[key] for key in HOLDING_TUNNEL}
+        return values
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values, with the reason beside each that is None."""
+        values = self.as_columns()
+        why_no_steering = values.pop("why_no_steering")
         lost = [key for key, value in values.items() if value is None]
         reasons = {f"{key}_why": _reason(key) for key in lost}
         if why_no_steering is not None:

@@ -30,6 +30,8 @@ from buffet.report.tables import (
     verdict_rows,
 )
 from buffet.report.wording import MARKS, km_h, reynolds, spanned
+from buffet.road_load.energy import RoadLoadModel
+from buffet.road_load.text import road_load_text
 from buffet.road_wording import road_text
 from buffet.spectral.starts import SIGNIFICANCE
 from buffet.trade import ELASTICITY, ELASTICITY_SPEED_M_S
@@ -50,7 +52,10 @@ def report_html(comparison: Comparison | None, rating: Rating, findings: Sequenc
     """
     environment = _environment()
     context = _head(rating) | _results(comparison, rating) | _sources(rating, findings)
+    trace = None if comparison is None else comparison.speed_trace
     context["elasticity"] = _elasticity(comparison)
+    context["road_load"] = road_load_text(RoadLoadModel.of(rating.vehicle), trace)
+    context["has_speed_trace"] = trace is not None
     css = environment.loader.get_source(environment, "report.css")[0]  # type: ignore[union-attr]
     return environment.get_template("report.html.j2").render(context, css=css)
 

@@ -20,6 +20,9 @@ from buffet.report.wording import (
     significant,
     spanned,
 )
+from buffet.road_load.speed_trace import SpeedTrace
+from buffet.road_load.text import changes as energy_changes
+from buffet.road_load.text import reasons
 from buffet.run_spectra import QuantityResult, RunResult
 from buffet.trade import AxleLift
 from ingest import SEVERITIES, Finding
@@ -135,16 +138,18 @@ class CostRow:
     front_lift: str
     rear_lift: str
     fuel: str
+    energy: tuple[str, ...]  # by road load: at the road speed, and over the trace where one is
     top_speed: str
     missing: str
 
 
 def cost_rows(comparison: Comparison) -> list[CostRow]:
     """One row an add-on."""
-    return [_cost_row(one) for one in comparison.add_ons]
+    return [_cost_row(one, comparison.speed_trace) for one in comparison.add_ons]
 
 
-def _cost_row(one: AddOn) -> CostRow:
+def _cost_row(one: AddOn, trace: SpeedTrace | None) -> CostRow:
+    whys = [*one.missing.values(), *reasons(one.road_load, trace)]
     return CostRow(
         one.name,
         MARKS[one.rating.verdict],
@@ -153,8 +158,9 @@ def _cost_row(one: AddOn) -> CostRow:
         spanned(one.delta_front_lift, "+.3f"),
         spanned(one.delta_rear_lift, "+.3f"),
         spanned(one.fuel_change_percent, "+.1f"),
+        tuple(spanned(own, "+.1f") for _, own in energy_changes(one.road_load, trace)),
         spanned(one.top_speed_change_percent, "+.1f"),
-        "; ".join(dict.fromkeys(one.missing.values())),
+        "; ".join(dict.fromkeys(whys)),
     )
 
 

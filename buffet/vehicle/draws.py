@@ -75,8 +75,11 @@ _ROAD_LOAD = {
     "rolling_resistance": "rolling_resistance",
     "power": "power_w",
     "efficiency": "efficiency",
+    "idle_power": "idle_power_w",
+    "recuperation": "recuperation",
+    "rotating_mass_share": "rotating_mass_share",
 }
-_SHARES = ("assist", "efficiency")  # at most 1
+_SHARES = ("assist", "efficiency", "recuperation")  # at most 1
 
 
 def spread_of(vehicle: Vehicle) -> tuple[Mapping[str, float], bool]:

@@ -14,6 +14,7 @@ from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
 from buffet.cli import main
+from tests.buffet.schema_check import require_described
 from tests.ingest.campaigns import toml
 
 Array = NDArray[np.float64]
@@ -152,11 +153,15 @@ def run_buffet(*arguments: object) -> Result:
     """The command line as a user calls it; stdout and stderr apart.
 
     `spectra` shows the spectra alone unless a test names its parts, which take their time. Few
-    cars are drawn from a car's spread, whose own tests call `rate`, as the demo's tests do.
+    cars are drawn from a car's spread, whose own tests call `rate`, as the demo's tests do. What
+    is printed as JSON is held against its schema.
     """
     words = [str(argument) for argument in arguments]
     if words[:1] == ["spectra"] and "--what" not in words:
         words += ["--what", "spectrum"]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("buffet.rating.car_spread.DRAWS", FEW_CARS)
-        return CliRunner().invoke(main, words, prog_name="buffet")
+        done = CliRunner().invoke(main, words, prog_name="buffet")
+    if "--json" in words and done.stdout:
+        require_described(done.stdout)
+    return done

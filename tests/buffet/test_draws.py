@@ -92,6 +92,9 @@ def test_mass_takes_its_share_on_the_front_axle_along() -> None:
 def test_every_key_of_the_sheet_moves_something() -> None:
     """Each key that [spread] may hold changes the drawn car, and nothing unknown is offered."""
     car = typical_car()
+    assert car.road_load is not None
+    lossy = {"idle_power_w": 2000.0, "recuperation": 0.5, "rotating_mass_share": 0.04}
+    car = replace(car, road_load=replace(car.road_load, **lossy))
 
     for key in SPREADABLE:
         (drawn,) = _drawn(exact_but(car, {key: 0.02}), 1)

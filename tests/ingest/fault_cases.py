@@ -127,6 +127,11 @@ CAMPAIGN_FAULTS: list[Case] = [
 VEHICLE_FAULTS: list[Case] = [
     ("wheelbase", ("vehicle", "wheelbase"), "2.61 m", "vehicle.wheelbase: must equal the model's wheelbase over its scale, 2.583 m, to 1 %; got 2.610 m"),
     ("front axle", ("vehicle", "front_axle_mass"), "1200 kg", "vehicle.front_axle_mass: must be less than the car's 1150 kg, got 1200 kg"),
+    ("no efficiency at all", ("road_load", "efficiency"), 0, "road_load.efficiency: must be above 0, got 0"),
+    ("idling backwards", ("road_load", "idle_power"), "-2 kW", "road_load.idle_power: must be at least 0, got '-2 kW'"),
+    ("more back than braked", ("road_load", "recuperation"), 60, "road_load.recuperation: must be at most 1, got 60"),
+    ("a factor for a share", ("road_load", "rotating_mass_share"), 1.04, "road_load.rotating_mass_share: must be at most 1, got 1.04"),
+    ("losses of nothing", ("road_load",), {"rolling_resistance": 0.01, "idle_power": "2 kW"}, "road_load.idle_power: only goes with efficiency, which is not stated"),
     ("rate", ("rear", "wheel_rate"), "20 kN", "rear.wheel_rate: got '20 kN'; wanted a stiffness such as '20 kN/m'"),
     ("assist", ("steering", "assist"), 2, "steering.assist: must be at most 1, got 2"),
     ("spread", ("spread", "mas"), 0.1, "spread: unknown key 'mas'; did you mean 'mass'?"),

@@ -327,6 +327,7 @@ def test_vehicle_alone_is_read_with_its_axles(tmp_path: Path) -> None:
     assert vehicle.steering.trail_m == pytest.approx(0.035)
     assert vehicle.road_load is not None
     assert vehicle.road_load.power_w == 74000.0
+    assert vehicle.road_load.idle_power_w == 0.0
     assert vehicle.rear.damping_n_s_m == 1500.0
     assert vehicle.seat_at_m == (-0.1, -0.35, 0.6)
 

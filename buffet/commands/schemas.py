@@ -1,0 +1,28 @@
+"""The command `schema`."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from buffet.commands.running import told
+
+
+@click.command()
+@click.argument("name", required=False, metavar="[FORMAT]")
+@told
+def schema(name: str | None) -> None:
+    """The JSON Schema of what commands print with --json.
+
+    FORMAT is a document's name, e.g. rating; without one all are listed.
+    """
+    from buffet.schemas import formats
+    from buffet.schemas import schema as schema_of
+    from buffet.terminal import table
+
+    if name is not None:
+        click.echo(json.dumps(schema_of(name), indent=2, ensure_ascii=False))
+        return
+    rows = [(one, str(schema_of(one)["description"])) for one in formats()]
+    click.echo(table(("format", "is"), rows))

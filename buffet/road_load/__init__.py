@@ -1,0 +1,1 @@
+"""Road load: the energy that drag and rolling resistance cost, and what a change of drag does."""
