@@ -86,15 +86,13 @@ def _add_on(one: AddOn, comparison: Comparison) -> str:
     notes = "".join(f"\n{word[10:]}: {one.missing[word]}" for word in lost)
     ratios = table(("RMS ratio of", "add-on / baseline", "p", "finding"), rows) + notes
     p = {word: p_value(value) for word, value in one.delta_p_value.items()}
+    energy = energy_changes(one.road_load, comparison.speed_trace)
     costs = [
         ("drag coefficient", span(one.delta_drag, sign=True), p.get("drag", "-")),
         ("front lift coefficient", span(one.delta_front_lift, sign=True), p.get("front lift", "-")),
         ("rear lift coefficient", span(one.delta_rear_lift, sign=True), p.get("rear lift", "-")),
         ("fuel at this speed, %", span(one.fuel_change_percent, sign=True), ""),
-        *(
-            (row, span(own, sign=True), "")
-            for row, own in energy_changes(one.road_load, comparison.speed_trace)
-        ),
+        *((row, span(own, sign=True), "") for row, own in energy),
         ("top speed, %", span(one.top_speed_change_percent, sign=True), ""),
     ]
     changes = table(("change", "add-on - baseline", "p"), costs)
