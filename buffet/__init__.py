@@ -7,14 +7,18 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis as CampaignAnalysis
-    from buffet.analysis import analyse as analyse
     from buffet.checking import check as check
     from buffet.comparing import Comparison as Comparison
+    from buffet.comparing import ComparisonSettings as ComparisonSettings
     from buffet.comparing import compare as compare
     from buffet.errors import BuffetError as BuffetError
     from buffet.following import follow as follow
     from buffet.interval import Interval as Interval
+    from buffet.library import analyse as analyse
     from buffet.one_pass import AnalysisSettings as AnalysisSettings
+    from buffet.planning.plan import Plan as Plan
+    from buffet.planning.plan import plan as plan
+    from buffet.planning.wishes import Wishes as Wishes
     from buffet.rating.criteria import Criteria as Criteria
     from buffet.rating.criteria import read_criteria as read_criteria
     from buffet.rating.rate import Rating as Rating
@@ -37,20 +41,24 @@ _HOME = {
     "BuffetError": "buffet.errors",
     "CampaignAnalysis": "buffet.analysis",
     "Comparison": "buffet.comparing",
+    "ComparisonSettings": "buffet.comparing",
     "Criteria": "buffet.rating.criteria",
     "IngestError": "ingest",
     "Interval": "buffet.interval",
+    "Plan": "buffet.planning.plan",
     "Rating": "buffet.rating.rate",
     "RatingSettings": "buffet.rating.rate",
     "RunAnalysis": "buffet.run_analysis",
     "RunResult": "buffet.run_spectra",
+    "Wishes": "buffet.planning.wishes",
     "Wind": "buffet.rating.wind",
     "YawShares": "buffet.rating.wind",
-    "analyse": "buffet.analysis",
+    "analyse": "buffet.library",
     "check": "buffet.checking",
     "compare": "buffet.comparing",
     "follow": "buffet.following",
     "open_campaign": "ingest",
+    "plan": "buffet.planning.plan",
     "rate": "buffet.rating.rate",
     "read_criteria": "buffet.rating.criteria",
     "read_yaw_shares": "buffet.rating.yaw_shares",

@@ -13,6 +13,7 @@ from buffet.errors import BuffetError, RecordTooShortError, TooCoarseError
 from buffet.one_pass import AnalysisSettings, crossed, one_pass
 from buffet.record_findings import length_findings, noise_left, record_findings
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
+from buffet.shown import Shown
 from buffet.spectral.reduction import ReducedSpectra, reduce
 from buffet.spectral.resolution import segment_for_peaks_s
 from buffet.spectral.segments import SegmentSpectra
@@ -50,7 +51,7 @@ class Failure:
 
 
 @dataclass(frozen=True)
-class CampaignAnalysis:
+class CampaignAnalysis(Shown):
     """All runs of a campaign that could be read, and those that could not."""
 
     campaign: Campaign

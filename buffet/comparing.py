@@ -28,6 +28,7 @@ from buffet.rig_changes import RigChange, rig_change
 from buffet.road_load.change import RoadLoadChange, road_load_change
 from buffet.road_load.speed_trace import SpeedTrace
 from buffet.run_spectra import RunResult
+from buffet.shown import Shown
 from buffet.tap_ratios import TapRatio, tap_ratios
 from buffet.trade import (
     AxleLift,
@@ -87,7 +88,7 @@ class AddOn:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class Comparison(Shown):
     """All add-ons against the baseline at one road speed."""
 
     baseline: ConfigurationRating

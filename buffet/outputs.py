@@ -78,18 +78,9 @@ def resonance_writers(found: CampaignResonance) -> dict[str, Writer]:
     return {".json": document, **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
 
 
-def rating_writers(rating: Rating, figures: Sequence[str] = ()) -> dict[str, Writer]:
-    """JSON, one table row a configuration and criterion, or a picture over road speed.
-
-    The picture is that of the criteria unless others are asked for; a PDF takes one a page.
-    """
-
-    def draw(path: Path) -> None:
-        from buffet.report import draw_rating
-
-        draw_rating(rating, figures or ("speed",), path)
-
-    rows = [
+def rating_rows(rating: Rating) -> list[dict[str, Any]]:
+    """One a configuration and criterion."""
+    return [
         {
             "configuration": one.name,
             "verdict": one.verdict,
@@ -109,35 +100,22 @@ def rating_writers(rating: Rating, figures: Sequence[str] = ()) -> dict[str, Wri
         for one in rating.configurations
         for row in one.criteria
     ]
-    document = documents.document_writer(lambda: documents.rating_document(rating))
-    return {".json": document, **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
 
 
-def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Writer]:
-    """JSON, or the table itself."""
-    document = documents.document_writer(lambda: documents.table_document(rows, rating))
-    basis = _blockage(rating.analysis) | road_columns(rating.road) | wind_columns(rating.wind)
-    plain = [row.as_columns() | basis for row in rows]
-    return {".json": document, **row_writers(plain)}
-
-
-def comparison_writers(comparison: Comparison, figures: Sequence[str] = ()) -> dict[str, Writer]:
-    """JSON, one table row an add-on and component, or a picture.
-
-    The picture is that of the changes unless others are asked for; a PDF takes one a page.
-    """
-
-    def draw(path: Path) -> None:
-        from buffet.report import draw_comparison
-
-        draw_comparison(comparison, figures or ("changes",), path)
-
-    rows = [
+def comparison_rows(comparison: Comparison) -> list[dict[str, Any]]:
+    """One an add-on and component."""
+    return [
         {
             "configuration": one.name,
             "component": word,
             **columns("rms_ratio", ratio),
             "p_value": one.p_value[word],
+            "equivalence_p_value": one.equivalence_p_value[word],
+            "detectable_change_percent": 100 * one.detectable[word],
+            "runs_to_show": one.runs_to_show[word],
+            "not_flow_share": one.rig[word].share if word in one.rig else None,
+            **columns("felt_ratio", one.felt_ratio),
+            "felt_p_value": one.felt_p_value,
             **columns("delta_drag", one.delta_drag),
             **columns("delta_front_lift", one.delta_front_lift),
             **columns("delta_rear_lift", one.delta_rear_lift),
@@ -151,6 +129,48 @@ def comparison_writers(comparison: Comparison, figures: Sequence[str] = ()) -> d
         for one in comparison.add_ons
         for word, ratio in one.rms_ratio.items()
     ]
+
+
+def table_rows(rows: Sequence[TableRow], rating: Rating) -> list[dict[str, Any]]:
+    """The table with what it rests on."""
+    basis = _blockage(rating.analysis) | road_columns(rating.road) | wind_columns(rating.wind)
+    return [row.as_columns() | basis for row in rows]
+
+
+def rating_writers(rating: Rating, figures: Sequence[str] = ()) -> dict[str, Writer]:
+    """JSON, one table row a configuration and criterion, or a picture over road speed.
+
+    The picture is that of the criteria unless others are asked for; a PDF takes one a page.
+    """
+
+    def draw(path: Path) -> None:
+        from buffet.report import draw_rating
+
+        draw_rating(rating, figures or ("speed",), path)
+
+    rows = rating_rows(rating)
+    document = documents.document_writer(lambda: documents.rating_document(rating))
+    return {".json": document, **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
+
+
+def table_writers(rows: tuple[TableRow, ...], rating: Rating) -> dict[str, Writer]:
+    """JSON, or the table itself."""
+    document = documents.document_writer(lambda: documents.table_document(rows, rating))
+    return {".json": document, **row_writers(table_rows(rows, rating))}
+
+
+def comparison_writers(comparison: Comparison, figures: Sequence[str] = ()) -> dict[str, Writer]:
+    """JSON, one table row an add-on and component, or a picture.
+
+    The picture is that of the changes unless others are asked for; a PDF takes one a page.
+    """
+
+    def draw(path: Path) -> None:
+        from buffet.report import draw_comparison
+
+        draw_comparison(comparison, figures or ("changes",), path)
+
+    rows = comparison_rows(comparison)
     document = documents.document_writer(lambda: comparison_document(comparison))
     return {".json": document, **row_writers(rows), **dict.fromkeys(PICTURES, draw)}
 

@@ -13,6 +13,7 @@ from buffet.interval import Interval
 from buffet.noise_floor import SignalToNoise, signal_to_noise
 from buffet.peak_classes import NOT_FOLLOWED, PeakClass
 from buffet.run_analysis import NO_WIND, RunAnalysis
+from buffet.shown import Shown
 from buffet.spectral.peaks import Peak, PeakFit, fit_peaks, no_peaks
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, combined_psd
 from buffet.spectral.strouhal import (
@@ -73,7 +74,7 @@ class QuantityResult:
 
 
 @dataclass(frozen=True)
-class RunResult:
+class RunResult(Shown):
     """One run's quantities and its Strouhal number."""
 
     analysis: RunAnalysis

@@ -46,12 +46,17 @@ def spectra_writers(
 
     A picture shows the part asked for, the spectra where none was; a PDF one page a part asked for.
     """
-    rows = [_row(run.result, i) for run in runs for i in range(len(run.result.quantities))]
+    rows = spectra_rows([run.result for run in runs])
     document = documents.document_writer(lambda: spectra_document(analysis, runs))
     pictures: dict[str, Writer] = {
         suffix: partial(_draw, runs, tuple(words) or (SPECTRUM,)) for suffix in PICTURES
     }
     return {".json": document, **row_writers(rows), **pictures}
+
+
+def spectra_rows(results: Sequence[RunResult]) -> list[dict[str, Any]]:
+    """One a run and quantity."""
+    return [_row(result, i) for result in results for i in range(len(result.quantities))]
 
 
 def _draw(runs: Sequence[RunParts], words: Sequence[str], path: Path) -> None:

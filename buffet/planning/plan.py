@@ -34,6 +34,7 @@ from buffet.planning.wind_speeds import (
     wider_share,
 )
 from buffet.planning.wishes import Premises, Wishes, settle
+from buffet.shown import Shown
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.resolution import BINS_PER_BANDWIDTH, segment_for_peaks_s
 from ingest import CorrectionBounds
@@ -54,7 +55,7 @@ class Storage:
 
 
 @dataclass(frozen=True)
-class Plan:
+class Plan(Shown):
     """How to run the next campaign, and what it will and will not reach."""
 
     premises: Premises

@@ -31,6 +31,7 @@ from buffet.rating.yaw_mix import YawAtSpeed, rated_runs, yaw_mix
 from buffet.road_speed import FullScale, full_scale
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult, run_result
+from buffet.shown import Shown
 from buffet.spectral.uncertainty import Unseen
 from buffet.switching.force_states import campaign_states
 from buffet.vehicle import GOOD_MOTORWAY, Road, named_car, road_track_m, typical_car
@@ -93,7 +94,7 @@ class ConfigurationRating:
 
 
 @dataclass(frozen=True)
-class Rating:
+class Rating(Shown):
     """All configurations at one road speed, worst first."""
 
     analysis: CampaignAnalysis

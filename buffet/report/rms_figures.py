@@ -71,22 +71,31 @@ def _whiskers(
 
 def comparison_figure(comparison: Comparison, styles: dict[str, Style]) -> Figure:
     """RMS over the baseline's by component, and differences of the mean coefficients."""
-    words = list(dict.fromkeys(w for one in comparison.add_ons for w in one.rms_ratio))
-    ratios = {w: [one.rms_ratio.get(w) for one in comparison.add_ons] for w in words}
+    ratios = _ratios(comparison)
     deltas = {word: [value(one) for one in comparison.add_ons] for word, value in _DELTAS.items()}
     deltas = {word: row for word, row in deltas.items() if any(row)}
     tallest = max(len(ratios), len(deltas), 1) * max(len(comparison.add_ons), 1)
     figure = new_figure(1.5 + ROW_IN * tallest)
     left, right = figure.subplots(1, 2)
-    _dots(left, ratios, comparison, styles, 1.0)
+    ratio_panel(left, comparison, styles)
     left.set_title("fluctuation")
-    left.set_xlabel(f"RMS over that of {shortened(comparison.baseline.name, 20)}")
     _dots(right, deltas, comparison, styles, 0.0)
     right.set_title("mean coefficients")
     right.set_xlabel(f"difference to {shortened(comparison.baseline.name, 20)}")
     if comparison.add_ons:
         figure.legend(*left.get_legend_handles_labels(), loc="outside upper center", ncols=4)
     return figure
+
+
+def ratio_panel(axes: Axes, comparison: Comparison, styles: dict[str, Style]) -> None:
+    """RMS over the baseline's by component, a mark an add-on, on given axes."""
+    _dots(axes, _ratios(comparison), comparison, styles, 1.0)
+    axes.set_xlabel(f"RMS over that of {shortened(comparison.baseline.name, 20)}")
+
+
+def _ratios(comparison: Comparison) -> dict[str, list[Interval | None]]:
+    words = dict.fromkeys(w for one in comparison.add_ons for w in one.rms_ratio)
+    return {w: [one.rms_ratio.get(w) for one in comparison.add_ons] for w in words}
 
 
 _DELTAS: dict[str, Callable[[AddOn], Interval | None]] = {

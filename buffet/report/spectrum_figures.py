@@ -150,7 +150,7 @@ def run_figure(results: Sequence[RunResult]) -> Figure:
     figure = new_figure(PANEL_IN * max(rows, 1) + 0.35)
     panels = figure.subplots(max(rows, 1), COLUMNS, squeeze=False).ravel()
     for axes, (result, quantity) in zip(panels, shown, strict=False):
-        _run_panel(axes, result, quantity)
+        run_panel(axes, result, quantity)
     for axes in panels[len(shown) :]:
         axes.set_axis_off()
     key = _key([quantity for _, quantity in shown])
@@ -175,7 +175,8 @@ def _forces_first(result: RunResult) -> list[QuantityResult]:
     return sorted(result.quantities, key=lambda q: q.quantity.measures not in words)
 
 
-def _run_panel(axes: Axes, result: RunResult, quantity: QuantityResult) -> None:
+def run_panel(axes: Axes, result: RunResult, quantity: QuantityResult) -> None:
+    """PSD of one quantity of a run with its limits, noise and peaks, on given axes."""
     frequency, psd = quantity.frequency_hz[1:], quantity.psd[1:]
     low, high = quantity.psd_factors
     if quantity.noise_psd is not None:

@@ -49,11 +49,12 @@ def speed_figure(rating: Rating, criteria: Sequence[Criterion], styles: dict[str
     figure = new_figure(PANEL_IN * len(criteria))
     panels = figure.subplots(len(criteria), 1, squeeze=False)[:, 0]
     for axes, criterion in zip(panels, criteria, strict=True):
-        _panel(axes, rating, criterion, styles)
+        speed_panel(axes, rating, criterion, styles)
     return figure
 
 
-def _panel(axes: Axes, rating: Rating, criterion: Criterion, styles: dict[str, Style]) -> None:
+def speed_panel(axes: Axes, rating: Rating, criterion: Criterion, styles: dict[str, Style]) -> None:
+    """One criterion over road speed, a curve a configuration, on given axes."""
     _axes(axes, rating, criterion)
     ends: list[tuple[str, float]] = []
     for configuration in rating.configurations:

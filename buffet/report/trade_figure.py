@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Literal
 
 from buffet.comparing import Comparison
 from buffet.interval import Interval
@@ -23,18 +23,21 @@ KEY = (
     "better in one beyond doubt"
 )
 
+Cost = Literal["drag", "rear lift"]
+_COSTS: dict[Cost, Callable[[TradeOff], Interval | None]] = {
+    "drag": lambda one: one.drag_n,
+    "rear lift": lambda one: one.rear_lift_n,
+}
+
 
 def trade_figure(comparison: Comparison, styles: dict[str, Style]) -> Figure:
     """Two panels with what is felt upward, over drag and over rear lift at the road speed."""
     figure = new_figure(HEIGHT_IN)
     over_drag, over_lift = figure.subplots(1, 2, sharey=True)
+    trade_panel(over_drag, comparison, "drag", styles)
+    trade_panel(over_lift, comparison, "rear lift", styles)
+    over_lift.set_ylabel("")
     told = [one for one in comparison.trade_offs if one.felt is not None]
-    _panel(over_drag, told, lambda one: one.drag_n, styles)
-    _panel(over_lift, told, lambda one: one.rear_lift_n, styles)
-    speed = f"{comparison.speed_m_s * 3.6:.0f} km/h"
-    over_drag.set_xlabel(f"mean drag at {speed}, N")
-    over_lift.set_xlabel(f"mean rear lift at {speed}, N")
-    over_drag.set_ylabel("felt, over the lower limit")
     handles = max(
         (a.get_legend_handles_labels() for a in (over_drag, over_lift)), key=lambda h: len(h[0])
     )
@@ -45,13 +48,15 @@ def trade_figure(comparison: Comparison, styles: dict[str, Style]) -> Figure:
     return figure
 
 
-def _panel(
-    axes: Axes,
-    told: Sequence[TradeOff],
-    cost: Callable[[TradeOff], Interval | None],
-    styles: dict[str, Style],
-) -> None:
-    placed = [(one, felt, x) for one in told if (felt := one.felt) is not None and (x := cost(one))]
+def trade_panel(axes: Axes, comparison: Comparison, over: Cost, styles: dict[str, Style]) -> None:
+    """What is felt upward, over one cost at the road speed, on given axes."""
+    placed = [
+        (one, felt, x)
+        for one in comparison.trade_offs
+        if (felt := one.felt) is not None and (x := _COSTS[over](one))
+    ]
+    axes.set_xlabel(f"mean {over} at {comparison.speed_m_s * 3.6:.0f} km/h, N")
+    axes.set_ylabel("felt, over the lower limit")
     axes.set_yscale("log")
     axes.axhline(1.0, color=FAINT, linestyle=(0, (4, 3)), linewidth=0.9, zorder=1)
     if not placed:
