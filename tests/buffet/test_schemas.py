@@ -11,14 +11,18 @@ import re
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
 
 from buffet.comparison_document import comparison_document
 from buffet.documents import rating_document
+from buffet.rating.criteria import Verdict
 from buffet.schemas import COMMON, formats, schema
+from buffet.spectral.peaks import PeakKind
+from buffet.spectral.tracks import ClassName
+from ingest import SEVERITIES
 from tests.buffet.cabin_campaign import cabin_run, tone, write_open
 from tests.buffet.campaigns import run_buffet, two_configurations
 from tests.buffet.loading_tables import planted
@@ -120,6 +124,17 @@ def test_what_is_shared_stands_in_one_place() -> None:
         used |= set(schema(name)["$defs"])
 
     assert shared <= used
+
+
+def test_words_are_those_of_the_program() -> None:
+    """Values that a schema lists are all that there can be."""
+    shared, rating = read(COMMON)["$defs"], read("rating")["$defs"]
+
+    assert shared["finding"]["properties"]["severity"]["enum"] == list(SEVERITIES)
+    assert set(rating["configuration"]["properties"]["verdict"]["enum"]) == set(get_args(Verdict))
+    peak = read("spectra")["$defs"]["peak"]["properties"]
+    assert set(peak["kind"]["enum"]) == set(get_args(PeakKind))
+    assert set(peak["class"]["enum"]) == set(get_args(ClassName))
 
 
 def test_documents_are_as_described(printed: dict[str, dict[str, Any]]) -> None:
