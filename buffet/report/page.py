@@ -56,6 +56,7 @@ _SAID: dict[Verdict, str] = {
     "undetermined": "undetermined",
     "unlikely": "not likely to be felt",
 }
+_SHEETS = {"all": "report", "screen": "screen", "print": "print"}
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{}'"
 
 
@@ -83,7 +84,7 @@ def report_html(
     script = _text(environment, "sort.js")
     return environment.get_template("report.html.j2").render(
         context,
-        css=_text(environment, "report.css"),
+        sheets={media: _text(environment, f"{name}.css") for media, name in _SHEETS.items()},
         script=script,
         policy=_POLICY.format(b64encode(sha256(script.encode()).digest()).decode()),
     )
