@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-MAP_IN = 2.1
+HIGHEST_IN, PANEL_IN, AROUND_IN = 2.3, 2.6, 0.85  # a map's most height, its width, its labels
 NO_TAPS = "No run measured a pressure on the model."
 NO_PLACES = "Fewer than two taps state their place (at), so no map is drawn."
 
@@ -146,13 +146,21 @@ def taps_maps_figure(taps: ConfigurationTaps, largest: dict[str, float]) -> Figu
     at = np.array([taps.at_m[i] for i in _placed(taps)], float)
     panels = [(word, view) for word in _MAPS for view in views(at)]
     rows = -(-len(panels) // 2)
-    figure = new_figure(MAP_IN * rows)
+    tallest = max(_height_over_width(view) for _, view in panels)
+    figure = new_figure(rows * min(HIGHEST_IN, AROUND_IN + PANEL_IN * tallest))
     every = figure.subplots(rows, 2, squeeze=False).ravel()
     for axes in every[len(panels) :]:
         axes.set_axis_off()
     for axes, (word, view) in zip(every, panels, strict=False):
         _map(axes, taps, word, view, largest[word])
     return figure
+
+
+def _height_over_width(view: View) -> float:
+    """Of what is seen, with room around it."""
+    across, up = np.ptp(view.places, axis=0)
+    margin = 0.32 * max(across, up)
+    return float((up + margin) / (across + margin)) if margin else 1.0
 
 
 def _map(axes: Axes, taps: ConfigurationTaps, word: str, view: View, largest: float) -> None:
