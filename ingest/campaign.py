@@ -13,12 +13,12 @@ from ingest.errors import NoCampaignError, SheetError, SheetFault, UnknownRunErr
 from ingest.inertia import with_inertia
 from ingest.model import Model, TestSection
 from ingest.paths import PathFault, is_inside, named_file
-from ingest.record import Run
 from ingest.provenance import SourceFile
+from ingest.record import Run
 from ingest.rig import CorrectionBounds
 from ingest.run_sheet import run_from_sheet
-from ingest.sheet_files import sheet_files
 from ingest.sheet_faults import nearest, read_toml, validate
+from ingest.sheet_files import sheet_files
 from ingest.sheet_models import CampaignSheet
 from ingest.sheet_values import point
 from ingest.vehicle import Vehicle

@@ -64,9 +64,7 @@ def _bars_of(axes: Axes, bars: Bars, name: str, style: Style, offset: float, wid
     _whiskers(axes, places, [interval for _, interval in known], vertical=True)
 
 
-def _asterisks(
-    axes: Axes, bars: Bars, name: str, differs: Container[str], offset: float
-) -> None:
+def _asterisks(axes: Axes, bars: Bars, name: str, differs: Container[str], offset: float) -> None:
     for i, (word, row) in enumerate(bars.items()):
         if word in differs and name in row:
             top = row[name].high or row[name].value

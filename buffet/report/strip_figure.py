@@ -78,7 +78,7 @@ def stretches(one: ConfigurationRating, rating: Rating) -> tuple[Stretch, ...]:
 
 
 def stretches_text(told: tuple[Stretch, ...]) -> str:
-    """"unlikely 30 to 48, likely 48 to 250 km/h"."""
+    """ "unlikely 30 to 48, likely 48 to 250 km/h"."""
     parts = [f"{one.verdict} {km_h(one.low_m_s)} to {km_h(one.high_m_s)}" for one in told]
     return f"{', '.join(parts)} km/h"
 
@@ -91,7 +91,7 @@ def strip_drawing(rating: Rating) -> StripDrawing:
         f"{one.name}: {stretches_text(told[one.name])}; onset {_onset_text(one)}"
         for one in rating.configurations
     )
-    svgs = [
+    wide, narrow = (
         inline_svg(
             lambda width=width: strip_figure(rating, told, width),  # type: ignore[misc]
             f"strips-{word}",
@@ -99,14 +99,14 @@ def strip_drawing(rating: Rating) -> StripDrawing:
             f"{description}.",
         )
         for word, width in (("wide", WIDE_IN), ("narrow", NARROW_IN))
-    ]
+    )
     caption = (
         "How likely the driver is to feel buffeting at each road speed. Triangle with bar: onset "
-        "speed, where a criterion reaches its lower limit, with its 95 % interval (arrow: open end); upright line: "
-        "the rated speed."
+        "speed, where a criterion reaches its lower limit, with its 95 % interval (arrow: open "
+        "end); upright line: the rated speed."
     )
     rows = tuple((name, stretches_text(own)) for name, own in told.items())
-    return StripDrawing(*svgs, caption, rows)
+    return StripDrawing(wide, narrow, caption, rows)
 
 
 def _onset_text(one: ConfigurationRating) -> str:
@@ -182,9 +182,7 @@ def _wider_side(one: Stretch, rated_m_s: float) -> tuple[float, float]:
     return max(below, above, key=lambda ends: ends[1] - ends[0])
 
 
-def _name(
-    axes: Axes, row: int, one: ConfigurationRating, rating: Rating, width_in: float
-) -> None:
+def _name(axes: Axes, row: int, one: ConfigurationRating, rating: Rating, width_in: float) -> None:
     baseline = " (baseline)" if one.name == rating.analysis.campaign.baseline else ""
     axes.annotate(
         shortened(one.name, NAME_LETTERS[width_in] - len(baseline)) + baseline,

@@ -33,7 +33,7 @@ def comparison() -> Comparison:
             sheet.write_text(text.replace('"wing"', f'"{HOSTILE}"'), encoding="utf-8")
         campaign = folder / "campaign.toml"
         text = campaign.read_text(encoding="utf-8")
-        titled = re.sub(r"(?m)^title = .*$", f"title = \"\"\"{HOSTILE_TITLE}\"\"\"", text)
+        titled = re.sub(r"(?m)^title = .*$", f'title = """{HOSTILE_TITLE}"""', text)
         campaign.write_text(titled, encoding="utf-8")
         analysis = analyse(open_campaign(folder), settings=AnalysisSettings(keeps=FOR_RATING))
     return compare(rate(analysis, RatingSettings(SPEED_M_S, up_to_m_s=HIGHEST_M_S)))

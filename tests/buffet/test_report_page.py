@@ -7,6 +7,7 @@ import re
 from base64 import b64encode
 from dataclasses import replace
 from html import escape, unescape
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from buffet.report.sweep_section import ONE_SPEED, sweep_section
 from buffet.report.switching_section import states_rows, step_rows
 from buffet.report.tap_section import NO_TAPS, configuration_taps, tap_section
 from buffet.report.wording import MARKS, sort_value
+from buffet.switching.force_states import ConfigurationStates, ForceStates
 from ingest import open_campaign
 from tests.buffet.report_campaign import HOSTILE_TITLE, comparison
 
@@ -127,20 +129,25 @@ def test_strips_cover_all_road_speeds(rating: Rating) -> None:
         told = stretches(one, rating)
         assert told[0].low_m_s == pytest.approx(30 / 3.6)
         assert told[-1].high_m_s == pytest.approx(rating.up_to_m_s)
-        for first, second in zip(told, told[1:], strict=False):
+        for first, second in pairwise(told):
             assert first.high_m_s == second.low_m_s
             assert first.verdict != second.verdict
         (here,) = [s.verdict for s in told if s.low_m_s < rating.speed_m_s <= s.high_m_s]
         assert here == one.verdict
 
 
-def test_planted_states_are_told(rating: Rating) -> None:
-    """The demo's shallow tail alone changes between two states."""
-    says = {row.configuration: row.says for row in states_rows(rating)}
-    shown = {row.configuration for row in step_rows(rating)}
+def test_states_are_told_for_the_road(rating: Rating) -> None:
+    """20 changes in 60 s at 40 m/s and scale 0.30: at 130 km/h one in 60/20 · 40/36.1 / 0.30 s."""
+    one = next(c for c in rating.configurations if c.name == "shallow tail")
+    step = ForceStates(one.curves.runs[0], 20, 60.0, np.array([0.01, -0.02, 0.0]), np.full(3, 1e-6))
+    curves = replace(one.curves, states=ConfigurationStates((step,), None))
+    told = replace(rating, configurations=(replace(one, curves=curves),))
 
-    assert shown <= {"shallow tail"}
-    assert all("two states by turns" not in says[name] for name in says if name not in shown)
+    (row,), (run,) = states_rows(told), step_rows(told)
+
+    assert (row.runs, row.changes, row.says) == ("1 of 1", "20", "two states by turns")
+    assert float(row.between_s) == pytest.approx(60 / 20 * 40 / (130 / 3.6) / 0.30, abs=0.5)
+    assert run.steps[:2] == ("+0.0100 (+0.0080 to +0.0120)", "−0.0200 (−0.0220 to −0.0180)")
 
 
 def test_taps_are_averaged_over_the_runs(rating: Rating) -> None:
@@ -173,9 +180,8 @@ def test_bars_that_differ_bear_an_asterisk() -> None:
     row = {"a": Interval(0.03, 0.02, 0.04), "b": Interval(0.01, 0.009, 0.011)}
     with drawing():
         figure = rms_figure({"lift": row, "drag": row}, styles(["a", "b"]), {"b": {"lift"}})
-    texts = [text for text in figure.axes[0].texts if text.get_text() == "*"]
-    assert len(texts) == 1
-    assert texts[0].get_position()[0] == 0 or texts[0].xy[1] == 0.011  # type: ignore[attr-defined]
+    marks = [text for text in figure.axes[0].texts if text.get_text() == "*"]
+    assert [mark.xy[1] for mark in marks] == [0.011]  # type: ignore[attr-defined]
 
 
 def test_files_and_settings_stand_as_used(rating: Rating, tmp_path: Path) -> None:
