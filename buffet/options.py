@@ -300,6 +300,32 @@ def on_basis(*more: Callable[..., Any]) -> Callable[[Command], Command]:
     return decorate
 
 
+_GIVEN = "buffet.given"
+# What changes nothing of a result: where it goes, and what exit code tells of it.
+_ASIDE = frozenset({"output", "fail_on"})
+
+
+class Noted(click.Command):
+    """A command that keeps its options as they were given, for `given`."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        rest = super().parse_args(ctx, list(args))
+        words = self.make_parser(ctx).parse_args(list(args))[0]
+        ctx.meta[_GIVEN] = {
+            option.opts[-1]: "" if words[option.name] is True else str(words[option.name])
+            for option in self.params
+            if isinstance(option, click.Option)
+            and option.name in words
+            and option.name not in _ASIDE
+        }
+        return rest
+
+
+def given() -> dict[str, str]:
+    """Options of the command that runs, by their long names, as the user wrote them."""
+    return dict(click.get_current_context().meta.get(_GIVEN, {}))
+
+
 def fail_on_option(function: Command) -> Command:
     """`--fail-on VERDICT`."""
     return click.option(

@@ -13,10 +13,12 @@ from ingest.errors import NoCampaignError, SheetError, SheetFault, UnknownRunErr
 from ingest.inertia import with_inertia
 from ingest.model import Model, TestSection
 from ingest.paths import PathFault, is_inside, named_file
+from ingest.provenance import SourceFile
 from ingest.record import Run
 from ingest.rig import CorrectionBounds
 from ingest.run_sheet import run_from_sheet
 from ingest.sheet_faults import nearest, read_toml, validate
+from ingest.sheet_files import sheet_files
 from ingest.sheet_models import CampaignSheet
 from ingest.sheet_values import point
 from ingest.vehicle import Vehicle
@@ -36,6 +38,7 @@ class Campaign:
     test_section: TestSection | None
     vehicle: Vehicle | None
     runs: tuple[Run, ...]  # by number, "9" before "10"
+    files: tuple[SourceFile, ...] = ()  # all sheets, and the small files that they name
 
     @property
     def wind_on(self) -> tuple[Run, ...]:
@@ -98,6 +101,7 @@ def open_campaign(folder: str | Path) -> Campaign:
             )
             for run in sorted(runs, key=lambda run: natural_order(run.number))
         ),
+        files=sheet_files(folder, CAMPAIGN_FILE, tables),
     )
 
 

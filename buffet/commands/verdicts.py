@@ -23,7 +23,9 @@ from buffet.options import (
     WITHOUT_LINES,
     Basis,
     Command,
+    Noted,
     fail_on_option,
+    given,
     on_basis,
     output_option,
     units_row_option,
@@ -187,7 +189,7 @@ def compare(
     exit_for(comparison.rating.analysis.failed)
 
 
-@click.command()
+@click.command(cls=Noted)
 @CAMPAIGN
 @AT_SPEED
 @UP_TO
@@ -195,7 +197,7 @@ def compare(
 @SPEED_TRACE
 @on_basis()
 @fail_on_option
-@output_option(".html")
+@output_option(".html, .pdf")
 @told
 def report(
     campaign: Path,
@@ -207,19 +209,22 @@ def report(
     fail_on: str | None,
     output: Path | None,
 ) -> None:
-    """One self-contained page for a client; report.html without -o."""
+    """One self-contained page or PDF for a client; report.html without -o."""
     from buffet.comparing import ComparisonSettings
     from buffet.comparing import compare as compare_rating
     from buffet.comparison_text import verdicts_text
     from buffet.report import report_html
+    from buffet.report.pdf import require_pdf, write_pdf
     from buffet.writing import text_writer, write
 
+    target = output or Path("report.html")
+    if target.suffix.lower() == ".pdf":
+        require_pdf()
     settings = ComparisonSettings(fuel_elasticity, speed_trace=_speed_trace(speed_trace))
     rating = _rating(campaign, basis, speed, up_to, output=output)
     comparison = compare_rating(rating, settings) if rating.has_comparison else None
-    target = output or Path("report.html")
-    page = report_html(comparison, rating, rating.findings)
-    write(target, {".html": text_writer(page)})
+    page = report_html(comparison, rating, rating.findings, given())
+    write(target, {".html": text_writer(page), ".pdf": lambda path: write_pdf(page, path)})
     click.echo(verdicts_text(rating, comparison))
     click.echo(f"report written to {target}", err=True)
     exit_for(rating.analysis.failed)

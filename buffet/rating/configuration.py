@@ -56,6 +56,7 @@ class ConfigurationCurves:
     reported: Mapping[MotionName, LogEstimate | str]  # (n_speeds,) each; or why it is not told
     felt: Felt | None  # at the rated speed; None where upright motion is not told
     mix: YawMix  # of the runs by the wind
+    states: ConfigurationStates | None = None  # of the wake; None where no samples were kept
 
 
 def configuration_curves(
@@ -96,6 +97,7 @@ def configuration_curves(
         reported,
         None if rated_m_s is None else felt(pool, rated_m_s),
         pool.mix,
+        states,
     )
 
 

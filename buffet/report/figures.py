@@ -10,6 +10,7 @@ from buffet.crossings.text import crossing_text, crossings_text, ray_text
 from buffet.interval import Interval
 from buffet.rating.criteria import Criterion
 from buffet.rating.rate import ConfigurationRating, Rating
+from buffet.recommending import SIGNIFICANT
 from buffet.report.crossing_figure import crossing_figure
 from buffet.report.look import Style, inline_svg, styles
 from buffet.report.pooling import (
@@ -156,21 +157,46 @@ def rms_bars(rating: Rating) -> dict[str, dict[str, Interval]]:
     return bars
 
 
-def rms_page_figure(rating: Rating, bars: dict[str, dict[str, Interval]]) -> PageFigure | None:
-    """Bars of all components and configurations; None where no component was measured."""
+def rms_page_figure(
+    rating: Rating, bars: dict[str, dict[str, Interval]], comparison: Comparison | None = None
+) -> PageFigure | None:
+    """Bars of all components and configurations; None where no component was measured.
+
+    With a comparison, what differs from the baseline is marked.
+    """
     if not bars:
         return None
+    differs = {} if comparison is None else _differing(comparison)
     values = "; ".join(
-        f"{word}: " + ", ".join(f"{name} {spanned(value)}" for name, value in row.items())
+        f"{word}: "
+        + ", ".join(
+            f"{name} {spanned(value)}{' *' if word in differs.get(name, ()) else ''}"
+            for name, value in row.items()
+        )
         for word, row in bars.items()
     )
     svg = inline_svg(
-        lambda: rms_figure(bars, configuration_styles(rating)),
+        lambda: rms_figure(bars, configuration_styles(rating), differs),
         "rms",
         "RMS coefficients by component and configuration",
         f"{values}.",
     )
-    return PageFigure(svg, "Bars: pooled over the runs; lines: 95 % intervals.")
+    caption = "Bars: pooled over the runs; lines: 95 % intervals."
+    if comparison is not None:
+        caption += (
+            f" *: differs from {comparison.baseline.name} (p < {SIGNIFICANT:g}, corrected for the "
+            "number of add-ons, at the operating points that both share); without: no difference "
+            "is shown."
+        )
+    return PageFigure(svg, caption)
+
+
+def _differing(comparison: Comparison) -> dict[str, frozenset[str]]:
+    """Components of each add-on whose RMS differs from the baseline's beyond chance."""
+    return {
+        one.name: frozenset(w for w, p in one.p_value.items() if p is not None and p < SIGNIFICANT)
+        for one in comparison.add_ons
+    }
 
 
 def comparison_page_figure(comparison: Comparison) -> PageFigure | None:

@@ -274,6 +274,10 @@ def inline_svg(build: Callable[[], Figure], key: str, title: str, description: s
     return _for_page(data.getvalue().decode("utf-8"), key, title, description)
 
 
+# Matplotlib states SVG's properties as CSS, and two for all that is drawn, which would hold for the
+# whole page; as attributes they are the drawing's own.
+_STYLE_SHEET = re.compile(r"<defs>\s*<style[^>]*>[^<]*</style>\s*</defs>")
+_STYLE = re.compile(r' style="([^"]*)"')
 _LONG_NUMBER = re.compile(r"-?\d+\.\d{3,}(?!\d*[eE])")
 
 
@@ -284,17 +288,26 @@ def _for_page(svg: str, key: str, title: str, description: str) -> str:
     assert view is not None
     body = svg[opening.end() :]
     body = re.sub(r"<metadata>.*?</metadata>|<!--.*?-->", "", body, flags=re.DOTALL)
+    body = _STYLE_SHEET.sub("", body)
+    body = _STYLE.sub(_attributes, body)
     body = body.replace("xlink:href", "href")
     body = re.sub(r'\bid="', f'id="{key}-', body)
     body = re.sub(r'href="#', f'href="#{key}-', body)
     body = re.sub(r"url\(#", f"url(#{key}-", body)
     body = re.sub(r' d="[^"]+"', lambda m: _LONG_NUMBER.sub(_rounded, m.group()), body)
     head = (
-        f'<svg viewBox="{view.group(1)}" role="img" aria-labelledby="{key}-title {key}-desc">'
+        f'<svg viewBox="{view.group(1)}" role="img" aria-labelledby="{key}-title {key}-desc" '
+        'stroke-linejoin="round" stroke-linecap="butt">'
         f'<title id="{key}-title">{escape(title)}</title>'
         f'<desc id="{key}-desc">{escape(description)}</desc>'
     )
     return head + body.strip()
+
+
+def _attributes(style: re.Match[str]) -> str:
+    """Declarations of a style as attributes."""
+    pairs = (part.split(":", 1) for part in style.group(1).split(";") if part.strip())
+    return "".join(f' {name.strip()}="{value.strip()}"' for name, value in pairs)
 
 
 def _rounded(number: re.Match[str]) -> str:

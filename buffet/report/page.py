@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from base64 import b64encode
+from collections.abc import Mapping, Sequence
+from hashlib import sha256
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +12,8 @@ from buffet.cautions import cautions
 from buffet.comparing import Comparison
 from buffet.crossings.modes import resonates
 from buffet.interval import LEVEL
+from buffet.phrases import listed
+from buffet.rating.criteria import WORST_FIRST, Verdict
 from buffet.rating.rate import Rating
 from buffet.rating.unrated import not_rated
 from buffet.report.felt_tables import FELT_AXES, budget_rows, felt_rows
@@ -21,6 +25,10 @@ from buffet.report.figures import (
     spectrum_figures,
     speed_figures,
 )
+from buffet.report.provenance import file_rows, settings_rows, steps_rows
+from buffet.report.strip_figure import strip_drawing
+from buffet.report.sweep_section import sweep_section
+from buffet.report.switching_section import STEPS, states_rows, step_rows
 from buffet.report.tables import (
     cost_rows,
     finding_groups,
@@ -29,50 +37,84 @@ from buffet.report.tables import (
     run_rows,
     verdict_rows,
 )
-from buffet.report.wording import MARKS, km_h, reynolds, spanned
+from buffet.report.tap_section import tap_section
+from buffet.report.wording import km_h, reynolds, sort_value, spanned
 from buffet.road_load.energy import RoadLoadModel
 from buffet.road_load.text import road_load_text
 from buffet.road_wording import road_text
 from buffet.spectral.starts import SIGNIFICANCE
 from buffet.trade import ELASTICITY, ELASTICITY_SPEED_M_S
 from buffet.wind_wording import RATIOS_WITHOUT_WIND, wind_text
-from ingest import Finding
+from ingest import SEVERITIES, Finding
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 
-def report_html(comparison: Comparison | None, rating: Rating, findings: Sequence[Finding]) -> str:
-    """One HTML page with everything inside: no scripts, no links out, no date.
+# Of the verdicts, as the first sentence says them.
+_SAID: dict[Verdict, str] = {
+    "likely": "likely to be felt buffeting",
+    "possible": "possibly felt",
+    "undetermined": "undetermined",
+    "unlikely": "not likely to be felt",
+}
+_SHEETS = {"all": "report", "screen": "screen", "print": "print"}
+_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{}'"
+
+
+def report_html(
+    comparison: Comparison | None,
+    rating: Rating,
+    findings: Sequence[Finding],
+    options: Mapping[str, str] | None = None,
+) -> str:
+    """One HTML page with everything inside: nothing loads from outside, no date.
+
+    Its one script sorts tables; without it the page says the same.
 
     Parameters
     ----------
     comparison : None where the campaign states no baseline
     findings : of all runs
+    options : as given on the command line, by name; files among them are hashed
     """
     environment = _environment()
-    context = _head(rating) | _results(comparison, rating) | _sources(rating, findings)
-    trace = None if comparison is None else comparison.speed_trace
+    context = _head(comparison, rating) | _results(comparison, rating)
+    context |= _signals(rating) | _sources(rating, findings)
+    context |= _provenance(comparison, rating, options or {})
     context["elasticity"] = _elasticity(comparison)
+    trace = None if comparison is None else comparison.speed_trace
     context["road_load"] = road_load_text(RoadLoadModel.of(rating.vehicle), trace)
     context["has_speed_trace"] = trace is not None
-    css = environment.loader.get_source(environment, "report.css")[0]  # type: ignore[union-attr]
-    return environment.get_template("report.html.j2").render(context, css=css)
+    script = _text(environment, "sort.js")
+    return environment.get_template("report.html.j2").render(
+        context,
+        sheets={media: _text(environment, f"{name}.css") for media, name in _SHEETS.items()},
+        script=script,
+        policy=_POLICY.format(b64encode(sha256(script.encode()).digest()).decode()),
+    )
 
 
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    environment = Environment(
         loader=PackageLoader("buffet.report"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["sort_value"] = sort_value
+    return environment
 
 
-def _head(rating: Rating) -> dict[str, Any]:
+def _text(environment: Environment, name: str) -> str:
+    """A file beside the templates, as it is."""
+    return environment.loader.get_source(environment, name)[0]  # type: ignore[union-attr]
+
+
+def _head(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
     analysis = rating.analysis
     return {
         "title": analysis.campaign.title,
@@ -82,8 +124,48 @@ def _head(rating: Rating) -> dict[str, Any]:
         "failed": analysis.failed,
         "version": version("buffeting"),
         "level": f"{LEVEL:.0%}".replace("%", " %"),
-        "marks": MARKS,
+        "headline": _headline(rating),
+        "strips": strip_drawing(rating),
+        "titles": _titles(comparison, rating),
     }
+
+
+def _headline(rating: Rating) -> str:
+    """Which configurations are how likely to be felt, worst first."""
+    names: dict[Verdict, list[str]] = {}
+    for one in rating.configurations:
+        names.setdefault(one.verdict, []).append(one.name)
+    said = [
+        f"{listed(names[verdict])} {'is' if len(names[verdict]) == 1 else 'are'} {_SAID[verdict]}"
+        for verdict in WORST_FIRST
+        if verdict in names
+    ]
+    return f"At {km_h(rating.speed_m_s)} km/h {'; '.join(said)}."
+
+
+def _titles(comparison: Comparison | None, rating: Rating) -> dict[str, str]:
+    """Headings by id, in the order of the page."""
+    every = {
+        "verdicts": f"Verdicts at {km_h(rating.speed_m_s)} km/h",
+        "speed": "Over road speed",
+        "crossings": "Where the wake's peaks meet the car's modes",
+        "felt": "What is felt at the seat",
+        "uncertainty": "Where the uncertainty comes from",
+        "costs": "What it costs",
+        "rms": "How much each component fluctuates",
+        "spectra": "Spectra",
+        "taps": "Pressure taps",
+        "switching": "Two states of the wake",
+        "sweep": "Over wind speed: what scales, what still changes",
+        "runs": "Runs",
+        "findings": "Findings about the recordings",
+        "car": "The car and the road",
+        "criteria": "Criteria",
+        "methods": "Methods",
+        "cautions": "What this report does not say",
+        "provenance": "Provenance",
+    }
+    return {id: title for id, title in every.items() if id != "costs" or comparison is not None}
 
 
 def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
@@ -106,7 +188,7 @@ def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
         "speed_figures": speed_figures(rating),
         "crossing_figures": crossing_figures(rating),
         "spectrum_figures": spectrum_figures(rating),
-        "rms_figure": rms_page_figure(rating, bars),
+        "rms_figure": rms_page_figure(rating, bars, comparison),
         "rms_words": list(bars),
         "rms_table": _rms_table(rating, bars),
         "comparison_figure": None if comparison is None else comparison_page_figure(comparison),
@@ -121,12 +203,34 @@ def _rms_table(rating: Rating, bars: dict[str, Any]) -> list[tuple[str, list[str
     ]
 
 
+def _signals(rating: Rating) -> dict[str, Any]:
+    """What stands behind the numbers: taps, states and wind speeds."""
+    return {
+        "taps": tap_section(rating),
+        "states": states_rows(rating),
+        "step_words": STEPS,
+        "steps": step_rows(rating),
+        "sweep": sweep_section(rating),
+    }
+
+
+def _provenance(
+    comparison: Comparison | None, rating: Rating, options: Mapping[str, str]
+) -> dict[str, Any]:
+    return {
+        "files": file_rows(rating, options),
+        "settings": settings_rows(comparison, rating, options),
+        "step_chains": steps_rows(rating),
+    }
+
+
 def _sources(rating: Rating, findings: Sequence[Finding]) -> dict[str, Any]:
     whole = rating.full_scale
     model = rating.analysis.campaign.model
     return {
         "runs": run_rows(rating.results),
         "finding_groups": finding_groups(findings),
+        "severities": SEVERITIES,
         "cautions": cautions(in_wind=rating.wind is not None),
         "criteria": rating.criteria,
         "blockage": rating.analysis.blockage.text,

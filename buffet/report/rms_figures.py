@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,14 +22,23 @@ X_INTERVALS = 4  # between labels at most: five of "−0.0005" fit half the page
 Bars = Mapping[str, Mapping[str, Interval]]  # component, configuration
 
 
-def rms_figure(bars: Bars, styles: dict[str, Style]) -> Figure:
-    """Bars with 95 % intervals: a group a component, a bar a configuration."""
+def rms_figure(
+    bars: Bars, styles: dict[str, Style], differs: Mapping[str, Container[str]] | None = None
+) -> Figure:
+    """Bars with 95 % intervals: a group a component, a bar a configuration.
+
+    Parameters
+    ----------
+    differs : components of a configuration that get an asterisk
+    """
     rows = int(np.ceil(len(styles) / 4))
     figure = new_figure(BARS_IN + 0.18 * rows)
     axes = figure.subplots()
     width = 0.8 / max(len(styles), 1)
     for i, (name, style) in enumerate(styles.items()):
-        _bars_of(axes, bars, name, style, (i + 0.5) * width - 0.4, width)
+        offset = (i + 0.5) * width - 0.4
+        _bars_of(axes, bars, name, style, offset, width)
+        _asterisks(axes, bars, name, (differs or {}).get(name, ()), offset)
     axes.set_xticks(range(len(bars)), [word.replace(" ", "\n") for word in bars])
     axes.tick_params(axis="x", length=0)
     axes.grid(False, axis="x")
@@ -53,6 +62,15 @@ def _bars_of(axes: Axes, bars: Bars, name: str, style: Style, offset: float, wid
         linewidth=0.9,
     )
     _whiskers(axes, places, [interval for _, interval in known], vertical=True)
+
+
+def _asterisks(axes: Axes, bars: Bars, name: str, differs: Container[str], offset: float) -> None:
+    for i, (word, row) in enumerate(bars.items()):
+        if word in differs and name in row:
+            top = row[name].high or row[name].value
+            axes.annotate(
+                "*", (i + offset, top), (0, -1), textcoords="offset points", ha="center", fontsize=9
+            )
 
 
 def _whiskers(

@@ -47,14 +47,14 @@ FIRST = ("lift", "rear lift", "drag", "side force", "front lift", "pitch moment"
 def sweep_figure(sweep: Sweep) -> Figure:
     """One panel a configuration with its peaks, then one a quantity with its RMS."""
     peaks = [one for one in sweep.configurations if one.tracks or one.undecided][:MOST_PEAKS]
-    names = _quantities(sweep)[:MOST_TRENDS]
+    names = quantities(sweep)[:MOST_TRENDS]
     rows = [int(np.ceil(len(panels) / COLUMNS)) for panels in (peaks, names)]
     figure = new_figure(PANEL_IN * max(sum(rows), 1) + KEY_IN)
     panels = figure.subplots(max(sum(rows), 1), COLUMNS, squeeze=False)
     upper, lower = panels[: rows[0]].ravel(), panels[rows[0] :].ravel()
     for axes, one in zip(upper, peaks, strict=False):
         _peaks_panel(axes, one)
-    looks = styles([_label(one) for one in sweep.configurations])
+    looks = styles([label(one) for one in sweep.configurations])
     for axes, name in zip(lower, names, strict=False):
         _trend_panel(axes, sweep, name, looks)
     for axes in (*upper[len(peaks) :], *lower[len(names) :]):
@@ -66,7 +66,39 @@ def sweep_figure(sweep: Sweep) -> Figure:
     return figure
 
 
-def _label(one: ConfigurationSweep) -> str:
+def peaks_figure(configurations: Sequence[ConfigurationSweep]) -> Figure:
+    """Peaks over wind speed, one panel a configuration."""
+    axes = _panels(len(configurations))
+    for own, one in zip(axes, configurations, strict=False):
+        _peaks_panel(own, one)
+    return axes[0].figure  # type: ignore[return-value]
+
+
+def trends_figure(sweep: Sweep) -> Figure:
+    """RMS over Reynolds number, one panel a quantity."""
+    names = quantities(sweep)[:MOST_TRENDS]
+    axes = _panels(len(names))
+    looks = styles([label(one) for one in sweep.configurations])
+    for own, name in zip(axes, names, strict=False):
+        _trend_panel(own, sweep, name, looks)
+    keyed = axes[0].get_legend_handles_labels()
+    figure = axes[0].figure
+    figure.legend(*keyed, loc="outside lower center", ncols=4, handlelength=3.0)
+    return figure  # type: ignore[return-value]
+
+
+def _panels(count: int) -> list[Axes]:
+    """As many as asked for, in two columns; what is over stays empty."""
+    rows = max(-(-count // COLUMNS), 1)
+    figure = new_figure(PANEL_IN * rows + KEY_IN)
+    panels = list(figure.subplots(rows, COLUMNS, squeeze=False).ravel())
+    for axes in panels[count:]:
+        axes.set_axis_off()
+    return panels
+
+
+def label(one: ConfigurationSweep) -> str:
+    """Name of a configuration, with its yaw angle where that is not zero."""
     return f"{one.configuration}, yaw {one.yaw_deg:.3g} deg" if one.yaw_rad else one.configuration
 
 
@@ -74,7 +106,7 @@ def _peaks_panel(axes: Axes, one: ConfigurationSweep) -> None:
     """Solid: the hypothesis that the peaks keep to; dashed: the other one."""
     top = max(one.speeds_m_s) * ROOM
     axes.set_xlim(0, top)
-    axes.set_title(shortened(_label(one)))
+    axes.set_title(shortened(label(one)))
     axes.set_xlabel("wind speed, m/s")
     axes.set_ylabel("frequency, Hz")
     for seen in one.undecided:
@@ -132,7 +164,7 @@ def _label_ends(axes: Axes, ends: Sequence[tuple[str, float]], top_m_s: float) -
         )
 
 
-def _quantities(sweep: Sweep) -> list[str]:
+def quantities(sweep: Sweep) -> list[str]:
     """Those with an RMS at several speeds, or at any where there are none."""
     every = [trend for one in sweep.configurations for trend in one.trends]
     several = [trend.quantity for trend in every if trend.per_doubling is not None]
@@ -148,7 +180,7 @@ def _trend_panel(axes: Axes, sweep: Sweep, name: str, looks: dict[str, Style]) -
     for one in sweep.configurations:
         for trend in one.trends:
             if trend.quantity == name:
-                _draw_trend(axes, trend, looks[_label(one)], shortened(_label(one)))
+                _draw_trend(axes, trend, looks[label(one)], shortened(label(one)))
     plain_numbers(axes.yaxis)
     frame_all(axes)
 

@@ -29,7 +29,6 @@ from ingest import SEVERITIES, Finding
 
 # Messages of one kind shown in full; `check` lists them all.
 MOST_MESSAGES = 6
-SHORT_HASH = 12
 
 
 @dataclass(frozen=True)
@@ -212,7 +211,7 @@ def ratio_table(
 
 @dataclass(frozen=True)
 class RunRow:
-    """One run as it was analysed, and where it came from."""
+    """One run as it was analysed."""
 
     number: str
     configuration: str
@@ -223,11 +222,6 @@ class RunRow:
     strouhal: str
     strouhal_why: str
     lift_rms: str
-    source: str
-    reader: str
-    sha256: str
-    sha256_short: str
-    steps: str
 
 
 def run_rows(results: Sequence[RunResult]) -> list[RunRow]:
@@ -236,8 +230,7 @@ def run_rows(results: Sequence[RunResult]) -> list[RunRow]:
 
 
 def _run_row(result: RunResult) -> RunRow:
-    analysis, provenance = result.analysis, result.analysis.provenance
-    flow = analysis.flow
+    analysis, flow = result.analysis, result.analysis.flow
     lift = _quantity(result, "lift")
     return RunRow(
         analysis.run.number,
@@ -249,11 +242,6 @@ def _run_row(result: RunResult) -> RunRow:
         spanned(result.strouhal, ".3f"),
         result.strouhal_why,
         NONE if lift is None else spanned(lift.rms, ".4f"),
-        provenance.source,
-        provenance.reader,
-        provenance.sha256,
-        provenance.sha256[:SHORT_HASH],
-        ", ".join(dict.fromkeys(step.name for step in provenance.steps)),
     )
 
 

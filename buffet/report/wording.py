@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import NamedTuple
 
 from buffet.interval import Interval
-from buffet.rating.criteria import Verdict
+from buffet.rating.criteria import WORST_FIRST, Verdict
 
 NONE = "–"
 
@@ -14,9 +15,14 @@ NONE = "–"
 class Mark(NamedTuple):
     """A verdict told by word, shape and frame, so that grey print and every eye can tell it."""
 
-    word: str
+    word: Verdict
     shape: str
     css: str
+
+    @property
+    def rank(self) -> int:
+        """Its place from the worst on, by which tables sort."""
+        return WORST_FIRST.index(self.word)
 
 
 MARKS: dict[Verdict, Mark] = {
@@ -78,3 +84,18 @@ def p_value(value: float | None) -> str:
 def reynolds(value: float | None) -> str:
     """In millions."""
     return NONE if value is None else f"{value / 1e6:.2f}"
+
+
+_FIRST_NUMBER = re.compile(r"(?:at least )?([<>] )?([-−+]?\d+(?:\.\d+)?(?:e[-+]\d+)?)(?![\w.:])")
+
+
+def sort_value(text: str) -> str:
+    """What a table sorts a cell by: the number it begins with; empty where it begins with none."""
+    found = _FIRST_NUMBER.match(text)
+    if found is None:
+        return ""
+    bound, digits = found.groups()
+    value = float(digits.replace("−", "-"))
+    if bound:  # "< 1 %" goes before "1 %"
+        value += -1e-9 if bound[0] == "<" else 1e-9
+    return repr(value)

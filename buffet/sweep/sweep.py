@@ -57,6 +57,11 @@ def sweep(analysis: CampaignAnalysis, progress: Progress = lambda text: None) ->
     for run in (*analysis.wind_off, *analysis.runs):
         progress(f"run {run.run.number}: peaks")
         read.append(run_result(run))
+    return sweep_of(analysis, read)
+
+
+def sweep_of(analysis: CampaignAnalysis, read: Sequence[RunResult]) -> Sweep:
+    """The same from results of the runs, those without wind among them."""
     results = [one for one in follow(read) if _has_wind(one)]
     groups: dict[tuple[str, float], list[RunResult]] = {}
     for one in sorted(results, key=_speed):

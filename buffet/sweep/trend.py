@@ -200,8 +200,12 @@ def _per_doubling(slope: Estimate) -> Interval:
 
 
 def _names(results: Sequence[RunResult]) -> list[str]:
-    """Coefficients: what scales with speed in some other way has no business here."""
-    every = (q.quantity for one in results for q in one.quantities)
+    """Coefficients: what scales with speed in some other way has no business here.
+
+    Nor has one in which no peak was looked for: those of the rig would be left in it.
+    """
+    looked_at = (q for one in results for q in one.quantities if q.fit_deviance is not None)
+    every = (q.quantity for q in looked_at)
     return list(dict.fromkeys(q.name for q in every if q.unit == "1" and q.measures != "other"))
 
 

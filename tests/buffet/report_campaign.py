@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -15,6 +16,7 @@ from buffet.rating.rate import FOR_RATING, RatingSettings, rate
 from ingest import open_campaign
 
 HOSTILE = "<b>&$x_1$"
+HOSTILE_TITLE = """<script>alert("1")</script> & 'x' $y^2$"""
 SPEED_M_S = 130 / 3.6
 HIGHEST_M_S = 150 / 3.6
 
@@ -29,5 +31,9 @@ def comparison() -> Comparison:
         for sheet in folder.glob("runs/*.toml"):
             text = sheet.read_text(encoding="utf-8")
             sheet.write_text(text.replace('"wing"', f'"{HOSTILE}"'), encoding="utf-8")
+        campaign = folder / "campaign.toml"
+        text = campaign.read_text(encoding="utf-8")
+        titled = re.sub(r"(?m)^title = .*$", f'title = """{HOSTILE_TITLE}"""', text)
+        campaign.write_text(titled, encoding="utf-8")
         analysis = analyse(open_campaign(folder), settings=AnalysisSettings(keeps=FOR_RATING))
     return compare(rate(analysis, RatingSettings(SPEED_M_S, up_to_m_s=HIGHEST_M_S)))
