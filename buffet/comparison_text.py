@@ -6,6 +6,7 @@ from buffet.band_ratios import BandRatio
 from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
+from buffet.rating.ranking import Ranking
 from buffet.rating.rate import Rating
 from buffet.recommending import SIGNIFICANT
 from buffet.road_load.energy import RoadLoadModel
@@ -78,7 +79,7 @@ def _add_on(one: AddOn, comparison: Comparison) -> str:
             word,
             span(ratio) + (" *" if word in one.unreliable else ""),
             p_value(one.p_value[word]),
-            _finding(one, word, comparison.equal_within),
+            finding_of(one, word, comparison.equal_within),
         )
         for word, ratio in one.rms_ratio.items()
     ]
@@ -102,8 +103,8 @@ def _add_on(one: AddOn, comparison: Comparison) -> str:
     return "\n\n".join(parts)
 
 
-def _finding(one: AddOn, word: str, equal_within: float) -> str:
-    """A difference, none to speak of, or neither and what would have been shown."""
+def finding_of(one: AddOn, word: str, equal_within: float) -> str:
+    """Of a component: a difference, none to speak of, or neither and what would be shown."""
     if one.p_value[word] < SIGNIFICANT:
         part = one.rig.get(word)
         if part is None:
@@ -155,7 +156,7 @@ def trade_text(comparison: Comparison) -> str:
         (
             one.name,
             "-" if one.felt is None else one.felt.text(between="…"),
-            "-" if one.p_best is None else _probability(one.p_best),
+            "-" if one.p_best is None else probability(one.p_best),
             number(None if one.drag_n is None else one.drag_n.value, ".0f"),
             number(None if one.rear_lift_n is None else one.rear_lift_n.value, "+.0f"),
             ", ".join(one.dominated_by) or "-",
@@ -163,23 +164,28 @@ def trade_text(comparison: Comparison) -> str:
         for one in comparison.trade_offs
     ]
     header = ("felt and paid", "of limit", "P least", "drag, N", "rear lift, N", "beaten by")
-    ranking = comparison.ranking
-    notes = [
+    note = (
         "Of limit: what is felt over the lower limit of the criterion nearest to it. P least: "
         "probability that less is felt of it than of all others; the car's own uncertainty, which "
         "all share, cancels. Beaten by: no worse in any of the three, and better in one beyond "
-        "doubt."
+        f"doubt. {left_out_text(comparison.ranking)}"
+    )
+    return "\n\n".join([table(header, rows), paragraph(note.strip())])
+
+
+def left_out_text(ranking: Ranking) -> str:
+    """Criteria that do not count and configurations that are not ranked; empty where all are."""
+    parts = [("Not counted", ranking.left_out), ("Not ranked", ranking.unranked)]
+    told = [
+        f"{head}: {'; '.join(f'{name}, {why}' for name, why in named.items())}."
+        for head, named in parts
+        if named
     ]
-    if ranking.left_out:
-        told = [f"{name}, {why}" for name, why in ranking.left_out.items()]
-        notes.append(f"Not counted: {'; '.join(told)}.")
-    if ranking.unranked:
-        told = [f"{name}, {why}" for name, why in ranking.unranked.items()]
-        notes.append(f"Not ranked: {'; '.join(told)}.")
-    return "\n\n".join([table(header, rows), paragraph(" ".join(notes))])
+    return " ".join(told)
 
 
-def _probability(value: float) -> str:
+def probability(value: float) -> str:
+    """Never a certainty: draws tell it to a hundredth."""
     if value < 0.01:
         return "< 0.01"
     return "> 0.99" if value > 0.99 else f"{value:.2f}"

@@ -38,6 +38,7 @@ from buffet.report.tables import (
     verdict_rows,
 )
 from buffet.report.tap_section import tap_section
+from buffet.report.trade_section import trade_section
 from buffet.report.wording import km_h, reynolds, sort_value, spanned
 from buffet.road_load.energy import RoadLoadModel
 from buffet.road_load.text import road_load_text
@@ -151,6 +152,7 @@ def _titles(comparison: Comparison | None, rating: Rating) -> dict[str, str]:
         "crossings": "Where the wake's peaks meet the car's modes",
         "felt": "What is felt at the seat",
         "uncertainty": "Where the uncertainty comes from",
+        "trade": "What is felt, against drag and rear lift",
         "costs": "What it costs",
         "rms": "How much each component fluctuates",
         "spectra": "Spectra",
@@ -165,7 +167,8 @@ def _titles(comparison: Comparison | None, rating: Rating) -> dict[str, str]:
         "cautions": "What this report does not say",
         "provenance": "Provenance",
     }
-    return {id: title for id, title in every.items() if id != "costs" or comparison is not None}
+    compared = ("trade", "costs")
+    return {id: t for id, t in every.items() if id not in compared or comparison is not None}
 
 
 def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
@@ -181,6 +184,7 @@ def _results(comparison: Comparison | None, rating: Rating) -> dict[str, Any]:
         "budget": budget,
         "baseline": rating.analysis.campaign.baseline,
         "recommendation": None if comparison is None else comparison.recommendation,
+        "trade": None if comparison is None else trade_section(comparison),
         "costs": [] if comparison is None else cost_rows(comparison),
         "lifts": [] if comparison is None else lift_rows(comparison),
         "ratio_words": words,

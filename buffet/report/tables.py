@@ -6,6 +6,7 @@ from collections.abc import Container, Sequence
 from dataclasses import dataclass
 
 from buffet.comparing import AXLES, AddOn, Comparison
+from buffet.comparison_text import finding_of
 from buffet.rating.rate import ConfigurationRating, Rating
 from buffet.rating.shedding import Shedding
 from buffet.rating.unrated import not_rated
@@ -193,14 +194,18 @@ def _lift(axle: AxleLift | None) -> tuple[str, str, str, str]:
 
 def ratio_table(
     comparison: Comparison,
-) -> tuple[list[str], list[tuple[str, list[tuple[str, str]]]]]:
-    """Components, and for each add-on its name with RMS ratio and p-value by component."""
+) -> tuple[list[str], list[tuple[str, list[tuple[str, str, str]]]]]:
+    """Components, and for each add-on its name with RMS ratio, p-value and finding by component."""
     words = list(dict.fromkeys(word for one in comparison.add_ons for word in one.rms_ratio))
     rows = [
         (
             one.name,
             [
-                (spanned(one.rms_ratio.get(word), ".2f"), p_value(one.p_value.get(word)))
+                (
+                    spanned(one.rms_ratio.get(word), ".2f"),
+                    p_value(one.p_value.get(word)),
+                    finding_of(one, word, comparison.equal_within) if word in one.rms_ratio else "",
+                )
                 for word in words
             ],
         )

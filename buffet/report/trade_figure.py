@@ -30,7 +30,7 @@ _COSTS: dict[Cost, Callable[[TradeOff], Interval | None]] = {
 }
 
 
-def trade_figure(comparison: Comparison, styles: dict[str, Style]) -> Figure:
+def trade_figure(comparison: Comparison, styles: dict[str, Style], *, key: bool = True) -> Figure:
     """Two panels with what is felt upward, over drag and over rear lift at the road speed."""
     figure = new_figure(HEIGHT_IN)
     over_drag, over_lift = figure.subplots(1, 2, sharey=True)
@@ -43,8 +43,9 @@ def trade_figure(comparison: Comparison, styles: dict[str, Style]) -> Figure:
     )
     if handles[0]:
         figure.legend(*handles, loc="outside upper center", ncols=4)
-    left_out = len(comparison.trade_offs) - len(told)
-    write_key(figure, KEY, left_out, "configurations that are not ranked")
+    if key:
+        left_out = len(comparison.trade_offs) - len(told)
+        write_key(figure, KEY, left_out, "configurations that are not ranked")
     return figure
 
 
