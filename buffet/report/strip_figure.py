@@ -24,6 +24,7 @@ WIDE_IN, NARROW_IN = 6.7, 3.5
 ROW_IN, KEY_IN = 0.62, 1.05
 STRIP = 0.38  # of a row's height
 ONSET_GAP = 0.13  # of a row, from the strip to the onset's interval below it
+LEAST_SPAN_M_S = 10 / 3.6
 LETTER_IN = 0.075  # width of a letter inside a strip, about
 NAME_LETTERS = {WIDE_IN: 60, NARROW_IN: 34}
 
@@ -65,7 +66,7 @@ class StripDrawing:
 def stretches(one: ConfigurationRating, rating: Rating) -> tuple[Stretch, ...]:
     """Verdicts from the lowest road speed searched to the highest, halfway between the speeds."""
     speeds = one.curves.setting.speeds_m_s
-    speeds = speeds[speeds <= rating.up_to_m_s * (1 + 1e-9)]
+    speeds = speeds[speeds <= max(rating.up_to_m_s, rating.speed_m_s) * (1 + 1e-9)]
     verdicts = [verdict_at(one.curves, i, rating.criteria) for i in range(len(speeds))]
     changes = [i for i in range(1, len(speeds)) if verdicts[i] != verdicts[i - 1]]
     edges = [
@@ -124,6 +125,7 @@ def strip_figure(
     axes = figure.subplots()
     every = [one for own in told.values() for one in own]
     low, high = min(one.low_m_s for one in every), max(one.high_m_s for one in every)
+    high = max(high, low + LEAST_SPAN_M_S)  # one speed alone has no width
     axes.set_xlim(3.6 * low, 3.6 * high)
     axes.set_ylim(count - 0.45, -0.85)
     for row, one in enumerate(rating.configurations):

@@ -86,7 +86,7 @@ def rated_sweep(rating: Rating) -> Sweep:
         return quantity.measures in SHEDDING_SHOWS_IN
 
     still = [run_result(run, looked_at) for run in rating.analysis.wind_off]
-    return sweep_of(rating.analysis, (*still, *rating.results))
+    return sweep_of(rating.analysis, (*still, *rating.results), looked_at)
 
 
 def _figures(swept: Sweep) -> list[PageFigure]:

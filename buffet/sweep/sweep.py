@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import degrees
 
@@ -12,6 +12,7 @@ from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult, run_result
 from buffet.sweep.tracks import Seen, Track, tracks
 from buffet.sweep.trend import Trend, trends
+from ingest import Quantity
 
 
 @dataclass(frozen=True)
@@ -60,8 +61,15 @@ def sweep(analysis: CampaignAnalysis, progress: Progress = lambda text: None) ->
     return sweep_of(analysis, read)
 
 
-def sweep_of(analysis: CampaignAnalysis, read: Sequence[RunResult]) -> Sweep:
-    """The same from results of the runs, those without wind among them."""
+def sweep_of(
+    analysis: CampaignAnalysis,
+    read: Sequence[RunResult],
+    looked_at: Callable[[Quantity], bool] = lambda quantity: True,
+) -> Sweep:
+    """The same from results of the runs, those without wind among them.
+
+    `looked_at` says in which quantities peaks were looked for; trends are told of these alone.
+    """
     results = [one for one in follow(read) if _has_wind(one)]
     groups: dict[tuple[str, float], list[RunResult]] = {}
     for one in sorted(results, key=_speed):
@@ -70,7 +78,7 @@ def sweep_of(analysis: CampaignAnalysis, read: Sequence[RunResult]) -> Sweep:
         groups.setdefault(key, []).append(one)
     order = list(dict.fromkeys(run.run.configuration or "" for run in analysis.runs))
     keys = sorted(groups, key=lambda key: (order.index(key[0]), key[1]))
-    found = trends(analysis, [groups[key] for key in keys])
+    found = trends(analysis, [groups[key] for key in keys], looked_at)
     configurations = tuple(
         ConfigurationSweep(
             key[0],

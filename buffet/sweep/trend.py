@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from math import exp, log
@@ -19,6 +19,7 @@ from buffet.rating.scatter import SAME_SPEED, Observation, Scatter, scatter, zer
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult
 from buffet.sweep.flow_part import FlowPart, band_ends, flow_parts
+from ingest import Quantity
 
 Array = NDArray[np.float64]
 Statement = Literal["still changing", "settled", "no change shown", "one speed", "rig hides it"]
@@ -77,21 +78,25 @@ class _Slopes:
 
 
 def trends(
-    analysis: CampaignAnalysis, groups: Sequence[Sequence[RunResult]]
+    analysis: CampaignAnalysis,
+    groups: Sequence[Sequence[RunResult]],
+    looked_at: Callable[[Quantity], bool] = lambda quantity: True,
 ) -> list[tuple[Trend, ...]]:
     """Of every coefficient with an RMS, one tuple a group of runs of one configuration.
 
     The scatter from run to run is that of all repeated configurations of the campaign.
+    `looked_at` says in which quantities peaks were looked for: in others the rig's would be left.
     """
     every = [result for results in groups for result in results]
     parts = _Parts.of(groups)
     repeats = {
-        name: scatter(analysis, partial(parts.observed, name=name)) for name in _names(every)
+        name: scatter(analysis, partial(parts.observed, name=name))
+        for name in _names(every, looked_at)
     }
     found = [
         [
             trend
-            for name in _names(results)
+            for name in _names(results, looked_at)
             if (trend := _trend(results, name, parts, repeats[name])) is not None
         ]
         for results in groups
@@ -199,14 +204,11 @@ def _per_doubling(slope: Estimate) -> Interval:
     return Interval(value, low, high)
 
 
-def _names(results: Sequence[RunResult]) -> list[str]:
-    """Coefficients: what scales with speed in some other way has no business here.
-
-    Nor has one in which no peak was looked for: those of the rig would be left in it.
-    """
-    looked_at = (q for one in results for q in one.quantities if q.fit_deviance is not None)
-    every = (q.quantity for q in looked_at)
-    return list(dict.fromkeys(q.name for q in every if q.unit == "1" and q.measures != "other"))
+def _names(results: Sequence[RunResult], looked_at: Callable[[Quantity], bool]) -> list[str]:
+    """Coefficients: what scales with speed in some other way has no business here."""
+    every = (q.quantity for one in results for q in one.quantities)
+    kept = (q for q in every if q.unit == "1" and q.measures != "other" and looked_at(q))
+    return list(dict.fromkeys(q.name for q in kept))
 
 
 def _points(results: Sequence[RunResult], name: str, parts: _Parts) -> tuple[Point, ...]:
