@@ -234,21 +234,8 @@ def _add_on(
     logs = {word: one for word in own.rms if (one := pair.log_ratio(word)) is not None}
     ratios = {word: exponential(one.interval()) for word, one in logs.items()}
     deltas = {word: d.interval() for word in own.means if (d := pair.difference(word))}
-    drag = deltas.get("drag")
-    base = pair.mean(pair.other, "drag") if drag is not None else None
-    change = drag.scaled(100 / base.value) if drag and base and base.value > 0 else None
-    top, why_no_top = None, pair.why_missing("drag")
-    if drag is not None and base is not None:
-        top, why_no_top = top_speed_change_percent(rating, base.value, drag)
     lifts = _lift_balance(pair, rating)
-    missing = _missing(pair, ratios, deltas, lifts)
-    no_change = (
-        pair.why_missing("drag") if drag is None else "the baseline's mean drag is not positive"
-    )
-    if change is None:
-        missing["fuel_change_percent"] = no_change
-    if top is None:
-        missing["top_speed_change_percent"] = why_no_top
+    costs = _drag_costs(pair, deltas.get("drag"), rating, shown)
     margin = float(np.log1p(shown.settings.equal_within))
     return AddOn(
         pair.name,
@@ -263,25 +250,54 @@ def _add_on(
         None if pair.name not in shown.felt else ranking.ratio(pair.name, pair.other),
         shown.felt.get(pair.name),
         tuple(word for word in ratios if not pair.reliable(word)),
-        drag,
+        deltas.get("drag"),
         deltas.get("front lift"),
         deltas.get("rear lift"),
         own.means,
         lifts,
-        change,
-        None if change is None else fuel_change_percent(change, shown.fuel_elasticity),
-        top,
-        road_load_change(
-            rating.vehicle,
-            None if base is None else base.value * rating.full_scale.area_m2,
-            change,
-            rating.speed_m_s,
-            shown.settings.speed_trace,
-            no_change,
-        ),
-        missing,
+        costs.change_percent,
+        costs.fuel_percent,
+        costs.top_speed_percent,
+        costs.road_load,
+        _missing(pair, ratios, deltas, lifts) | costs.missing,
         rated,
     )
+
+
+@dataclass(frozen=True)
+class _DragCosts:
+    """What a difference of mean drag costs, and why some of it is not told."""
+
+    change_percent: Interval | None
+    fuel_percent: Interval | None
+    top_speed_percent: Interval | None
+    road_load: RoadLoadChange
+    missing: Mapping[str, str]
+
+
+def _drag_costs(pair: Pair, drag: Interval | None, rating: Rating, shown: _Shown) -> _DragCosts:
+    base = pair.mean(pair.other, "drag") if drag is not None else None
+    why_no_change = why_no_top = pair.why_missing("drag")
+    change = top = None
+    if drag is not None and base is not None:
+        top, why_no_top = top_speed_change_percent(rating, base.value, drag)
+        why_no_change = "the baseline's mean drag is not positive"
+        change = drag.scaled(100 / base.value) if base.value > 0 else None
+    missing = {}
+    if change is None:
+        missing["fuel_change_percent"] = why_no_change
+    if top is None:
+        missing["top_speed_change_percent"] = why_no_top
+    road_load = road_load_change(
+        rating.vehicle,
+        None if base is None else base.value * rating.full_scale.area_m2,
+        change,
+        rating.speed_m_s,
+        shown.settings.speed_trace,
+        why_no_change,
+    )
+    fuel = None if change is None else fuel_change_percent(change, shown.fuel_elasticity)
+    return _DragCosts(change, fuel, top, road_load, missing)
 
 
 def _missing(

@@ -59,6 +59,7 @@ LEVELS = (
     ("spectra_parts",),
     ("outputs", "spectra_outputs", "options"),
     ("exporting", "schemas"),
+    ("frames", "report.plots", "library"),
     ("commands",),
     ("cli",),
     ("__main__",),

@@ -193,9 +193,15 @@ def test_keys_of_the_car_are_known(tmp_path: Path) -> None:
 
 
 def test_python_example_runs(at_root: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """README's few lines of Python print a verdict for each configuration and a choice."""
+    """README's few lines of Python print verdicts, a choice, a table and a plan, and draw."""
     exec(compile(blocks("python")[0], "README.md", "exec"), {})
 
     printed = capsys.readouterr().out.splitlines()
     assert printed[0] == "bare tailgate likely"
-    assert len(printed) == 5
+    assert printed[4] == "wing"
+    assert printed[5].split() == ["configuration", "metric", "p_likely"]
+    record_s, repeats = printed[-1].split()
+    assert float(record_s) > 60  # the demo's own, which reach 5 % where the wake is steady
+    assert int(repeats) >= 2
+    for name in ("trade.png", "speed.png"):
+        assert (at_root / name).read_bytes().startswith(b"\x89PNG")

@@ -177,17 +177,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
         )
     criteria = settings.criteria or read_criteria()
     vehicle = settings.vehicle or car_of(campaign)
-    speeds = search_speeds(
-        np.array([settings.speed_m_s, *settings.more_speeds_m_s]), settings.up_to_m_s
-    )
-    setting = RideSetting(
-        vehicle,
-        settings.road,
-        whole,
-        speeds,
-        wind=settings.wind,
-        rated_m_s=settings.speed_m_s,
-    )
+    setting = _setting(vehicle, whole, settings)
     names = [name for name in campaign.configurations if analysis.of(name)]
     runs = {name: rated_runs(analysis.of(name), settings.wind) for name in names}
     counted = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
@@ -223,6 +213,13 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
         settings.vehicle is not None,
         wind=settings.wind,
     )
+
+
+def _setting(vehicle: Vehicle, whole: FullScale, settings: RatingSettings) -> RideSetting:
+    asked = np.array([settings.speed_m_s, *settings.more_speeds_m_s])
+    speeds = search_speeds(asked, settings.up_to_m_s)
+    wind, rated_m_s = settings.wind, settings.speed_m_s
+    return RideSetting(vehicle, settings.road, whole, speeds, wind=wind, rated_m_s=rated_m_s)
 
 
 def rate_without_tunnel(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
