@@ -272,7 +272,7 @@ class _DragCosts:
     fuel_percent: Interval | None
     top_speed_percent: Interval | None
     road_load: RoadLoadChange
-    missing: Mapping[str, str]
+    missing: dict[str, str]
 
 
 def _drag_costs(pair: Pair, drag: Interval | None, rating: Rating, shown: _Shown) -> _DragCosts:
