@@ -40,7 +40,7 @@ def plan_document(plan: Plan) -> Document:
         "out_of_reach": [asdict(one) for one in plan.shortfalls],
         "fluctuations": [_finite(asdict(one)) for one in plan.subjects.fluctuations],
         "shedding": [_finite(asdict(one)) for one in plan.subjects.sheddings],
-        "onset": [asdict(one) for one in plan.subjects.growths],
+        "onset": [_named(asdict(one)) for one in plan.subjects.growths],
         "premises": [
             {"key": one.key, "value": one.value, "source": one.source} for one in plan.premises.told
         ],
@@ -70,8 +70,12 @@ def _wish(plan: Plan, one: Reached) -> Document:
 
 def _finite(table: dict[str, Any]) -> Document:
     """Degrees of freedom without end, as of what was stated, are null."""
-    table["configuration"] = table["configuration"] or None
-    return table | {"freedom": number(table["freedom"])}
+    return _named(table) | {"freedom": number(table["freedom"])}
+
+
+def _named(table: dict[str, Any]) -> Document:
+    """What stands for all configurations alike has none of its own."""
+    return table | {"configuration": table["configuration"] or None}
 
 
 def _run(run: PlannedRun) -> Document:

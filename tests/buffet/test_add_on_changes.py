@@ -19,6 +19,7 @@ from buffet.rating.rate import Rating
 from buffet.rating.scatter import Scatter
 from buffet.trade_offs import trade_offs
 from tests.buffet.campaigns import PlantedRun
+from tests.buffet.schema_check import faults
 from tests.buffet.test_comparing import compared, holds
 from tests.buffet.test_following import RIG_HZ, SPEEDS_M_S, WAKE_STROUHAL, noise, white
 
@@ -89,8 +90,11 @@ def test_ratio_at_a_tap(comparison: Comparison) -> None:
     assert holds(plate.ratio, 1.0)
     assert lip.p_value is not None
     assert lip.p_value < 1e-6
-    (told,) = comparison_document(comparison)["configurations"][1]["rms_ratio_of_taps"]
+    document = comparison_document(comparison)
+    (told,) = document["configurations"][1]["rms_ratio_of_taps"]
     assert told["name"] == "pressure"
+    assert document["configurations"][0]["not_flow"]["lift"]["share"] > 0.5
+    assert faults(document) == []
 
 
 def test_a_tap_that_is_not_there_says_so(tmp_path: Path) -> None:

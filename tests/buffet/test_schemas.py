@@ -9,6 +9,7 @@ import copy
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import fields
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, get_args
@@ -18,20 +19,26 @@ import pytest
 
 from buffet.comparison_document import comparison_document
 from buffet.documents import rating_document
+from buffet.planning.demands import WishName
+from buffet.planning.wishes import Wishes
 from buffet.rating.criteria import Verdict
 from buffet.schemas import COMMON, formats, schema
 from buffet.spectral.peaks import PeakKind
 from buffet.spectral.tracks import ClassName
 from ingest import SEVERITIES
 from tests.buffet.cabin_campaign import cabin_run, tone, write_open
-from tests.buffet.campaigns import run_buffet, two_configurations
+from tests.buffet.campaigns import run_buffet, two_configurations, write_runs
 from tests.buffet.loading_tables import planted
 from tests.buffet.report_campaign import comparison
-from tests.buffet.schema_check import faults, require_described, validator
+from tests.buffet.schema_check import faults, require_described, shortened, validator
 from tests.buffet.tap_campaign import write_tap_campaign
+from tests.buffet.test_add_on_changes import planted as wake
 
 ROOT = Path(__file__).parents[2]
 SPEED = ("--speed", "130 km/h")
+STATED = ("--scale", "0.30", "--length", "0.435 m", "--wind-speed", "50 m/s")
+# No record makes up for it, and the balance is too soft.
+OUT_OF_REACH = ("--run-to-run", "50 %", "--natural-frequency", "50 Hz", "--model-mass", "25 kg")
 
 
 def read(name: str) -> dict[str, Any]:
@@ -53,10 +60,15 @@ def objects(value: Any) -> Iterator[dict[str, Any]]:
 
 
 @pytest.fixture(scope="module")
-def printed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
+def campaign(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A bare car and a spoiler."""
+    return two_configurations(tmp_path_factory.mktemp("campaign") / "c", 20.0)
+
+
+@pytest.fixture(scope="module")
+def printed(campaign: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
     """A document of each command, by format; held against its schema when it was printed."""
     folder = tmp_path_factory.mktemp("schemas")
-    campaign = two_configurations(folder / "c", 20.0)
     taps = write_tap_campaign(folder / "taps", 30.0)
     cabin = write_open(folder / "cabin", [cabin_run("1", tone(11.0, 0.02))])
     loads = planted(1).write(folder)
@@ -73,6 +85,7 @@ def printed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any
         run_buffet("resonance", campaign, "--json"),
         run_buffet("car", "saloon", "--json"),
         run_buffet("calibrate", loads, "--json"),
+        run_buffet("plan", campaign, *OUT_OF_REACH, "--json"),
         run_buffet("spectra", cabin, "--what", "cabin", *SPEED, "--json"),
         run_buffet("spectra", taps, "--run", "2", *every, *SPEED, "--json"),
     ]
@@ -135,6 +148,20 @@ def test_words_are_those_of_the_program() -> None:
     peak = read("spectra")["$defs"]["peak"]["properties"]
     assert set(peak["kind"]["enum"]) == set(get_args(PeakKind))
     assert set(peak["class"]["enum"]) == set(get_args(ClassName))
+    compared = read("comparison")["$defs"]
+    for name in ("add_on", "trade_off"):
+        assert set(compared[name]["properties"]["verdict"]["enum"]) == set(get_args(Verdict))
+
+
+def test_words_of_a_plan_are_those_of_the_program() -> None:
+    """Figures that are wanted, and names of what it rests on."""
+    whole = read("plan")
+    wishes = set(get_args(WishName))
+    of = {name: one["properties"] for name, one in whole["$defs"].items()}
+
+    assert set(whole["properties"]["rules"]["enum"]) == wishes | {"resolution"}
+    assert set(of["wish"]["wish"]["enum"]) == set(of["not_planned"]["wish"]["enum"]) == wishes
+    assert of["premise"]["key"]["enum"] == [field.name for field in fields(Wishes)]
 
 
 def test_documents_are_as_described(printed: dict[str, dict[str, Any]]) -> None:
@@ -145,11 +172,51 @@ def test_documents_are_as_described(printed: dict[str, dict[str, Any]]) -> None:
 
 
 def test_the_demo_is_as_described() -> None:
-    """Four configurations at one wind speed."""
+    """Four configurations at one wind speed, with taps."""
     compared = comparison()
+    document = comparison_document(compared)
 
-    assert faults(comparison_document(compared)) == []
+    assert faults(document) == []
+    assert all(one["rms_ratio_of_taps"] for one in document["configurations"])
+    assert document["ranking"]["configurations"]
+    assert document["trade_offs"]
     assert faults(rating_document(compared.rating)) == []
+
+
+@pytest.mark.parametrize("more", [(), OUT_OF_REACH], ids=["in reach", "out of reach"])
+@pytest.mark.parametrize("sheets", [False, True], ids=["alone", "with sheets"])
+@pytest.mark.parametrize("is_earlier", [False, True], ids=["stated", "earlier"])
+def test_plans_are_as_described(
+    campaign: Path, tmp_path: Path, more: tuple[str, ...], *, sheets: bool, is_earlier: bool
+) -> None:
+    """By options or an earlier campaign; what stands for all configurations names none."""
+    source = (campaign, "--band", "1 Hz", "8 Hz") if is_earlier else STATED
+    written = ("-o", tmp_path / "next") if sheets else ()
+    done = run_buffet("plan", *source, *more, *written, "--json")
+    assert done.exit_code == 0, done.stderr
+    document = json.loads(done.stdout)
+
+    assert faults(document) == []
+    assert bool(document["out_of_reach"]) == bool(more)
+    assert any(one["record_s"] is None for one in document["wishes"]) == bool(more)
+    parts = ("wishes", "fluctuations", "shedding", "onset")
+    names = {one["configuration"] for part in parts for one in document[part]}
+    assert names <= {"bare", "spoiler"} if is_earlier else names == {None}
+    assert bool(document["not_planned"]) == is_earlier
+    assert (tmp_path / "next" / "runs").is_dir() == sheets
+
+
+def test_a_plan_by_a_wake_that_sheds_is_as_described(tmp_path: Path) -> None:
+    """Run twice, so that its scatter is told with degrees of freedom; one recording is lost."""
+    runs = [wake(1, "bare", 40.0), wake(2, "bare", 40.0), wake(3, "lip", 40.0)]
+    folder = write_runs(tmp_path / "c", runs)
+    (folder / "runs" / "3.csv").write_text("x\n", encoding="utf-8")
+    document = json.loads(run_buffet("plan", folder, "--json").stdout)
+
+    assert faults(document) == []
+    for part in ("shedding", "fluctuations"):
+        assert {(one["configuration"], one["freedom"]) for one in document[part]} == {("bare", 1)}
+    assert [one["run"] for one in document["failed"]] == ["3"]
 
 
 def places(value: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
@@ -174,18 +241,22 @@ FREE = {
     "line_shares", "weighted_rms", "missing", "budget", "rms_ratio", "p_value",
     "equivalence_p_value", "detectable_change_percent", "rms_ratio_in_bands", "delta_p_value",
     "amplitude_error_reached_hz", "settings", "relative_standard_deviations", "responses",
-    "components", "shape", "energy_share",
+    "components", "shape", "energy_share", "runs_to_show", "not_flow", "left_out", "not_ranked",
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", formats())
 def test_a_key_more_or_less_is_a_fault(name: str, printed: dict[str, dict[str, Any]]) -> None:
-    """At every object of a document, an undescribed key fails and so does a lost one."""
-    document = printed[name]
-    tried = 0
+    """At every kind of object, an undescribed key fails and so does a lost one."""
+    document = shortened(printed[name])
+    tried: set[frozenset[str]] = set()
     for path in places(document):
         if (path[-1:] and path[-1] in FREE) or "settings" in path or "bridge_zeros" in path:
             continue
+        kind = frozenset(at(document, path))
+        if kind in tried:
+            continue
+        tried.add(kind)
         changed = copy.deepcopy(document)
         at(changed, path)["no_such_key"] = 1
         assert any("no_such_key" in one for one in faults(changed)), path
@@ -195,10 +266,7 @@ def test_a_key_more_or_less_is_a_fault(name: str, printed: dict[str, dict[str, A
         changed = copy.deepcopy(document)
         del at(changed, path)[required[0]]
         assert faults(changed), (path, required[0])
-        tried += 1
-        if tried == 12:
-            break
-    assert tried >= 1
+    assert tried
 
 
 @pytest.mark.parametrize("wrong", ["text", None, float("nan"), [], {}, True])
