@@ -7,6 +7,7 @@ from scipy import stats
 
 from tests.thorough.alarms import ALARM_KINDS, LEVEL, alarms, alarms_line
 from tests.thorough.false_peaks import SMOOTH, false_peaks
+from tests.thorough.power import POWER_KINDS, power_line, promises
 from tests.thorough.simulated import CampaignKind
 
 PAIRS = 250
@@ -49,3 +50,14 @@ def test_smooth_noise_has_few_peaks(name: str, capsys: pytest.CaptureFixture[str
     low, high = gate(RECORDS)
 
     assert low <= share <= high
+
+
+def test_differences_are_shown_as_promised(capsys: pytest.CaptureFixture[str]) -> None:
+    """In four of five campaigns, of the change and of the number of runs that each one names."""
+    kind = POWER_KINDS[1]
+    found = promises(kind, 150, seed=1)
+    with capsys.disabled():
+        print(f"\n{power_line(kind, found)}")
+
+    for shown in (found.shown, found.shown_by_runs):
+        assert 0.70 <= sum(shown) / len(shown) <= 0.97

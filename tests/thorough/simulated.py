@@ -37,6 +37,7 @@ class CampaignKind:
     scatter: float = 0.0  # from run to run, relative, of the RMS and of the mean
     noise: float = 0.0  # RMS without wind
     others: int = 0  # further configurations, run as often, that tell the scatter too
+    change: float = 0.0  # relative, of the RMS of b against all others
 
 
 def campaigns(kind: CampaignKind, n: int, rng: np.random.Generator) -> list[CampaignAnalysis]:
@@ -44,6 +45,7 @@ def campaigns(kind: CampaignKind, n: int, rng: np.random.Generator) -> list[Camp
     names = "abcdef"[: 2 + kind.others]
     labels = [name for name in names for _ in range(kind.repeats)]
     records = _scattered(kind, kind.record.records(n * len(labels), DURATION_S, rng), rng)
+    records[np.array(labels * n) == "b"] *= 1 + kind.change
     noise = rng.normal(0, kind.noise, (2, len(names) * n, records.shape[1]))
     zeros = noise[0][:, : round(ZERO_S * RATE_HZ)] if kind.noise else None
     if kind.noise:
