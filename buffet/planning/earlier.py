@@ -182,8 +182,11 @@ def wind_speeds(analysis: CampaignAnalysis) -> tuple[float, ...]:
 
 
 def _bytes_per_value(runs: Sequence[RunAnalysis]) -> float | None:
-    """On disk, of the recordings as they are."""
-    size = sum(path.stat().st_size for run in runs for path in run.run.recordings)
+    """On disk, of the recordings as they are; None where one is there no more."""
+    files = [path for run in runs for path in run.run.recordings]
+    if not all(path.is_file() for path in files):
+        return None
+    size = sum(path.stat().st_size for path in files)
     values = sum(run.signal.duration_s * run.sample_rate_hz * len(run.run.logged) for run in runs)
     return size / values if values else None
 

@@ -16,7 +16,7 @@ from buffet.rating.criteria import Criterion, Metric
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.motions import MOTIONS
 from buffet.rating.pool import MOTION_OF
-from buffet.spectral.uncertainty import run_seed
+from buffet.spectral.uncertainty import LARGEST_LOG, run_seed
 
 if TYPE_CHECKING:
     from buffet.rating.rate import ConfigurationRating, Rating
@@ -183,7 +183,9 @@ def _shares_of(curve: MetricCurve, index: int, quantile: Array) -> Array:
     score = stdtrit(own_freedom, quantile)
     of_car = np.exp(_car(curve, index, shape) / 2)
     if estimate.linear is None or estimate.on_log[index]:
-        drawn = estimate.value[index] * np.exp(np.sqrt(own) / 2 * score) * of_car
+        # Student's t has no end with few degrees of freedom.
+        log = np.clip(np.sqrt(own) / 2 * score, -LARGEST_LOG, LARGEST_LOG)
+        drawn = estimate.value[index] * np.exp(log) * of_car
     else:
         deviation = float(estimate.linear.deviation[index])
         square = np.maximum(estimate.linear.value[index] + deviation * score, 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -201,10 +202,19 @@ def test_still_air_is_not_ranked_beside_wind() -> None:
 
 def test_a_change_of_state_that_hardly_ever_comes_hardly_counts() -> None:
     """It is felt in as many drives as it comes up in."""
-    from dataclasses import replace
-
     jolt = replace(curve(5.0, 0.01, row="state-change"), occurs=np.array([0.3]))
     found = ranked(rated("a", curve(0.5, 0.01), jolt), rated("b", curve(1.0, 0.01)))
     p_best = {one.name: one.p_best for one in found.ranked}
 
     assert p_best["a"] == pytest.approx(0.7, abs=0.015)
+
+
+def test_a_spread_known_from_next_to_nothing_still_gives_numbers() -> None:
+    """Student's t of one degree of freedom draws values beyond any bound."""
+    wild = curve(1.0, 0.5)
+    assert wild.estimate is not None
+    wild = replace(wild, estimate=replace(wild.estimate, mixed_freedom=np.array([1.0])))
+    found = ranked(rated("a", wild), rated("b", curve(1.0, 0.01)))
+
+    assert np.isfinite(found.shares["a"]).all()
+    assert found.ratio("a", "b").value == pytest.approx(1.0, rel=0.05)
