@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -18,7 +19,7 @@ from buffet.rating.ranking import Ranked, Ranking
 from buffet.rating.rate import Rating
 from buffet.rating.scatter import Scatter
 from buffet.trade_offs import trade_offs
-from tests.buffet.campaigns import PlantedRun
+from tests.buffet.campaigns import PlantedRun, run_buffet, two_configurations
 from tests.buffet.schema_check import faults
 from tests.buffet.test_comparing import compared, holds
 from tests.buffet.test_following import RIG_HZ, SPEEDS_M_S, WAKE_STROUHAL, noise, white
@@ -193,3 +194,25 @@ def test_nothing_dominates_by_chance_alone() -> None:
     found = traded({"a": 1.0, "b": 1.001}, {"a": 0.30, "b": 0.301}, {"a": 0.10, "b": 0.101})
 
     assert found["b"].dominated_by == ()
+
+
+def test_options_of_compare(tmp_path: Path) -> None:
+    """What passes for equal, and which picture; a picture needs a file that holds one."""
+    folder = two_configurations(tmp_path / "c")
+    compare = ("compare", folder, "--speed", "130 km/h")
+    document = json.loads(run_buffet(*compare, "--equal-within", "20 %", "--json").stdout)
+
+    assert document["equal_within_percent"] == pytest.approx(20)
+    text = run_buffet(*compare, "--equal-within", "0.2").stdout
+    assert "Equal within 20%" in text
+    assert "felt and paid" in text
+    assert "P least" in text
+    picture = tmp_path / "trade.png"
+    assert run_buffet(*compare, "--figure", "trade", "-o", picture).exit_code == 0
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    refused = run_buffet(*compare, "--figure", "trade", "-o", tmp_path / "trade.csv")
+    assert refused.exit_code == 2
+    assert "--figure needs a picture" in refused.stderr
+    wrong = run_buffet(*compare, "--equal-within", "90 %")
+    assert wrong.exit_code == 2
+    assert "at most 50 %" in wrong.stderr

@@ -244,12 +244,13 @@ def test_figures_as_files_are_what_their_suffix_says(
     compared: Comparison, tmp_path: Path, suffix: str
 ) -> None:
     """PNG, SVG and PDF by suffix, the same bytes twice."""
-    paths = [tmp_path / f"{i}{suffix}" for i in range(2)]
-    for path in paths:
-        draw_comparison(compared, ("changes",), path)
-    first, second = (path.read_bytes() for path in paths)
-    assert first.startswith(MAGIC[suffix])
-    assert first == second
+    for figure in ("changes", "trade"):
+        paths = [tmp_path / f"{figure}{i}{suffix}" for i in range(2)]
+        for path in paths:
+            draw_comparison(compared, (figure,), path)
+        first, second = (path.read_bytes() for path in paths)
+        assert first.startswith(MAGIC[suffix])
+        assert first == second
 
 
 def test_speed_curves_as_a_file(compared: Comparison, tmp_path: Path) -> None:
