@@ -85,7 +85,7 @@ def rank(rating: Rating) -> Ranking:
     kept = [one for one in rating.configurations if one.name not in unranked]
     left_out = _left_out(kept)
     counted = {one.name: _counted(one, left_out) for one in kept}
-    shares = {name: _drawn(name, curves, index) for name, curves in counted.items() if curves}
+    shares = {name: shares_of(name, curves, index) for name, curves in counted.items() if curves}
     best = _best(shares)
     ranked = [Ranked(name, *_nearest(counted[name], index), best[name]) for name in shares]
     some = {curve.criterion.id for curves in counted.values() for curve in curves}
@@ -142,8 +142,14 @@ def _counted(one: ConfigurationRating, left_out: Mapping[str, str]) -> list[Metr
     ]
 
 
-def _drawn(name: str, curves: Sequence[MetricCurve], index: int) -> Array:
-    """Share of the limit of the criterion that is nearest to it, in each draw, ``(n_draws,)``."""
+def shares_of(name: str, curves: Sequence[MetricCurve], index: int) -> Array:
+    """Share of the limit of the criterion that is nearest to it, in each draw, ``(n_draws,)``.
+
+    Parameters
+    ----------
+    curves : of one configuration, which tells what it draws for itself by its name
+    index : of the road speed
+    """
     quantiles: dict[str, Array] = {}
     every = []
     for curve in curves:

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from tests.thorough.ranked import ranked_pairs
 from tests.thorough.records import PEAKY
 from tests.thorough.reliability import Said, said
 from tests.thorough.simulated import CampaignKind
@@ -16,6 +17,19 @@ def test_limits_are_exceeded_as_often_as_said() -> None:
     assert len(p) >= 110
     assert np.sum((p > 0.05) & (p < 0.95)) > 15
     assert abs(found.exceeded.sum() - p.sum()) < 3 * error
+
+
+def test_of_two_the_one_is_felt_less_as_often_as_said() -> None:
+    """With the same car in both; pairs that are alike are called different by chance alone."""
+    found = ranked_pairs(CampaignKind("peaky", PEAKY, repeats=2, scatter=0.03, others=2), 80)
+    p = found.said.probability
+    error = np.sqrt(np.sum(p * (1 - p)))
+
+    assert len(p) >= 75
+    assert np.sum((p > 0.05) & (p < 0.95)) > 30
+    assert abs(found.said.exceeded.sum() - p.sum()) < 3 * error
+    # Of 80 with a chance of 5 %, more than 11 come up once in 1,600 seeds.
+    assert np.sum(found.p_values < 0.05) <= 11
 
 
 def test_tenths_and_their_largest_deviation() -> None:

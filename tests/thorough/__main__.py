@@ -16,6 +16,7 @@ from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
 from tests.thorough.planned import print_planned
 from tests.thorough.power import print_power
+from tests.thorough.ranked import print_ranked
 from tests.thorough.reliability import print_reliability
 from tests.thorough.resonance import print_resonance
 from tests.thorough.sweep_trends import print_sweep_trends
@@ -27,6 +28,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "reliability": (print_reliability, "cases", 10_000),
     "alarms": (print_alarms, "pairs a kind", 4000),
     "power": (print_power, "campaigns a kind", 2000),
+    "ranking": (print_ranked, "campaigns", 4000),
     "coherence": (print_coherence, "pairs of records a kind", 2000),
     "resonance": (print_resonance, "tap tests and records a kind", 2000),
     "extremes": (print_extremes, "records a process", 2000),

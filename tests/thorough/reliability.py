@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import gettempdir
@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from buffet.analysis import CampaignAnalysis
 from buffet.rating.car_spread import drawn_settings
 from buffet.rating.configuration import configuration_curves
+from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.seat_scatter import rating_scatter
 from buffet.run_analysis import RunAnalysis
-from buffet.spectral.uncertainty import LogEstimate
 from buffet.vehicle import draw_vehicles
 from ingest import StatedAir
 from tests.thorough.onset_coverage import NOTHING, ONSET_M_S, OnsetScene, exact_run, only_curve
@@ -87,15 +87,19 @@ def print_reliability(n_cases: int) -> None:
         every.append(own)
         wrong = np.mean(own.probability) - np.mean(own.exceeded)
         print(f"{kind.name:32} {len(own.probability)} cases, said less exceeded {wrong:+.3f}")
-    found = Said.together(every)
+    print_tenths(Said.together(every), "reliability")
+
+
+def print_tenths(found: Said, name: str) -> None:
+    """A line a tenth of the probabilities, and a plot."""
     for k, (mean, share, n) in enumerate(found.bins):
         print(
             f"{k / BINS:.1f} to {(k + 1) / BINS:.1f}: said {mean:.3f}, was {share:.3f} of {n:.0f}"
         )
-    print(f"largest deviation {found.largest_deviation:.3f}; {draw(found)}")
+    print(f"largest deviation {found.largest_deviation:.3f}; {draw(found, name)}")
 
 
-def draw(found: Said) -> Path:
+def draw(found: Said, name: str = "reliability") -> Path:
     """The reliability plot; returns its place."""
     from matplotlib.figure import Figure
 
@@ -108,7 +112,7 @@ def draw(found: Said) -> Path:
     axes.set_xlabel("probability said")
     axes.set_ylabel("share exceeded")
     axes.set_title(f"{len(found.probability)} cases, 95 % bars")
-    path = Path(gettempdir()) / "reliability.png"
+    path = Path(gettempdir()) / f"{name}.png"
     figure.savefig(path, dpi=120)
     return path
 
@@ -124,12 +128,13 @@ def said(kind: CampaignKind, n_cases: int, seed: int = 70) -> Said:
     n_campaigns = -(-n_cases // 2)
     for start in range(0, n_campaigns, AT_ONCE):
         for analysis in campaigns(kind, min(AT_ONCE, n_campaigns - start), rng):
-            for estimate in _estimates(analysis, scene, setting, drawn):
+            for curve in curves_of(analysis, scene, setting, drawn).values():
+                assert curve.estimate is not None
                 truth = float(rng.choice(truths))
                 gain = 1 + PRESSURE_UNCERTAINTY * float(rng.standard_normal())
                 away = float(rng.uniform(-REACH, REACH))
                 limit = truth * np.exp(away)
-                probability.append(float(estimate.probability_above(limit * gain)[0]))
+                probability.append(float(curve.estimate.probability_above(limit * gain)[0]))
                 exceeded.append(away < 0)
     return Said(np.array(probability), np.array(exceeded, bool))
 
@@ -148,22 +153,24 @@ def _truths(
     return np.array(found)
 
 
-def _estimates(
+def curves_of(
     analysis: CampaignAnalysis,
     scene: OnsetScene,
     setting: RideSetting,
     drawn: Sequence[RideSetting],
-) -> Iterator[LogEstimate]:
-    """What is said of configurations a and b, by all that the rating knows."""
+) -> dict[str, MetricCurve]:
+    """What is said of configurations a and b, by all that the rating knows; none where unsure."""
     stated = replace(analysis, runs=tuple(_with_pressure(run) for run in analysis.runs))
     spread = rating_scatter(stated, setting, ONSET_M_S)
+    found = {}
     for name in ("a", "b"):
         runs = stated.of(name)
         unseen = {family: own.unseen(name, len(runs)) for family, own in spread.items()}
         curves = configuration_curves(name, runs, setting, scene.criteria, unseen, drawn)
         (curve,) = curves.metrics
         if curve.estimate is not None and curve.doubt is None:
-            yield curve.estimate
+            found[name] = curve
+    return found
 
 
 def _with_pressure(run: RunAnalysis) -> RunAnalysis:
