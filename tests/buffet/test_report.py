@@ -24,6 +24,7 @@ from buffet.report.rms_figures import rms_figure
 from buffet.report.spectrum_figures import MOST_PANELS, run_figure
 from buffet.report.speed_figure import decisive_criteria, speed_figure
 from buffet.report.tables import cost_rows
+from buffet.report.trade_section import trade_section
 from ingest import Finding
 from tests.buffet.report_campaign import HOSTILE, SPEED_M_S, comparison
 
@@ -127,6 +128,21 @@ def test_page_names_every_configuration_and_verdict(compared: Comparison, page: 
         assert rated.why in page.words
         assert rated.verdict in page.words
     assert compared.recommendation.why[1:] in page.words
+
+
+def test_page_weighs_what_is_felt_against_its_cost(compared: Comparison, page: Page) -> None:
+    """Every configuration with its chance to be felt least, who beats it, and all doubts."""
+    found = trade_section(compared)
+    assert [row.name for row in found.rows] == [one.name for one in compared.trade_offs]
+    for row in found.rows:
+        assert f"{row.felt} {row.p_best} {row.drag} {row.rear_lift} {row.beaten_by}" in page.words
+    assert {row.tap for row in found.taps} == {"tailgate left", "tailgate right"}
+    assert "trade" in page.ids
+    doubts = compared.recommendation.doubts
+    for doubt in doubts:
+        assert doubt.text in page.words
+    if doubts:
+        assert f"To settle it first: {doubts[0].settled_by}" in page.words
 
 
 def test_page_carries_findings_worst_first(page: Page) -> None:
