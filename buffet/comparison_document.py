@@ -122,7 +122,7 @@ def _trade_off(one: TradeOff) -> Document:
         "share_of_limit": interval(one.felt),
         "drag_n": interval(one.drag_n),
         "rear_lift_n": interval(one.rear_lift_n),
-        "dominated_by": list(one.dominated_by),
+        "dominated_by": None if one.dominated_by is None else list(one.dominated_by),
     }
 
 

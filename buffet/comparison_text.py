@@ -24,6 +24,7 @@ from buffet.terminal import (
     table,
     verdict_row,
 )
+from buffet.trade_offs import TradeOff
 from buffet.wind_wording import RATIOS_WITHOUT_WIND, wind_text
 
 # Repeats in all from which the scatter from run to run is fairly known: with fewer Student's t
@@ -159,7 +160,7 @@ def trade_text(comparison: Comparison) -> str:
             "-" if one.p_best is None else probability(one.p_best),
             number(None if one.drag_n is None else one.drag_n.value, ".0f"),
             number(None if one.rear_lift_n is None else one.rear_lift_n.value, "+.0f"),
-            ", ".join(one.dominated_by) or "-",
+            beaten_text(one),
         )
         for one in comparison.trade_offs
     ]
@@ -167,10 +168,18 @@ def trade_text(comparison: Comparison) -> str:
     note = (
         "Of limit: what is felt over the lower limit of the criterion nearest to it. P least: "
         "probability that less is felt of it than of all others; the car's own uncertainty, which "
-        "all share, cancels. Beaten by: no worse in any of the three, and better in one beyond "
-        f"doubt. {left_out_text(comparison.ranking)}"
+        "all share, cancels. A verdict is possible from a chance of 10 % to exceed that limit. "
+        "Beaten by: no worse in any of the three, and better in one beyond doubt (Holm over all "
+        f"pairs). {left_out_text(comparison.ranking)}"
     )
     return "\n\n".join([table(header, rows), paragraph(note.strip())])
+
+
+def beaten_text(one: TradeOff) -> str:
+    """Who beats a configuration in one word or a few."""
+    if one.dominated_by is None:
+        return "not known"
+    return ", ".join(one.dominated_by) or "none"
 
 
 def left_out_text(ranking: Ranking) -> str:
@@ -209,7 +218,14 @@ def _percent(share: Interval | None, form: str) -> str:
     return number(None if share is None else 100 * share.value, form)
 
 
+def _is_open(one: AddOn) -> bool:
+    """Whether of any component no difference is shown."""
+    return any(p >= SIGNIFICANT for p in one.p_value.values())
+
+
 def _notes(comparison: Comparison) -> list[str]:
+    if not comparison.add_ons:
+        return []
     notes = []
     if not comparison.repeated:
         notes.append(
@@ -222,12 +238,13 @@ def _notes(comparison: Comparison) -> list[str]:
             f"run{'s' if comparison.repeats > 1 else ''} only, so small differences cannot be "
             "shown. More repeats would sharpen all of them."
         )
-    notes.append(
-        f"Equal within {comparison.equal_within:.0%}: a greater difference of RMS is ruled out "
-        "(p < 0.05, corrected alike). Open: neither is shown; from the change named on, this "
-        "campaign shows a difference in four of five cases, and with the number of runs named at "
-        f"each operating point one of {comparison.equal_within:.0%}."
-    )
+    if any(_is_open(one) for one in comparison.add_ons):
+        notes.append(
+            f"Equal within {comparison.equal_within:.0%}: a greater difference of RMS is ruled out "
+            "(p < 0.05, corrected alike). Open: neither is shown; from the change named on, this "
+            "campaign shows a difference in four of five cases, and with the number of runs named "
+            f"at each operating point one of {comparison.equal_within:.0%}."
+        )
     notes.append(
         "p-values are corrected for the number of add-ons (Holm), those of octaves for both; in "
         "brackets: no difference is shown. Fuel by rule of thumb at "

@@ -57,21 +57,27 @@ def not_told_apart(pair: Pair, word: str, equal_within: float) -> Doubt:
     """A difference that what was measured leaves open."""
     text = f"{pair.other} cannot be told from {pair.name} by what was measured"
     both = f"{pair.name} and {pair.other}"
-    logs = pair.log_ratio(word)
+    logs, drag = pair.log_ratio(word), pair.difference("drag")
+    if drag is None:
+        return Doubt(text, f"{both} again with drag measured in every run")
     if logs is None:
         return Doubt(text, f"{both} again, with {word} measured above the noise")
     if not logs.repeats.freedom:
         return Doubt(
             text,
-            f"{both} again at the same operating points, so that it is known how "
-            "far repeats scatter",
+            f"{both} again at the same operating points, so that it is known how far repeats "
+            "scatter",
         )
-    runs = pair.runs_to_show(logs, float(np.log1p(equal_within)))
+    change = float(np.log1p(equal_within))
+    if logs.detectable() <= change:
+        # The component is told well enough: what is felt, or drag, is what lies too close.
+        return Doubt(text, f"{both} with longer records and more repeats, if a choice is needed")
+    runs = pair.runs_to_show(logs, change)
     if runs is None:
         return Doubt(
             text,
-            f"{both} with longer records: repeats alone would not show "
-            f"{equal_within:.0%} of {word} RMS",
+            f"{both} with longer records: repeats alone would not show {equal_within:.0%} of "
+            f"{word} RMS",
         )
     return Doubt(
         text,
@@ -94,8 +100,8 @@ def _of_verdict(best: ConfigurationRating) -> Iterator[Doubt]:
     )
     unit = "" if row.criterion.unit == "1" else f" {row.criterion.unit}"
     yield Doubt(
-        f"{best.name} exceeds the limit {limit} of {row.criterion.id} ({value:g}{unit}) with a "
-        f"probability of {chance:.0%}",
+        f"{best.name} exceeds the limit from which {row.criterion.id} is {limit} "
+        f"({value:g}{unit}) with a probability of {chance:.0%}",
         _narrower(best.name, row),
     )
 

@@ -86,6 +86,8 @@ def recommend(
     if baseline.verdict == "unlikely":
         why = "the baseline is not likely to be felt at this speed, so no add-on is needed"
         return Recommendation(baseline.name, why, doubts=doubts(baseline))
+    if not add_ons:
+        return Recommendation(None, "the campaign has no add-on to compare with the baseline")
     better = sorted((one for one in add_ons if _improves(one, baseline)), key=_rank)
     if not better:
         return _none(baseline, add_ons, between, equal_within)
@@ -215,11 +217,11 @@ def _chosen(
     if ties:
         names = listed([one.name for one in ties])
         return best, ties, [f"{names} cannot be told from it by what was measured"]
-    if best is not first:
-        return best, [], [f"of {first.name} more is felt, and no difference of drag is shown"]
-    if any(_same_verdict(one, best) for one in others):
-        return best, [], ["of those with this verdict it has the least drag"]
-    return best, [], []
+    alike = [rival for rival in rest if _same_verdict(rival.add_on, best)]
+    same = [rival.add_on.name for rival in alike if rival.same_drag]
+    if same:
+        return best, [], [f"of {listed(same)} more is felt, and no difference of drag is shown"]
+    return best, [], ["of those with this verdict it has the least drag"] if alike else []
 
 
 def _told_apart(rival: _Rival, best: AddOn) -> bool:

@@ -5,8 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from buffet.pairs import Pair
-from buffet.rig_findings import RigShare, above_noise, lobe_excess, rig_name, rig_shares
+from buffet.rig_findings import (
+    SAME_RESONANCE,
+    RigShare,
+    above_noise,
+    lobe_excess,
+    rig_name,
+    rig_shares,
+)
 from buffet.run_spectra import QuantityResult, RunResult
 
 # Share of the change of a variance from which it is said to be the rig's, and from which it is
@@ -58,8 +67,26 @@ def rig_change(pair: Pair, word: str, results: Mapping[str, RunResult]) -> RigCh
     of_rig = sum(weight * one.variance for weight, one in parts)
     if change == 0 or of_rig / change < PARTLY:
         return None
-    largest = max(parts, key=lambda pair: abs(pair[0]) * pair[1].variance)[1].share
+    largest = _most_changed(parts, change)
     return RigChange(of_rig / change, largest.frequency_hz, rig_name(largest))
+
+
+def _most_changed(parts: Sequence[tuple[float, _Part]], change: float) -> RigShare:
+    """The peak of which most of the change is made, at its largest; the same in several runs."""
+    best, most = parts[0][1].share, -np.inf
+    for _, one in parts:
+        reach = max(one.share.peak.bandwidth_hz.value, SAME_RESONANCE * one.share.frequency_hz)
+        alike = [
+            (weight, other)
+            for weight, other in parts
+            if other.share.code == one.share.code
+            and abs(other.share.frequency_hz - one.share.frequency_hz) <= reach
+        ]
+        total = sum(weight * other.variance for weight, other in alike) / change
+        if total > most:
+            most = total
+            best = max(alike, key=lambda pair: pair[1].variance)[1].share
+    return best
 
 
 def _quantity(result: RunResult, word: str) -> QuantityResult | None:

@@ -72,9 +72,11 @@ def burstiness(pool: Pool, row: Criterion) -> Burstiness | None:
     tried = replace(pool.setting, speeds_m_s=pool.setting.tried_m_s(SPEEDS))
     words = pool.motion(name).words
     of_runs = [seat_histories(run, tried, name, words, row.band_hz) for run in pool.runs]
-    rng = run_seed("bursts", *(run.run.number for run in pool.runs))
+    runs = [run.run.number for run in pool.runs]
     told = []
     for place, speed_m_s in enumerate(tried.speeds_m_s.tolist()):
+        # Its own at each speed, so that none hangs on the others that are asked for.
+        rng = run_seed("bursts", *runs, f"{speed_m_s:.6g}")
         one = log_ratio([histories[place] for histories in of_runs], rng)
         if one is not None:
             told.append((speed_m_s, *one))

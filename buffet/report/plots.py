@@ -14,7 +14,7 @@ from buffet.report.look import INK, drawing, powers_of_ten, shortened, styles
 from buffet.report.rms_figures import ratio_panel
 from buffet.report.spectrum_figures import per_hertz, run_panel
 from buffet.report.speed_figure import decisive_criteria, speed_panel
-from buffet.report.trade_figure import Cost, trade_panel
+from buffet.report.trade_figure import COSTS, Cost, trade_panel
 from buffet.run_spectra import RunResult
 
 if TYPE_CHECKING:
@@ -87,6 +87,8 @@ def _comparison(result: Comparison, axes: Axes, over: Cost | None = None) -> Non
     look = configuration_styles(result.rating)
     if over is None:
         ratio_panel(axes, result, look)
+    elif over not in COSTS:
+        raise ValueError(f"there is no {over!r}; choose one of {', '.join(COSTS)}")
     else:
         trade_panel(axes, result, over, look)
     if axes.get_legend_handles_labels()[0]:

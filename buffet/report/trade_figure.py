@@ -24,7 +24,7 @@ KEY = (
 )
 
 Cost = Literal["drag", "rear lift"]
-_COSTS: dict[Cost, Callable[[TradeOff], Interval | None]] = {
+COSTS: dict[Cost, Callable[[TradeOff], Interval | None]] = {
     "drag": lambda one: one.drag_n,
     "rear lift": lambda one: one.rear_lift_n,
 }
@@ -54,7 +54,7 @@ def trade_panel(axes: Axes, comparison: Comparison, over: Cost, styles: dict[str
     placed = [
         (one, felt, x)
         for one in comparison.trade_offs
-        if (felt := one.felt) is not None and (x := _COSTS[over](one))
+        if (felt := one.felt) is not None and (x := COSTS[over](one))
     ]
     axes.set_xlabel(f"mean {over} at {comparison.speed_m_s * 3.6:.0f} km/h, N")
     axes.set_ylabel("felt, over the lower limit")

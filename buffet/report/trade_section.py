@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from buffet.comparing import Comparison
-from buffet.comparison_text import left_out_text, probability
+from buffet.comparison_text import beaten_text, left_out_text, probability
 from buffet.report.figures import PageFigure, configuration_styles
 from buffet.report.look import inline_svg
 from buffet.report.trade_figure import KEY, trade_figure
@@ -55,7 +55,7 @@ def trade_section(comparison: Comparison) -> TradeSection:
             NONE if one.p_best is None else probability(one.p_best),
             spanned(one.drag_n),
             spanned(one.rear_lift_n),
-            ", ".join(one.dominated_by) or NONE,
+            beaten_text(one),
         )
         for one in comparison.trade_offs
     )

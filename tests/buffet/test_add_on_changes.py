@@ -18,6 +18,8 @@ from buffet.pairs import Estimate, Pair, Spreads
 from buffet.rating.ranking import Ranked, Ranking
 from buffet.rating.rate import Rating
 from buffet.rating.scatter import Scatter
+from buffet.rig_changes import _most_changed, _Part
+from buffet.rig_findings import RigShare
 from buffet.trade_offs import trade_offs
 from tests.buffet.campaigns import PlantedRun, run_buffet, two_configurations
 from tests.buffet.schema_check import faults
@@ -98,6 +100,23 @@ def test_ratio_at_a_tap(comparison: Comparison) -> None:
     assert faults(document) == []
 
 
+def test_the_peak_that_changed_is_named_not_the_largest() -> None:
+    """A resonance of 10 in both, and mains from 0.001 to 3: variances."""
+    shares = {
+        60.0: cast(RigShare, SimpleNamespace(code="unstated-resonance", frequency_hz=60.0)),
+        50.0: cast(RigShare, SimpleNamespace(code="mains-line", frequency_hz=50.0)),
+    }
+    for share in shares.values():
+        cast(Any, share).peak = SimpleNamespace(bandwidth_hz=SimpleNamespace(value=1.0))
+    parts = [
+        (sign, _Part(shares[hz], variance))
+        for sign, own in ((1.0, {60.0: 10.0, 50.0: 3.0}), (-1.0, {60.0: 10.0, 50.0: 0.001}))
+        for hz, variance in own.items()
+    ]
+
+    assert _most_changed(parts, 3.0) is shares[50.0]
+
+
 def test_a_tap_that_is_not_there_says_so(tmp_path: Path) -> None:
     """One run without it; the other components are compared all the same."""
     runs = [planted(1, "bare", 40.0), planted(2, "lip", 40.0)]
@@ -169,7 +188,11 @@ def traded(felt: dict[str, float], drag: dict[str, float], lift: dict[str, float
         return SimpleNamespace(
             name=one,
             spreads=SimpleNamespace(mean={}),
-            difference=lambda word: known(costs[word][one] - costs[word][other], 0.01),
+            difference=lambda word: (
+                known(costs[word][one] - costs[word][other], 0.01)
+                if one in costs[word] and other in costs[word]
+                else None
+            ),
         )
 
     rated = [SimpleNamespace(name=name, verdict="possible") for name in felt]
@@ -189,8 +212,20 @@ def test_dominated_is_what_another_beats() -> None:
     assert found["lip"].dominated_by == found["wing"].dominated_by == ()
 
 
+def test_who_beats_one_whose_drag_is_not_known_is_not_known() -> None:
+    """The others are held against one another all the same."""
+    found = traded(
+        {"bare": 3.0, "lip": 1.5, "wing": 0.5},
+        {"bare": 0.30, "lip": 0.25},
+        {"bare": 0.10, "lip": 0.05, "wing": -0.1},
+    )
+
+    assert found["wing"].dominated_by is None
+    assert found["bare"].dominated_by == ("lip",)
+
+
 def test_nothing_dominates_by_chance_alone() -> None:
-    """Better in all three, in none beyond doubt."""
+    """Better in all three, in none beyond doubt; nor by one of many looks at equal ones."""
     found = traded({"a": 1.0, "b": 1.001}, {"a": 0.30, "b": 0.301}, {"a": 0.10, "b": 0.101})
 
     assert found["b"].dominated_by == ()
@@ -203,9 +238,13 @@ def test_options_of_compare(tmp_path: Path) -> None:
     document = json.loads(run_buffet(*compare, "--equal-within", "20 %", "--json").stdout)
 
     assert document["equal_within_percent"] == pytest.approx(20)
+    assert {one["name"]: one["dominated_by"] for one in document["trade_offs"]} == {
+        "bare": [],  # the spoiler costs drag
+        "spoiler": [],
+    }
     text = run_buffet(*compare, "--equal-within", "0.2").stdout
-    assert "Equal within 20%" in text
     assert "felt and paid" in text
+    assert "Equal within" not in text  # all components fluctuate half as much: none is open
     assert "P least" in text
     picture = tmp_path / "trade.png"
     assert run_buffet(*compare, "--figure", "trade", "-o", picture).exit_code == 0

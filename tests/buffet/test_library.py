@@ -13,6 +13,7 @@ import pytest
 from matplotlib.figure import Figure
 
 import buffet
+from buffet.rating.ranking import rank
 from tests.buffet.campaigns import two_configurations
 from tests.buffet.report_campaign import HOSTILE, comparison
 
@@ -50,6 +51,29 @@ def test_analyse_keeps_what_a_rating_needs(analysed: buffet.CampaignAnalysis) ->
     """Bursts and changes of state ask for the forces' samples, which no user should know of."""
     assert all(run.copy is not None for run in analysed.runs)
     assert buffet.analyse(analysed.campaign, ["1"]).runs[0].run.number == "1"
+
+
+def test_no_number_hangs_on_the_other_speeds_asked_for(
+    analysed: buffet.CampaignAnalysis,
+) -> None:
+    """What is felt at 130 km/h, with an onset looked for up to there and far beyond."""
+    ratings = [
+        buffet.rate(analysed, buffet.RatingSettings(130 / 3.6, up_to_m_s=up_to / 3.6))
+        for up_to in (130, 200)
+    ]
+    near, far = (rank(rating).ratio("spoiler", "bare") for rating in ratings)
+
+    assert (near.value, near.low, near.high) == pytest.approx((far.value, far.low, far.high))
+    values = [
+        [
+            (row.metric.low, row.metric.value, row.metric.high)
+            for one in rating.configurations
+            for row in one.criteria
+            if row.metric is not None
+        ]
+        for rating in ratings
+    ]
+    assert np.array(values[0]) == pytest.approx(np.array(values[1]))
 
 
 def test_frames(analysed: buffet.CampaignAnalysis) -> None:

@@ -22,7 +22,7 @@ from buffet.rating.scatter import Scatter
 from buffet.recommending import SHALLOW_TAIL, SMALL_SPOILER, Recommendation, recommend
 from buffet.rig_changes import RigChange
 
-REPEATS = Scatter(1e-4, 0.5e-4, 6, {})
+REPEATS = Scatter(1e-3, 0.5e-4, 6, {})
 SURE, UNSURE = 1e-4, 0.4
 ROW = read_criteria().rows[0]
 SPREAD = 0.02  # of the logarithm of what is felt of one configuration
@@ -99,6 +99,7 @@ def advice(
     felt: Mapping[str, float] | None = None,
     unranked: Mapping[str, str] | None = None,
     repeats: Scatter = REPEATS,
+    own: float = 1e-4,
 ) -> Recommendation:
     """Drag of any two add-ons so many standard errors apart; what is felt as `felt` says."""
     apart = {one.name: 0.1 * 2.0**i for i, one in enumerate(add_ons)}
@@ -108,7 +109,7 @@ def advice(
             name=one,
             other=other,
             difference=lambda word: Estimate(drag, ((1.0, 1e6),), 1.0, REPEATS_KNOWN),
-            log_ratio=lambda word: Estimate(0.01, ((1e-4, 1e3),), 1.0, repeats),
+            log_ratio=lambda word: Estimate(0.01, ((own, 1e3),), 1.0, repeats),
             runs_to_show=lambda estimate, change: 7 if repeats.freedom else None,
         )
 
@@ -196,6 +197,30 @@ def test_what_cannot_be_told_from_the_best_is_named() -> None:
     )
 
 
+def test_least_drag_is_said_of_a_difference_that_is_there_alone() -> None:
+    """The candidate with the least drag is felt less too, but its drag differs by chance."""
+    candidates = [add_on("short", felt=0.4, drag=-0.010), add_on("long", felt=0.6, drag=-0.009)]
+    choice = advice(LIKELY, candidates, drag=0.5, felt={"short": 0.4, "long": 0.6})
+
+    assert choice.configuration == "short"
+    assert choice.why.endswith("of long more is felt, and no difference of drag is shown")
+
+
+def test_runs_that_were_made_settle_nothing() -> None:
+    """The telling component is told apart finely enough; what is felt lies too close."""
+    candidates, same = [add_on("a"), add_on("b")], {"a": 0.5, "b": 0.5}
+    fine = Scatter(1e-6, 0.5e-6, 60, {})
+    choice = advice(LIKELY, candidates, drag=0.5, felt=same, repeats=fine, own=1e-7)
+
+    assert "runs of each" not in choice.doubts[0].settled_by
+    assert "longer records and more repeats" in choice.doubts[0].settled_by
+
+
+def test_without_an_add_on_nothing_is_recommended() -> None:
+    """And nothing said of differences."""
+    assert advice(LIKELY, []).why == "the campaign has no add-on to compare with the baseline"
+
+
 def test_without_repeats_repeats_come_first() -> None:
     """How many more would do is not known while their scatter is not."""
     candidates, same = [add_on("a"), add_on("b")], {"a": 0.5, "b": 0.5}
@@ -250,13 +275,13 @@ def test_what_is_near_a_limit_is_doubtful_and_its_largest_source_is_named() -> N
         rating = rated("wing", "unlikely", (0.08, 0.0), budget)
         choice = advice(LIKELY, [add_on("wing", "unlikely", rating=rating)])
 
-        assert "exceeds the limit possible" in choice.doubts[0].text
+        assert "limit from which vertical-over-road is possible" in choice.doubts[0].text
         assert "8%" in choice.doubts[0].text
         assert choice.doubts[0].settled_by.startswith(expected)
     sure = rated("wing", "possible", (1.0, 0.001))
     assert advice(LIKELY, [add_on("wing", rating=sure)]).doubts == ()
     near = rated("wing", "possible", (1.0, 0.3))
-    assert "limit likely" in advice(LIKELY, [add_on("wing", rating=near)]).doubts[0].text
+    assert "is likely (1)" in advice(LIKELY, [add_on("wing", rating=near)]).doubts[0].text
 
 
 def test_rows_that_are_open_and_configurations_that_are_not_ranked_are_told() -> None:
