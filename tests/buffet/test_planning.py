@@ -248,6 +248,29 @@ def test_speeds_far_enough_apart_tell_flow_from_rig() -> None:
     assert spread_speeds(50.0) == [30.0, 38.5, 50.0]
 
 
+@pytest.mark.parametrize(
+    ("fastest_m_s", "wanted"),
+    [
+        (50.0, [30.0, 38.5, 50.0]),
+        (1.0, [0.6, 0.77, 1.0]),
+        (0.3, [0.18, 0.232, 0.3]),
+        (0.01, [0.006, 0.0077, 0.01]),
+    ],
+)
+def test_slow_winds_stay_apart(fastest_m_s: float, wanted: list[float]) -> None:
+    """0.6, √0.6 = 0.775 and 1 times the fastest, in steps of 1, 2 or 5 times a power of ten."""
+    assert spread_speeds(fastest_m_s) == wanted
+    found = plan(replace(USUAL, wind_speeds_m_s=(fastest_m_s,)))
+    assert [one.speed_m_s for one in found.sweep.speeds] == wanted
+
+
+def test_many_speeds_close_together_stay_apart() -> None:
+    """Fifteen within 5 % of 41 m/s are not rounded onto one another."""
+    speeds = spread_speeds(41.0, 0.95, 15)
+    assert len(set(speeds)) == 15
+    assert speeds == sorted(speeds)
+
+
 def test_a_plan_hangs_together() -> None:
     """Bytes, runs and Reynolds numbers by hand: L = 0.435 m, ν = 1.51e-5 m²/s (typical)."""
     found = plan(replace(USUAL, channels=8, bytes_per_value=2.0, configurations=("a", "b")))
