@@ -103,9 +103,16 @@ class EarlierCampaign:
                 gaussian = float(np.mean([one.gaussian for one in costs]))
                 excess = excess_of(costs, gaussian)
                 over_speed = told.over_speed.get(name)
-                between = premises["speed_scatter"] if over_speed is None else sqrt(over_speed) / 2
+                taken = over_speed is None or premises.is_asked("speed_scatter")
                 yield Fluctuation(
-                    name, word, gaussian * excess, run_to_run, freedom, between, excess
+                    name,
+                    word,
+                    gaussian * excess,
+                    run_to_run,
+                    freedom,
+                    premises["speed_scatter"] if taken else sqrt(over_speed or 0.0) / 2,
+                    excess,
+                    not taken,
                 )
 
     def _sheddings(

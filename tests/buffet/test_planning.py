@@ -385,6 +385,10 @@ def test_values_come_from_the_wish_then_the_earlier_campaign_then_the_default() 
         (replace(USUAL, band_hz=(20.0, 1.0)), "band: got 20 to 1 Hz; wanted the lower first"),
         (replace(USUAL, configurations=("a", "a")), "got 'a' twice"),
         (replace(USUAL, configurations=(" ",)), "got an empty name"),
+        (
+            replace(USUAL, scale=0.001, band_hz=(0.01, 1000.0)),
+            "a car of 435 m .length over scale. sheds at 0.01 Hz .* check scale and length",
+        ),
         (replace(USUAL, run_to_run=1.5), "run to run: got 1.5; wanted 1 at most"),
     ],
 )
