@@ -88,9 +88,11 @@ def student(freedom: float) -> float:
     return float(stdtrit(freedom, 0.5 + LEVEL / 2))
 
 
-def hardest(demands: Sequence[Demand], repeats: int) -> Demand:
-    """The one that needs the longest record, or falls shortest where none will do."""
-    return max(
-        demands,
-        key=lambda one: (one.record_needed_s(repeats), one.half_width(repeats, LONGEST_S)),
-    )
+def hardest(demands: Sequence[Demand], repeats: int, record_s: float) -> Demand:
+    """The one that falls shortest of what is wanted; of those reached, with the longest record."""
+
+    def key(one: Demand) -> tuple[float, float]:
+        short = one.half_width(repeats, record_s) / one.within
+        return max(short, 1.0), one.record_needed_s(repeats)
+
+    return max(demands, key=key)

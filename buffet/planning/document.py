@@ -9,6 +9,7 @@ from buffet.json_values import Document, number
 from buffet.planning.order import PlannedRun
 from buffet.planning.plan import Plan
 from buffet.planning.records import Reached
+from buffet.planning.subjects import Fluctuation
 
 
 def plan_document(plan: Plan) -> Document:
@@ -38,7 +39,7 @@ def plan_document(plan: Plan) -> Document:
         "bytes_of_a_run": plan.storage.of_a_run,
         "tunnel_s": plan.tunnel_s,
         "out_of_reach": [asdict(one) for one in plan.shortfalls],
-        "fluctuations": [_finite(asdict(one)) for one in plan.subjects.fluctuations],
+        "fluctuations": [_fluctuation(one) for one in plan.subjects.fluctuations],
         "shedding": [_finite(asdict(one)) for one in plan.subjects.sheddings],
         "onset": [_named(asdict(one)) for one in plan.subjects.growths],
         "premises": [
@@ -66,6 +67,13 @@ def _wish(plan: Plan, one: Reached) -> Document:
         "repeats_needed": one.repeats_needed,
         "scatter_needed": number(one.scatter_needed),
     }
+
+
+def _fluctuation(one: Fluctuation) -> Document:
+    """Whether its scatter over the wind speeds was told is seen from the premises."""
+    table = asdict(one)
+    del table["is_speed_scatter_told"]
+    return _finite(table)
 
 
 def _finite(table: dict[str, Any]) -> Document:

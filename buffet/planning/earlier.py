@@ -18,6 +18,7 @@ from buffet.planning.bandwidth import record_for_rms_s, statistical_bandwidth_hz
 from buffet.planning.growth import growths
 from buffet.planning.sampling import model_hz
 from buffet.planning.subjects import Fluctuation, Shedding, Subjects
+from buffet.planning.wind_speeds import rounded_speeds
 from buffet.planning.wishes import Premises
 from buffet.rating.scatter import Observation, Scatter, by_component, cells, log_variance, scatter
 from buffet.road_speed import bin_shares, full_scale
@@ -102,9 +103,16 @@ class EarlierCampaign:
                 gaussian = float(np.mean([one.gaussian for one in costs]))
                 excess = excess_of(costs, gaussian)
                 over_speed = told.over_speed.get(name)
-                between = premises["speed_scatter"] if over_speed is None else sqrt(over_speed) / 2
+                taken = over_speed is None or premises.is_asked("speed_scatter")
                 yield Fluctuation(
-                    name, word, gaussian * excess, run_to_run, freedom, between, excess
+                    name,
+                    word,
+                    gaussian * excess,
+                    run_to_run,
+                    freedom,
+                    premises["speed_scatter"] if taken else sqrt(over_speed or 0.0) / 2,
+                    excess,
+                    not taken,
                 )
 
     def _sheddings(
@@ -172,13 +180,13 @@ def _shows_shedding(quantity: Quantity) -> bool:
 
 
 def wind_speeds(analysis: CampaignAnalysis) -> tuple[float, ...]:
-    """Those that were run, to half a metre a second, slowest first."""
+    """Those that were run, rounded as planned ones are, slowest first."""
     points: dict[int, list[float]] = {}
     for (_, index), own in cells(analysis).items():
         speeds = [run.flow.uncorrected_speed_m_s for run in own if run.flow is not None]
         points.setdefault(index, []).extend(speeds)
-    means = {round(2 * float(np.mean(own))) / 2 for own in points.values() if own}
-    return tuple(sorted(means - {0.0}))
+    means = [mean for own in points.values() if own and (mean := float(np.mean(own))) > 0]
+    return tuple(sorted(set(rounded_speeds(means)) - {0.0})) if means else ()
 
 
 def _bytes_per_value(runs: Sequence[RunAnalysis]) -> float | None:

@@ -51,10 +51,15 @@ class ExpectedSpectrum:
         peak = self.share / (float(unit.sum()) * float(at[1] - at[0]))
         return peak, (1 - self.share) / (self.band[1] - self.band[0])
 
+    @property
+    def n_points(self) -> int:
+        """Number of steps that the band is summed in."""
+        return max(1000, ceil((self.band[1] - self.band[0]) / self.bandwidth * POINTS))
+
     def points(self) -> Array:
         """Centres of even steps through the band."""
         low, high = self.band
-        n = max(1000, ceil((high - low) / self.bandwidth * POINTS))
+        n = self.n_points
         return np.asarray(low + (np.arange(n) + 0.5) * (high - low) / n)
 
     @property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 
@@ -15,6 +15,7 @@ from buffet.planning.rig_needs import BalanceNeed, TubeNeed, tube_need
 from buffet.planning.sampling import Sampling, model_hz, sampling
 from buffet.planning.shortfalls import Shortfall, shortfalls
 from buffet.planning.subjects import (
+    ANY,
     HARMONIC,
     Growth,
     Shedding,
@@ -135,7 +136,7 @@ def plan(
         premises["configurations"], winds, records.repeats, records.record_s, records.wind_off_s
     )
     built = Plan(
-        premises if earlier is None else premises.without(_measured(subjects)),
+        premises if earlier is None else premises.without(_unused(subjects)),
         subjects,
         sampled,
         records,
@@ -168,16 +169,28 @@ def _subjects(premises: Premises, earlier: EarlierCampaign | None) -> Subjects:
     return found
 
 
-def _measured(subjects: Subjects) -> set[str]:
-    """Keys of what the earlier campaign has told in place of a default."""
-    told = set()
-    if subjects.fluctuations:
-        told |= {"peak_share", "speed_scatter"}
-        told |= {"run_to_run"} if isfinite(subjects.fluctuations[0].freedom) else set()
-    if subjects.sheddings:
-        told |= {"strouhal", "quality"}
-        told |= {"strouhal_scatter"} if isfinite(subjects.sheddings[0].freedom) else set()
-    return told | ({"growth"} if subjects.growths else set())
+def _unused(subjects: Subjects) -> set[str]:
+    """Keys of what a plan from an earlier campaign rests on in no way unless it was asked for."""
+    keys = {"strouhal", "quality", "peak_share", "strouhal_scatter", "run_to_run", "speed_scatter"}
+    return keys - set(_used(subjects)) | {"growth"}
+
+
+def _used(subjects: Subjects) -> Iterator[str]:
+    """Keys of which the stated value is taken, since nothing measured stands in for it."""
+    if not subjects.sheddings:
+        yield "strouhal"  # of the sweep and the sample rate
+    if any(one.configuration == ANY for one in subjects.sheddings):
+        yield from ("strouhal", "quality", "peak_share")
+    if any(not isfinite(one.freedom) for one in subjects.sheddings):
+        yield "strouhal_scatter"
+    if any(not isfinite(one.freedom) for one in subjects.fluctuations):
+        yield "run_to_run"
+    grow = {one.configuration for one in subjects.growths}
+    if any(
+        one.configuration in grow and one.component == "lift" and not one.is_speed_scatter_told
+        for one in subjects.fluctuations
+    ):
+        yield "speed_scatter"
 
 
 def _winds(premises: Premises) -> tuple[float, ...]:

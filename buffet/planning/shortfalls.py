@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import ceil, floor, log10
 
 from buffet.planning.records import Reached, RecordPlan
 from buffet.planning.rig_needs import BalanceNeed, TubeNeed
@@ -186,13 +187,19 @@ def _wish(one: Reached, records: RecordPlan, premises: Premises) -> Iterator[Sho
             "taken, which neither records nor repeats narrow"
         )
     scale = _onset_factor(one, premises)
-    ways.append(f"ask for ±{100 * one.half_width / scale:.2g} %")
+    ways.append(f"ask for ±{_rounded_up(100 * one.half_width / scale):.2g} %")
     yield Shortfall(
         f"{demand.wish.lower().replace(' ', '-')}-within",
         f"{demand.wish}{of} to ±{100 * demand.within / scale:.3g} %: the plan reaches "
         f"±{100 * one.half_width / scale:.2g} %",
         _ways(*ways),
     )
+
+
+def _rounded_up(value: float) -> float:
+    """To two digits: what is asked for then is reached."""
+    unit = 10.0 ** (floor(log10(value)) - 1)
+    return ceil(value / unit - 1e-9) * unit
 
 
 def _onset_factor(one: Reached, premises: Premises) -> float:

@@ -6,13 +6,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import inf
 
+from buffet.errors import PlanError
 from buffet.planning.bandwidth import record_for_rms_s
 from buffet.planning.demands import Demand
-from buffet.planning.expected import ExpectedSpectrum
+from buffet.planning.expected import POINTS, ExpectedSpectrum
 from buffet.planning.wishes import Premises
 
 # Of the second harmonic of a shedding peak: drag and lift may show twice what side force shows.
 HARMONIC = 2.0
+# Points of the expected spectrum beyond which a band is refused: seconds of work.
+MOST_POINTS = 4_000_000
 # Configuration of what is expected of all alike.
 ANY = ""
 
@@ -30,6 +33,7 @@ class Fluctuation:
     # How much more the records scatter than Gaussian noise of their spectrum, 1 where chance
     # explains it: bursts, changes of state.
     excess: float = 1.0
+    is_speed_scatter_told: bool = False  # by several wind speeds of an earlier campaign
 
 
 @dataclass(frozen=True)
@@ -90,11 +94,16 @@ def expected_spectra(premises: Premises) -> tuple[ExpectedSpectrum, ...]:
     """The stated peak on an even floor, in the band of the lowest and of the highest road speed.
 
     The band is widened where the peak and its second harmonic do not lie in it.
+
+    Raises
+    ------
+    PlanError
+        The peak is so narrow in the band that its spectrum cannot be summed.
     """
     strouhal, quality = premises["strouhal"], premises["quality"]
     length_m = premises["strouhal_length_m"] / premises["scale"]
     low_hz, high_hz = premises["band_hz"]
-    return tuple(
+    found = tuple(
         ExpectedSpectrum(
             strouhal,
             quality,
@@ -106,6 +115,16 @@ def expected_spectra(premises: Premises) -> tuple[ExpectedSpectrum, ...]:
         )
         for speed in premises["road_speeds_m_s"]
     )
+    if max(one.n_points for one in found) > MOST_POINTS:
+        peak_hz = strouhal * premises["road_speeds_m_s"][0] / length_m
+        raise PlanError(
+            f"band: got {low_hz:g} to {high_hz:g} Hz on the road, where the wake of a car of "
+            f"{length_m:.4g} m (length over scale) sheds at {peak_hz:.2g} Hz in a peak "
+            f"{peak_hz / quality:.2g} Hz wide; wanted a band of {MOST_POINTS / POINTS:.3g} such "
+            "widths at most: check scale and length, end the band lower, or state a greater "
+            "Strouhal number or a smaller Q"
+        )
+    return found
 
 
 def demands(

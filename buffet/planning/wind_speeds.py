@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import log
+from itertools import pairwise
+from math import floor, log, log10
 
 from buffet.road_speed import FullScale
 from buffet.spectral.tracks import FIXED, SCALES, Sighting, Spectrogram, classify
@@ -18,6 +19,10 @@ MOST_SPEEDS = 8
 SLOWEST_SHARE = 0.6
 LEAST_SHARE = 0.3  # below, forces are less than a tenth
 SHARE_STEP = 0.05
+# Wind speeds are set to half a metre a second, slow ones to about a percent of the fastest
+# (engineering judgement).
+COARSEST_M_S = 0.5
+FINEST_SHARE = 1 / 80
 
 
 @dataclass(frozen=True)
@@ -62,9 +67,24 @@ class Sweep:
 def spread_speeds(
     fastest_m_s: float, share: float = SLOWEST_SHARE, n: int = FEWEST_SPEEDS
 ) -> list[float]:
-    """Equal ratios apart, so that neighbours tell a peak alike; to half a metre a second."""
+    """Equal ratios apart, so that neighbours tell a peak alike; rounded where all stay apart."""
     steps = [fastest_m_s * share ** (1 - i / (n - 1)) for i in range(n)]
-    return [round(2 * speed) / 2 for speed in steps[:-1]] + [fastest_m_s]
+    rounded = [*rounded_speeds(steps)[:-1], fastest_m_s]
+    return rounded if all(a < b for a, b in pairwise(rounded)) else [*steps[:-1], fastest_m_s]
+
+
+def rounded_speeds(speeds_m_s: Sequence[float]) -> list[float]:
+    """To 1, 2 or 5 times a power of ten, no more than a percent or so of the fastest."""
+    finest = max(speeds_m_s) * FINEST_SHARE
+    power = floor(log10(finest))
+    digit = next(one for one in (5, 2, 1) if one * 10.0**power <= finest * (1 + 1e-9))
+    if digit * 10.0**power >= COARSEST_M_S:
+        digit, power = 5, -1
+    # Rounded again: steps of a tenth are not exact in binary.
+    return [
+        round(round(speed / (digit * 10.0**power)) * digit * 10.0**power, -power)
+        for speed in speeds_m_s
+    ]
 
 
 def tells(

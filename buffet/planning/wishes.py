@@ -130,7 +130,7 @@ class Premises:
         return tuple(one for one in self.told if one.is_default)
 
     def without(self, keys: Collection[str]) -> Premises:
-        """Without the defaults of these, which something measured stands in for."""
+        """Without the defaults of these, which the plan does not rest on."""
         return Premises(tuple(one for one in self.told if not (one.is_default and one.key in keys)))
 
     def is_asked(self, *keys: str) -> bool:

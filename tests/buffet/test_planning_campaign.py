@@ -75,6 +75,31 @@ def test_the_earlier_campaign_says_what_it_can(planned: Plan) -> None:
     assert planned.records.wishes[0].demand.known_freedom == 1
 
 
+def test_a_stated_peak_rests_on_what_is_taken_for_the_rest_of_it(earlier: Campaign) -> None:
+    """Its width, share and scatter are listed; not so where no peak is planned for."""
+    analysis = analyse(earlier)
+    rest = {"quality", "peak_share", "strouhal_scatter"}
+    wishes = Wishes(band_hz=(1.0, 8.0))
+    stated = plan(replace(wishes, strouhal=0.15), analysis)
+    assert rest < {one.key for one in stated.premises.defaults}
+    assert stated.premises["strouhal"] == 0.15
+    unstated = {one.key for one in plan(wishes, analysis).premises.defaults}
+    assert not rest & unstated
+    assert "strouhal" in unstated  # the sweep's peak
+
+
+def test_scatter_over_wind_speeds_is_taken_from_a_campaign_at_one(earlier: Campaign) -> None:
+    """And is listed, since the onset is planned with it, unless it was asked for."""
+    analysis = analyse(earlier)
+    wishes = Wishes(band_hz=(1.0, 8.0), growth=1.5)
+    for stated, fixed in ((None, 0.02), (0.03, 0.03)):
+        found = plan(replace(wishes, speed_scatter=stated), analysis)
+        onset = next(one for one in found.records.wishes if one.demand.wish == "onset speed")
+        assert onset.demand.fixed == fixed
+        taken = "speed_scatter" in {one.key for one in found.premises.defaults}
+        assert taken == (stated is None)
+
+
 def test_scatter_is_no_less_than_chance_could_hide() -> None:
     """Repeats that agree: own √(2/ν), halved as variances are; as asked where it was asked for."""
     agree = Scatter(observed=0.001, own=0.004, freedom=8, over_speed={})
