@@ -83,6 +83,12 @@ def usual_rate_hz(least_hz: float) -> float:
     return next(step * decade for step in USUAL_RATES if step * decade >= least_hz * (1 - 1e-9))
 
 
+def hz_text(value_hz: float, digits: int = 3) -> str:
+    """ "80000", "13.8": so many digits, and never with an exponent where it is large."""
+    text = f"{value_hz:.{digits}g}"
+    return f"{float(text):.0f}" if float(text) >= 10 ** (digits - 1) else text
+
+
 def _rounded_up(value_hz: float) -> float:
     unit = 10.0 ** (floor(log10(value_hz)) - 1)
     return ceil(value_hz / unit - 1e-9) * unit

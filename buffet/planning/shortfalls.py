@@ -8,7 +8,7 @@ from math import ceil, floor, log10
 
 from buffet.planning.records import Reached, RecordPlan
 from buffet.planning.rig_needs import BalanceNeed, TubeNeed
-from buffet.planning.sampling import Sampling, rate_over_cutoff, road_hz
+from buffet.planning.sampling import Sampling, hz_text, rate_over_cutoff, road_hz
 from buffet.planning.wind_speeds import Sweep
 from buffet.planning.wishes import KM_H, Premises
 from buffet.spectral.resolution import WISHED_SEGMENTS
@@ -55,12 +55,12 @@ def _sampling(premises: Premises, found: Sampling, sweep: Sweep) -> Iterator[Sho
     rate_hz = found.needed_to_hz / USABLE_SHARE_OF_CUTOFF * rate_over_cutoff(found.order)
     yield Shortfall(
         "sample-rate",
-        f"{found.rate_hz:.4g} Hz with a cutoff of {found.cutoff_hz:.3g} Hz reach "
-        f"{found.usable_to_hz:.3g} Hz in the tunnel, of {found.needed_to_hz:.3g} Hz needed at "
-        f"{fastest.speed_m_s:.3g} m/s: {reached:.3g} of {top_hz:g} road Hz at {slow * KM_H:.0f} "
-        "km/h",
+        f"{hz_text(found.rate_hz, 4)} Hz with a cutoff of {hz_text(found.cutoff_hz)} Hz reach "
+        f"{hz_text(found.usable_to_hz)} Hz in the tunnel, of {hz_text(found.needed_to_hz)} Hz "
+        f"needed at {fastest.speed_m_s:.3g} m/s: {reached:.3g} of {top_hz:g} road Hz at "
+        f"{slow * KM_H:.0f} km/h",
         _ways(
-            f"sample at {rate_hz:.0f} Hz or more",
+            f"sample at {hz_text(rate_hz)} Hz or more",
             f"blow at {fastest.speed_m_s * share:.3g} m/s at most",
             *_from_speed(premises, share),
         ),
@@ -79,13 +79,13 @@ def _balance(premises: Premises, need: BalanceNeed, sweep: Sweep) -> Iterator[Sh
     enough = "enough" if reached >= NEEDED_HZ else "and too little"
     yield Shortfall(
         "balance-frequency",
-        f"the balance's {need.available_hz:.4g} Hz are corrected for up to {usable_hz:.3g} Hz, "
-        f"which at {slowest.speed_m_s:.3g} m/s, the slowest wind, is {reached:.3g} of "
-        f"{premises['band_hz'][1]:g} road Hz at {slow * KM_H:.0f} km/h ({enough} for the "
-        f"{NEEDED_HZ:g} Hz that a vertical rating needs at least)",
+        f"the balance's {hz_text(need.available_hz, 4)} Hz are corrected for up to "
+        f"{hz_text(usable_hz)} Hz, which at {slowest.speed_m_s:.3g} m/s, the slowest wind, is "
+        f"{reached:.3g} of {premises['band_hz'][1]:g} road Hz at {slow * KM_H:.0f} km/h "
+        f"({enough} for the {NEEDED_HZ:g} Hz that a vertical rating needs at least)",
         _ways(
-            f"a natural frequency of {need.slowest_hz:.0f} Hz, a balance {stiffer:.3g} times as "
-            "stiff",
+            f"a natural frequency of {hz_text(need.slowest_hz)} Hz, a balance {stiffer:.3g} times "
+            "as stiff",
             f"a slowest wind of {slowest.speed_m_s * share:.3g} m/s",
             *_from_speed(premises, share),
             "accelerometers on the model, which give the inertial part",
@@ -94,8 +94,8 @@ def _balance(premises: Premises, need: BalanceNeed, sweep: Sweep) -> Iterator[Sh
     if usable_hz < slowest.shedding_hz:
         yield Shortfall(
             "peak-beyond-balance",
-            f"the wake sheds at {slowest.shedding_hz:.3g} Hz at the slowest wind, above the "
-            f"{usable_hz:.3g} Hz that the balance reaches",
+            f"the wake sheds at {hz_text(slowest.shedding_hz)} Hz at the slowest wind, above the "
+            f"{hz_text(usable_hz)} Hz that the balance reaches",
             f"blow at {slowest.speed_m_s * usable_hz / slowest.shedding_hz:.2g} m/s at most, or "
             "use a stiffer balance",
         )
@@ -118,7 +118,7 @@ def _tube(premises: Premises, need: TubeNeed, sweep: Sweep) -> Iterator[Shortfal
     yield Shortfall(
         "tubing",
         f"no tube of {1e3 * need.bore_m:.3g} mm bore with {1e9 * need.volume_m3:.3g} mm³ behind "
-        f"it can be corrected up to {need.to_hz:.3g} Hz with an amplification of "
+        f"it can be corrected up to {hz_text(need.to_hz)} Hz with an amplification of "
         f"{need.largest_amplification:g} at most",
         "a wider bore, a smaller volume at the sensor, sensors at the taps, or a slower wind",
     )
@@ -144,9 +144,9 @@ def _band(premises: Premises, sweep: Sweep) -> Iterator[Shortfall]:
         return
     yield Shortfall(
         "peak-outside-band",
-        f"on the road the wake sheds at {first:.3g} to {last:.3g} Hz, not all of which lies in the "
-        f"band of {low:g} to {high:g} Hz",
-        f"a band of {min(low, first / 2):.2g} to {max(high, 2 * last):.3g} Hz",
+        f"on the road the wake sheds at {hz_text(first)} to {hz_text(last)} Hz, not all of which "
+        f"lies in the band of {low:g} to {high:g} Hz",
+        f"a band of {min(low, first / 2):.2g} to {hz_text(max(high, 2 * last))} Hz",
     )
 
 

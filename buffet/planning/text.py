@@ -8,6 +8,7 @@ from typing import Any
 from buffet.phrases import by_reason, listed
 from buffet.planning.plan import Plan
 from buffet.planning.records import Reached
+from buffet.planning.sampling import hz_text
 from buffet.planning.wishes import JUDGEMENT, Premise
 from buffet.terminal import KM_H, paragraph, table
 
@@ -42,15 +43,16 @@ def _head(plan: Plan) -> str:
 
 def _settings(plan: Plan) -> Iterator[tuple[str, str]]:
     sampling, records, premises = plan.sampling, plan.records, plan.premises
-    yield "sample rate", f"{sampling.rate_hz:.4g} Hz"
+    yield "sample rate", f"{hz_text(sampling.rate_hz, 4)} Hz"
     yield (
         "anti-alias filter",
-        f"{sampling.cutoff_hz:.3g} Hz, Butterworth of order {sampling.order}: what folds is "
+        f"{hz_text(sampling.cutoff_hz)} Hz, Butterworth of order {sampling.order}: what folds is "
         f"{sampling.folded_db:.0f} dB down",
     )
     yield "record length", f"{records.record_s:.0f} s with wind, {records.wind_off_s:.0f} s without"
     fitted = records.repeats * len(plan.configurations)
-    yield "repeats", f"{records.repeats} a wind speed, {fitted} times an add-on is fitted"
+    often = "once" if fitted == 1 else f"{fitted} times"
+    yield "repeats", f"{records.repeats} a wind speed, {often} an add-on is fitted"
     on = sum(run.wind_on for run in plan.runs)
     yield (
         "runs",
@@ -69,7 +71,8 @@ def _rig(plan: Plan) -> Iterator[tuple[str, str]]:
     need, tube = plan.balance, plan.tube
     yield (
         "balance, with model",
-        f"{need.slowest_hz:.0f} Hz or more ({need.every_hz:.0f} Hz to do so at every wind speed)",
+        f"{hz_text(need.slowest_hz)} Hz or more ({hz_text(need.every_hz)} Hz to do so at "
+        "every wind speed)",
     )
     if need.stiffness_n_m is not None:
         yield (
@@ -99,9 +102,9 @@ def _winds(plan: Plan) -> str:
         (
             f"{one.speed_m_s:.4g}",
             f"{one.reynolds:.2e}",
-            f"{one.shedding_hz:.3g}",
-            f"{one.needed_hz:.3g}",
-            f"{one.needed_fast_hz:.3g}",
+            hz_text(one.shedding_hz),
+            hz_text(one.needed_hz),
+            hz_text(one.needed_fast_hz),
         )
         for one in plan.sweep.speeds
     ]
@@ -110,8 +113,9 @@ def _winds(plan: Plan) -> str:
     told = "tell" if plan.sweep.tells else "do not tell"
     return f"{table(header, rows)}\n" + paragraph(
         "To Hz: where the band ends in the tunnel, for the lowest and the highest road speed. "
-        f"On the road the wake sheds at {first:.2g} to {last:.2g} Hz, at a Reynolds number of "
-        f"{low:.2g} to {high:.2g}. These speeds {told} peaks of the flow from those of the rig."
+        f"On the road the wake sheds at {hz_text(first, 2)} to {hz_text(last, 2)} Hz, at a "
+        f"Reynolds number of {low:.2g} to {high:.2g}. These speeds {told} peaks of the flow from "
+        "those of the rig."
     )
 
 
@@ -120,7 +124,7 @@ def _wishes(plan: Plan) -> str:
     records = plan.records
     rows.append(
         (
-            f"bins of {records.resolution_hz:.2g} Hz",
+            f"bins of {hz_text(records.resolution_hz, 2)} Hz",
             "peak and band",
             f"{records.resolution_record_s:.0f}",
             "",
@@ -161,7 +165,10 @@ def _remarks(plan: Plan) -> Iterator[str]:
         "which it grows; what is not known of the car comes on top. Scatter from run to run "
         f"{scatter}."
     )
-    bursty = {f.configuration: f.excess for f in plan.subjects.fluctuations if f.excess > 1}
+    bursty: dict[str, float] = {}  # of its component that does so most
+    for one in plan.subjects.fluctuations:
+        if one.excess > 1:
+            bursty[one.configuration] = max(one.excess, bursty.get(one.configuration, 1.0))
     if bursty:
         names = listed([f"{name} ({value:.2g} times)" for name, value in bursty.items()])
         yield (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import replace
@@ -16,8 +17,10 @@ from buffet.analysis import analyse
 from buffet.errors import NotRateableError, OutputError
 from buffet.planning.earlier import RunCost, excess_of, run_cost, told_scatter
 from buffet.planning.plan import NO_PEAK, Plan, plan
+from buffet.planning.sampling import hz_text
 from buffet.planning.sheet_template import FILL_IN
 from buffet.planning.sheets import require_new_folder, write_sheets
+from buffet.planning.text import plan_text
 from buffet.planning.toml_text import toml_text
 from buffet.planning.wishes import ASKED, EARLIER, Wishes, settle
 from buffet.rating.scatter import Scatter
@@ -98,6 +101,24 @@ def test_scatter_over_wind_speeds_is_taken_from_a_campaign_at_one(earlier: Campa
         assert onset.demand.fixed == fixed
         taken = "speed_scatter" in {one.key for one in found.premises.defaults}
         assert taken == (stated is None)
+
+
+def test_the_component_that_bursts_most_is_named(planned: Plan) -> None:
+    """Whatever the order of the components."""
+    first = planned.subjects.fluctuations[0]
+    for excesses in ((1.9, 1.2, 1.0), (1.0, 1.2, 1.9)):
+        own = tuple(replace(first, excess=one) for one in excesses)
+        text = plan_text(replace(planned, subjects=replace(planned.subjects, fluctuations=own)))
+        assert f"{first.configuration} (1.9 times)" in " ".join(text.split())
+
+
+def test_numbers_read_plainly() -> None:
+    """No exponents of large frequencies; one fitting is once."""
+    found = plan_text(plan(replace(USUAL, repeats=1, band_hz=(1.0, 9000.0))))
+    assert "once an add-on is fitted" in " ".join(found.split())
+    assert not re.search(r"\de\+\d+ Hz", found)
+    texts = [hz_text(one) for one in (80_000.0, 999.7, 1234.0, 13.79, 0.2321)]
+    assert texts == ["80000", "1000", "1230", "13.8", "0.232"]
 
 
 def test_scatter_is_no_less_than_chance_could_hide() -> None:
