@@ -68,8 +68,8 @@ def _sampling(premises: Premises, found: Sampling, sweep: Sweep) -> Iterator[Sho
 
 
 def _balance(premises: Premises, need: BalanceNeed, sweep: Sweep) -> Iterator[Shortfall]:
-    usable_hz = need.usable_hz
-    if need.is_enough or usable_hz is None:
+    usable_hz, available_hz = need.usable_hz, need.available_hz
+    if need.is_enough or usable_hz is None or available_hz is None:
         return
     slowest = sweep.slowest
     slow = premises["road_speeds_m_s"][0]
@@ -79,7 +79,7 @@ def _balance(premises: Premises, need: BalanceNeed, sweep: Sweep) -> Iterator[Sh
     enough = "enough" if reached >= NEEDED_HZ else "and too little"
     yield Shortfall(
         "balance-frequency",
-        f"the balance's {hz_text(need.available_hz, 4)} Hz are corrected for up to "
+        f"the balance's {hz_text(available_hz, 4)} Hz are corrected for up to "
         f"{hz_text(usable_hz)} Hz, which at {slowest.speed_m_s:.3g} m/s, the slowest wind, is "
         f"{reached:.3g} of {premises['band_hz'][1]:g} road Hz at {slow * KM_H:.0f} km/h "
         f"({enough} for the {NEEDED_HZ:g} Hz that a vertical rating needs at least)",
