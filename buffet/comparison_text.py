@@ -6,9 +6,9 @@ from buffet.band_ratios import BandRatio
 from buffet.comparing import AXLES, AddOn, Comparison
 from buffet.interval import Interval
 from buffet.lines_out import lines_out_text
+from buffet.pairs import SIGNIFICANT
 from buffet.rating.ranking import Ranking
 from buffet.rating.rate import Rating
-from buffet.recommending import SIGNIFICANT
 from buffet.road_load.energy import RoadLoadModel
 from buffet.road_load.text import changes as energy_changes
 from buffet.road_load.text import road_load_text

@@ -91,13 +91,13 @@ def _of_verdict(best: ConfigurationRating) -> Iterator[Doubt]:
     row = best.decisive
     if row is None or best.verdict not in ("unlikely", "possible"):
         return
-    first = best.verdict == "unlikely"
-    chance = row.p_possible if first else row.p_likely
+    limit, value, chance = (
+        ("possible", row.criterion.possible, row.p_possible)
+        if best.verdict == "unlikely"
+        else ("likely", row.criterion.likely, row.p_likely)
+    )
     if chance is None or chance < NO_DOUBT:
         return
-    limit, value = (
-        ("possible", row.criterion.possible) if first else ("likely", row.criterion.likely)
-    )
     unit = "" if row.criterion.unit == "1" else f" {row.criterion.unit}"
     yield Doubt(
         f"{best.name} exceeds the limit from which {row.criterion.id} is {limit} "

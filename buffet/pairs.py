@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import lru_cache, partial
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,8 @@ MOST_FREEDOM = 1e12
 # Of the integral over what repeats leave unknown: its nodes, and what lies beyond them.
 NODES = 200
 TAIL = 1e-14
+# Differences with a smaller p-value are taken as there (common practice).
+SIGNIFICANT = 0.05
 # Probability with which a difference that is called detectable is shown (common practice).
 POWER = 0.8
 # More runs at one operating point are not worth planning.
@@ -247,9 +249,12 @@ class Pair:
 
     def groups(self, name: str) -> list[list[RunAnalysis]]:
         """A configuration's runs, one list an operating point that both have."""
-        known = cells(self.analysis)
-        points = [p for n, p in known if n == self.name and (self.other, p) in known]
-        return [known[name, point] for point in points]
+        points = [p for n, p in self._cells if n == self.name and (self.other, p) in self._cells]
+        return [self._cells[name, point] for point in points]
+
+    @cached_property
+    def _cells(self) -> dict[tuple[str, int], list[RunAnalysis]]:
+        return cells(self.analysis)
 
     def runs(self, name: str) -> list[RunAnalysis]:
         """The same in one list."""
@@ -370,3 +375,7 @@ def exponential(interval: Interval) -> Interval:
     assert interval.high is not None
     low, value, high = np.exp([interval.low, interval.value, interval.high])
     return Interval(float(value), float(low), float(high))
+
+
+# Gives the pair of two configurations, the first against the second.
+Between = Callable[[str, str], Pair]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from buffet.doubts import Doubt, doubts_about, not_told_apart
 from buffet.holm import holm
-from buffet.pairs import Estimate, Pair
+from buffet.pairs import SIGNIFICANT, Between, Estimate, Pair
 from buffet.phrases import listed
 from buffet.rating.criteria import Verdict
 from buffet.rating.ranking import Ranking
@@ -19,9 +19,6 @@ from buffet.rating.rate import ConfigurationRating
 if TYPE_CHECKING:
     from buffet.comparing import AddOn
 
-Between = Callable[[str, str], Pair]
-
-SIGNIFICANT = 0.05
 # Least shaking first; what cannot be told is never recommended.
 BEST_FIRST: tuple[Verdict, ...] = ("unlikely", "possible", "likely")
 # With the same verdict as the baseline only what a driver notices is worth its price: the just
@@ -124,19 +121,19 @@ def _none(
 
 
 def _of_rig(add_on: AddOn) -> tuple[Doubt, ...]:
-    """Changes part of which sits in peaks that are not the flow's."""
-    found = []
+    """A change of the telling component part of which sits in peaks that are not the flow's."""
     for word in TELLING:
         if (part := add_on.rig.get(word)) is not None and add_on.p_value[word] < SIGNIFICANT:
-            found.append(
-                Doubt(
-                    f"of the change of {word} with {add_on.name} {min(part.share, 1):.0%} is not "
-                    f"the flow's: {part.what} at {part.frequency_hz:.3g} Hz",
-                    "a tap test of the balance with the model on it (`buffet resonance`), and "
-                    f"{add_on.name} with what it finds stated or removed",
-                )
+            text = (
+                f"of the change of {word} with {add_on.name} {min(part.share, 1):.0%} is not "
+                f"the flow's: {part.what} at {part.frequency_hz:.3g} Hz"
             )
-    return tuple(found[:1])
+            settled_by = (
+                "a tap test of the balance with the model on it (`buffet resonance`), and "
+                f"{add_on.name} with what it finds stated or removed"
+            )
+            return (Doubt(text, settled_by),)
+    return ()
 
 
 def _improves(add_on: AddOn, baseline: ConfigurationRating) -> bool:

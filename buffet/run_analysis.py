@@ -146,21 +146,15 @@ class RunAnalysis:
 
     def fluctuation(self, measures: str) -> int | None:
         """Position of the first quantity that measures this and is not dead, or None."""
-        for index, (quantity, dead) in enumerate(
-            zip(self.signal.quantities, self.dead, strict=True)
-        ):
-            if quantity.measures == measures and not dead:
-                return index
-        return None
+        return self._first(lambda quantity: quantity.measures == measures)
 
     def pressure(self, name: str) -> int | None:
         """Position of the pressure of this name where it is not dead, or None."""
-        for index, (quantity, dead) in enumerate(
-            zip(self.signal.quantities, self.dead, strict=True)
-        ):
-            if quantity.name == name and quantity.measures == "pressure" and not dead:
-                return index
-        return None
+        return self._first(lambda one: one.measures == "pressure" and one.name == name)
+
+    def _first(self, wanted: Callable[[Quantity], bool]) -> int | None:
+        told = zip(self.signal.quantities, self.dead, strict=True)
+        return next((i for i, (one, dead) in enumerate(told) if not dead and wanted(one)), None)
 
     @cached_property
     def zero_variance(self) -> Array:

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 from buffet.holm import holm
 from buffet.interval import Interval
-from buffet.pairs import Pair
+from buffet.pairs import SIGNIFICANT, Between, Pair
 from buffet.rating.criteria import Verdict
 from buffet.rating.ranking import Ranking
 from buffet.rating.rate import Rating
-
-Between = Callable[[str, str], Pair]
-
-SIGNIFICANT = 0.05
 
 
 @dataclass(frozen=True)

@@ -59,6 +59,7 @@ if TYPE_CHECKING:
     from ingest.model import TestSection as TestSection
     from ingest.provenance import Provenance as Provenance
     from ingest.provenance import Step as Step
+    from ingest.readers.byte_source import file_digest as file_digest
     from ingest.record import Record as Record
     from ingest.record import Run as Run
     from ingest.rig import USABLE_SHARE_OF_CUTOFF as USABLE_SHARE_OF_CUTOFF
@@ -148,6 +149,7 @@ _HOME = {
     "continuity_factor": "blockage",
     "density_kg_m3": "air",
     "finite_number": "small_tables",
+    "file_digest": "readers.byte_source",
     "flow_state": "flow",
     "gas_at": "tubing",
     "inertia_findings": "inertia",

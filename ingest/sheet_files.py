@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from ingest.paths import PathFault, named_file
 from ingest.provenance import SourceFile
+from ingest.readers.byte_source import file_digest
 from ingest.sheet_faults import read_toml
 
 # Keys whose text names a file: of balances and vehicles, of tubes and of seats. Recordings are
@@ -36,7 +36,7 @@ def sheet_files(
         found[name] = None
         if name.endswith(".toml"):
             waiting += _named_in(folder, name, run_sheets.get(name))
-    return tuple(SourceFile(name, _digest(folder / name)) for name in found)
+    return tuple(SourceFile(name, file_digest(folder / name)) for name in found)
 
 
 def _named_in(folder: Path, name: str, table: Mapping[str, Any] | None) -> Iterator[str]:
@@ -60,7 +60,3 @@ def _texts(value: Any) -> Iterator[str]:
     elif isinstance(value, list):
         for inner in value:
             yield from _texts(inner)
-
-
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()

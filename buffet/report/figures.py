@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from buffet.comparing import Comparison
 from buffet.crossings.text import crossing_text, crossings_text, ray_text
 from buffet.interval import Interval
+from buffet.pairs import SIGNIFICANT
 from buffet.rating.criteria import Criterion
 from buffet.rating.rate import ConfigurationRating, Rating
-from buffet.recommending import SIGNIFICANT
 from buffet.report.crossing_figure import crossing_figure
 from buffet.report.look import Style, inline_svg, styles
 from buffet.report.pooling import (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
@@ -13,10 +12,10 @@ from buffet.lines_out import lines_out_text
 from buffet.rating.rate import Rating
 from buffet.report.wording import km_h
 from buffet.road_wording import road_text
-from buffet.run_analysis import RunAnalysis
 from buffet.spectral.starts import SIGNIFICANCE
 from buffet.spectral.uncertainty import RESAMPLES
 from buffet.wind_wording import wind_text
+from ingest import file_digest
 
 
 class FileRow(NamedTuple):
@@ -46,19 +45,15 @@ def file_rows(rating: Rating, options: Mapping[str, str]) -> list[FileRow]:
     sheets = [FileRow(one.name, "sheet", one.sha256) for one in analysis.campaign.files]
     recordings = [
         FileRow(file.name, f"recording of run {run.run.number}", file.sha256)
-        for run in _runs(rating)
+        for run in analysis.chosen(None)
         for file in run.provenance.files
     ]
     named = [
-        FileRow(Path(text).name, f"named by {option}", _digest(Path(text)))
+        FileRow(Path(text).name, f"named by {option}", file_digest(Path(text)))
         for option, text in options.items()
         if _is_file(text)
     ]
     return list(dict.fromkeys((*sheets, *recordings, *named)))
-
-
-def _runs(rating: Rating) -> list[RunAnalysis]:
-    return list(rating.analysis.chosen(None))
 
 
 def _is_file(text: str) -> bool:
@@ -68,14 +63,10 @@ def _is_file(text: str) -> bool:
         return False
 
 
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
 def steps_rows(rating: Rating) -> list[StepsRow]:
     """Readers and steps, the runs that share them together."""
     groups: dict[tuple[str, str], list[str]] = {}
-    for run in _runs(rating):
+    for run in rating.analysis.chosen(None):
         steps = ", ".join(dict.fromkeys(step.name for step in run.provenance.steps))
         groups.setdefault((run.provenance.reader, steps), []).append(run.run.number)
     return [StepsRow(", ".join(runs), *key) for key, runs in groups.items()]
