@@ -21,18 +21,17 @@ from buffet.planning.subjects import Fluctuation, Shedding, Subjects
 from buffet.planning.wind_speeds import rounded_speeds
 from buffet.planning.wishes import Premises
 from buffet.rating.scatter import Observation, Scatter, by_component, cells, log_variance, scatter
+from buffet.rating.shedding import shows_shedding
 from buffet.road_speed import bin_shares, full_scale
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult, run_result
 from buffet.spectral.reduction import COMPONENTS, FIRST_BIN, ReducedSpectra
 from buffet.spectral.uncertainty import log_error, log_estimate
-from ingest import CorrectionBounds, MeasuredResponse, Quantity
+from ingest import CorrectionBounds, MeasuredResponse
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 
-# Components in which a wake's own peak is looked for.
-SHOWS_SHEDDING = ("lift", "drag", "side force", "yaw moment")
 # Standard deviations of chance beyond which records scatter more than their spectrum explains.
 BEYOND_CHANCE = 2.0
 FEWEST_BINS = 4  # of a band that says anything of its spectrum
@@ -171,12 +170,8 @@ def earlier_campaign(
     results = []
     for run in analysis.runs:
         progress(f"peaks of run {run.run.number}")
-        results.append(run_result(run, _shows_shedding))
+        results.append(run_result(run, shows_shedding))
     return EarlierCampaign(analysis, follow(results))
-
-
-def _shows_shedding(quantity: Quantity) -> bool:
-    return quantity.measures in SHOWS_SHEDDING
 
 
 def wind_speeds(analysis: CampaignAnalysis) -> tuple[float, ...]:

@@ -23,7 +23,7 @@ from buffet.rating.remarks import remarks
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.scatter import Scatter
 from buffet.rating.seat_scatter import rating_scatter
-from buffet.rating.shedding import Shedding, configuration_crossings, shedding
+from buffet.rating.shedding import Shedding, configuration_crossings, shedding, shows_shedding
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.rating.wind import YawDistribution
 from buffet.rating.wording import explain
@@ -38,7 +38,6 @@ from buffet.vehicle import GOOD_MOTORWAY, Road, named_car, road_track_m, typical
 from ingest import (
     Campaign,
     Finding,
-    Quantity,
     SheetError,
     SheetFault,
     Vehicle,
@@ -50,8 +49,6 @@ Array = NDArray[np.float64]
 # What the one pass is to keep for a rating; without it bursts and changes of state are not rated.
 FOR_RATING: frozenset[Keep] = frozenset({"forces"})
 NOT_COVERED = "no criterion is covered, with enough record behind it, at any road speed"
-# Components that tell vertical from lateral shedding; the others only repeat them.
-SHEDDING_SHOWS_IN = ("drag", "lift", "side force", "yaw moment")
 
 
 @dataclass(frozen=True)
@@ -182,7 +179,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     runs = {name: rated_runs(analysis.of(name), settings.wind) for name in names}
     counted = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
     spread = rating_scatter(counted, setting, settings.speed_m_s)
-    results = follow([run_result(run, _shows_shedding) for run in analysis.runs])
+    results = follow([run_result(run, shows_shedding) for run in analysis.runs])
     drawn = drawn_settings(setting)
     states = campaign_states(runs, RIDE)
     unseen = {name: _unseen(spread, name, own, setting) for name, own in runs.items()}
@@ -244,10 +241,6 @@ def _unseen(
 ) -> dict[Family, tuple[Unseen, ...]]:
     n_runs = yaw_mix(runs, setting.wind, setting.speeds_m_s).runs_behind
     return {family: own.unseen(name, n_runs) for family, own in spread.items()}
-
-
-def _shows_shedding(quantity: Quantity) -> bool:
-    return quantity.measures in SHEDDING_SHOWS_IN
 
 
 def car_of(campaign: Campaign) -> Vehicle:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from buffet.phrases import listed
-from buffet.rating.rate import SHEDDING_SHOWS_IN, Rating
+from buffet.rating.rate import Rating
+from buffet.rating.shedding import shows_shedding
 from buffet.report.figures import PageFigure
 from buffet.report.look import inline_svg
 from buffet.report.sweep_figure import label, peaks_figure, trends_figure
@@ -16,7 +17,6 @@ from buffet.spectral.tracks import FIXED
 from buffet.sweep.sweep import ConfigurationSweep, Sweep, one_speed_alone, sweep_of
 from buffet.sweep.tracks import Track
 from buffet.sweep.trend import SETTLED, SIGNIFICANCE, Trend
-from ingest import Quantity
 
 PANELS = 4  # configurations a figure, so that each fits a printed page
 ONE_SPEED = (
@@ -81,12 +81,8 @@ def sweep_section(rating: Rating) -> SweepSection:
 
 def rated_sweep(rating: Rating) -> Sweep:
     """The rating's own results over wind speed; those of the runs without wind are added."""
-
-    def looked_at(quantity: Quantity) -> bool:
-        return quantity.measures in SHEDDING_SHOWS_IN
-
-    still = [run_result(run, looked_at) for run in rating.analysis.wind_off]
-    return sweep_of(rating.analysis, (*still, *rating.results), looked_at)
+    still = [run_result(run, shows_shedding) for run in rating.analysis.wind_off]
+    return sweep_of(rating.analysis, (*still, *rating.results), shows_shedding)
 
 
 def _figures(swept: Sweep) -> list[PageFigure]:
