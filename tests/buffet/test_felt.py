@@ -59,7 +59,7 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
     samples = side_samples()
     folder = write_runs(tmp_path_factory.mktemp("felt") / "c", [PlantedRun("1", samples)])
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("buffet.rating.rate._shows_shedding", lambda quantity: False)
+        patch.setattr("buffet.rating.rate.shows_shedding", lambda quantity: False)
         analysis = analyse(open_campaign(folder), settings=AnalysisSettings(keeps=FOR_RATING))
         settings = RatingSettings(SPEED_M_S, up_to_m_s=30 / 3.6, vehicle=EXACT)
         (one,) = rate(analysis, settings).configurations

@@ -21,7 +21,7 @@ from tests.buffet.test_rating_chain import EXACT, SPEED_M_S
 @pytest.fixture(autouse=True)
 def _without_peaks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing here rests on them."""
-    monkeypatch.setattr("buffet.rating.rate._shows_shedding", lambda quantity: False)
+    monkeypatch.setattr("buffet.rating.rate.shows_shedding", lambda quantity: False)
 
 
 def rated(

@@ -58,7 +58,7 @@ def rated(folder: Path, samples: dict[str, Array], car: Vehicle = EXACT) -> Conf
 @pytest.fixture(autouse=True)
 def _without_peaks(monkeypatch: pytest.MonkeyPatch) -> None:
     """In noise with sharp edges they take most of the time, and nothing here rests on them."""
-    monkeypatch.setattr("buffet.rating.rate._shows_shedding", lambda quantity: False)
+    monkeypatch.setattr("buffet.rating.rate.shows_shedding", lambda quantity: False)
 
 
 def on_the_road(samples: dict[str, Array], car: Vehicle = CAR) -> Motion:

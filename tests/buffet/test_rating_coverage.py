@@ -41,7 +41,7 @@ CAR = known(typical_car(0.775 / SCALE))
 @pytest.fixture(autouse=True)
 def _without_peaks(monkeypatch: pytest.MonkeyPatch) -> None:
     """In noise with sharp edges they take most of the time, and nothing here rests on them."""
-    monkeypatch.setattr("buffet.rating.rate._shows_shedding", lambda quantity: False)
+    monkeypatch.setattr("buffet.rating.rate.shows_shedding", lambda quantity: False)
 
 
 def rating(folder: Path, runs: list[PlantedRun], up_to_m_s: float = 30 / 3.6) -> Rating:

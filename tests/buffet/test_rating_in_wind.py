@@ -41,7 +41,7 @@ WIND = Wind(4.0)
 @pytest.fixture(autouse=True)
 def _without_peaks(monkeypatch: pytest.MonkeyPatch) -> None:
     """They take most of the time, and nothing here rests on them."""
-    monkeypatch.setattr("buffet.rating.rate._shows_shedding", lambda quantity: False)
+    monkeypatch.setattr("buffet.rating.rate.shows_shedding", lambda quantity: False)
 
 
 def rated(

@@ -35,7 +35,7 @@ SHEDDING_RMS = 0.006
 @pytest.fixture(autouse=True)
 def _without_peaks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing here rests on them."""
-    monkeypatch.setattr("buffet.rating.rate._shows_shedding", lambda quantity: False)
+    monkeypatch.setattr("buffet.rating.rate.shows_shedding", lambda quantity: False)
 
 
 def telegraph(seed: int, seconds: float, dwell_s: float) -> Array:
