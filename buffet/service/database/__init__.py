@@ -1,0 +1,1 @@
+"""Tables, their migrations, and the engine that opens them: SQLite or PostgreSQL."""
