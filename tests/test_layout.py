@@ -59,7 +59,7 @@ LEVELS = (
     ("spectra_parts",),
     ("outputs", "spectra_outputs", "options"),
     ("exporting", "schemas"),
-    ("frames", "report.plots", "library"),
+    ("frames", "report.plots", "library", "recipes"),
     ("service.errors", "service.settings", "service.database"),
     ("service.blobs", "service.access", "service.intake"),
     ("service.catalogue",),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -19,9 +18,6 @@ from buffet.options import (
     output_option,
     units_row_option,
 )
-
-if TYPE_CHECKING:
-    from ingest import Run
 
 # The words of `spectra_parts`, which is not loaded for `--help` (a test holds them together).
 WHAT = (
@@ -125,33 +121,15 @@ def spectra(
     units_row: bool,
 ) -> None:
     """PSD, peaks, RMS and what else is in the fluctuations of runs."""
-    from buffet.analysis import analyse
-    from buffet.following import follow
-    from buffet.one_pass import FOR_LINES, AnalysisSettings
     from buffet.parts import Load, PartSettings
-    from buffet.run_spectra import run_result
+    from buffet.recipes import SpectraRecipe
     from buffet.spectra_outputs import spectra_document, spectra_text, spectra_writers
-    from buffet.spectra_parts import keeps, require_loads, require_names, with_parts
-    from buffet.tunnel_part import require_probes
 
     source = opened(campaign, output)
-    numbers = None if number is None else [source.run(number).number]
-    runs: list[Run] = [run for run in source.runs if numbers is None or run.number in numbers]
     wanted = tuple(Load(name, value, unit) for name, (value, unit) in loads)
-    require_names(runs, [name for pair in pairs for name in pair] + [name for name, _ in loads])
-    require_loads(runs, wanted)
-    if without_tunnel:
-        require_probes(runs)
-    kept = keeps(what) | (FOR_LINES if without_lines else frozenset())
-    analysis = analyse(source, numbers, AnalysisSettings(resolution, keeps=kept), progress)
-    if without_tunnel:
-        analysis = analysis.without_tunnel()
-    if without_lines:
-        analysis = analysis.without_lines()
-    results = follow([run_result(run, road_speed_m_s=speed) for run in analysis.chosen(numbers)])
-    opening = source.vehicle.cabin if source.vehicle else None
-    settings = PartSettings(speed, driving_time, within, pairs, wanted, opening)
-    told_runs = with_parts(results, what, settings, progress)
+    parts = PartSettings(speed, driving_time, within, pairs, wanted)
+    recipe = SpectraRecipe(number, what, resolution, parts, without_tunnel, without_lines)
+    analysis, told_runs = recipe.analysed(source, progress)
     done()
     give(
         output,

@@ -242,24 +242,17 @@ def _rating(
     needs_baseline: bool = False,
 ) -> Rating:
     from buffet.analysis import analyse
-    from buffet.comparing import require_baseline
-    from buffet.one_pass import FOR_LINES, AnalysisSettings
-    from buffet.rating.rate import FOR_RATING, rate, rate_without_tunnel, require_rateable
-    from buffet.tunnel_part import require_probes
+    from buffet.one_pass import AnalysisSettings
+    from buffet.recipes import RatingRecipe
 
     campaign = opened(folder, output)
-    require_rateable(campaign)
-    if needs_baseline:
-        require_baseline(campaign)
-    if basis.without_tunnel:
-        require_probes(campaign.runs)
     settings = _settings(campaign, basis, speed, up_to, more)
-    keeps = FOR_RATING | (FOR_LINES if basis.without_lines else frozenset())
-    analysis = analyse(campaign, settings=AnalysisSettings(keeps=keeps), progress=progress)
-    if basis.without_lines:
-        analysis = analysis.without_lines()
+    recipe = RatingRecipe(settings, basis.without_tunnel, basis.without_lines, needs_baseline)
+    recipe.require(campaign)
+    asked = AnalysisSettings(keeps=recipe.keeps)
+    analysis = recipe.prepared(analyse(campaign, settings=asked, progress=progress))
     progress("rating")
-    rating = (rate_without_tunnel if basis.without_tunnel else rate)(analysis, settings)
+    rating = recipe.rate(analysis)
     done()
     _remark_on(analysis)
     return rating

@@ -11,6 +11,7 @@ from buffet.vehicle.road import Road, road_of_class
 from buffet.vehicle.road_classes import ROAD_CLASS_NAMES, ROUGHEST_M3, SMOOTHEST_M3, RoadClass
 from ingest import QuantityError, finite_number, parse_quantity
 
+WANTED_WITHOUT_FILES = "an ISO 8608 class, A to H, or an unevenness G(n0) such as '4e-6 m^3'"
 WANTED_ROAD = (
     "an ISO 8608 class, A to H, an unevenness G(n0) such as '4e-6 m^3', or a profile's CSV file"
 )
@@ -23,8 +24,12 @@ class UnknownRoadError(RoadError):
         super().__init__(f"got {text!r}; wanted {wanted}")
 
 
-def road_from(text: str) -> Road:
+def road_from(text: str, *, files: bool = True) -> Road:
     """Return the road that is meant by "B", "4e-6 m^3" or "lane.csv".
+
+    Parameters
+    ----------
+    files : whether a text may name a file; what comes over a network must not
 
     Raises
     ------
@@ -36,6 +41,10 @@ def road_from(text: str) -> Road:
     word = text.strip()
     if word.upper() in ROAD_CLASS_NAMES:
         return road_of_class(cast("RoadClass", word.upper()))
+    if not files:
+        if not _starts_with_a_number(word):
+            raise UnknownRoadError(text, WANTED_WITHOUT_FILES)
+        return _of_unevenness(text)
     if not word or Path(word).is_dir():
         raise UnknownRoadError(text)
     path = Path(word)
@@ -47,7 +56,7 @@ def road_from(text: str) -> Road:
 
 
 def _starts_with_a_number(word: str) -> bool:
-    return finite_number(word.split()[0], decimal_comma=False) is not None
+    return bool(word) and finite_number(word.split()[0], decimal_comma=False) is not None
 
 
 def _of_unevenness(text: str) -> Road:

@@ -1,0 +1,1 @@
+"""Analyses as jobs: what may be asked, the queue, the worker processes."""
