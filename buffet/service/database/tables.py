@@ -34,6 +34,7 @@ METADATA = MetaData(
 )
 _SHA256 = String(64)
 _LIVE = text("binned_at IS NULL")
+_NOT_REVOKED = text("revoked_at IS NULL")
 
 TOKENS = Table(
     "tokens",
@@ -46,6 +47,13 @@ TOKENS = Table(
     Column("expires_at", Float, nullable=False),
     Column("revoked_at", Float),
     Column("used_at", Float),
+    Index(
+        "uq_tokens_name",
+        "name",
+        unique=True,
+        sqlite_where=_NOT_REVOKED,
+        postgresql_where=_NOT_REVOKED,
+    ),
 )
 SESSIONS = Table(  # of browsers; they end with their token
     "sessions",
@@ -94,6 +102,7 @@ FILES = Table(
     Column("added_at", Float, nullable=False),
     Column("binned_at", Float),  # with the run that alone names it
     Column("binned_run", Text),
+    Index("ix_files_campaign_id", "campaign_id"),  # those in the bin, too
     Index(
         "uq_files_campaign_id_name",
         "campaign_id",
