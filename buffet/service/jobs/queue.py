@@ -16,6 +16,7 @@ from buffet.service.database.tables import CAMPAIGNS, JOB_EVENTS, JOBS, RESULTS
 from buffet.service.errors import ConflictError, NotFoundError, QueueFullError
 
 MOST_ATTEMPTS = 3  # of a job whose worker dies under it
+LONGEST_PASSED_S = 60.0  # that others may go before a job because their campaign is at hand
 UNFINISHED = ("queued", "running")
 ENDED = ("done", "failed", "cancelled")
 
@@ -178,11 +179,13 @@ def claim(connection: Connection, prefer: str = "") -> Job | None:
 
     Workers keep the analysis of their last campaign, so the same content goes to the same worker.
     """
-    waiting = select(JOBS).where(JOBS.c.state == "queued")
-    order = (JOBS.c.manifest_sha256 != prefer, JOBS.c.id)
-    row = connection.execute(waiting.order_by(*order).limit(1)).one_or_none()
+    waiting = select(JOBS).where(JOBS.c.state == "queued").order_by(JOBS.c.id)
+    row = connection.execute(waiting.limit(1)).one_or_none()
     if row is None:
         return None
+    if time.time() - row.created_at < LONGEST_PASSED_S:
+        same = waiting.where(JOBS.c.manifest_sha256 == prefer).limit(1)
+        row = connection.execute(same).one_or_none() or row
     taken = {"state": "running", "started_at": time.time(), "attempts": row.attempts + 1}
     connection.execute(update(JOBS).where(JOBS.c.id == row.id).values(taken))
     tell(connection, row.id, "started", {"attempt": row.attempts + 1})
