@@ -64,6 +64,8 @@ LEVELS = (
     ("service.blobs", "service.access", "service.intake"),
     ("service.catalogue",),
     ("service.jobs",),
+    ("service.bell", "service.state"),
+    ("service.changes",),
     ("service.pages",),
     ("service.api",),
     ("service",),

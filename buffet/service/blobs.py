@@ -7,8 +7,8 @@ import os
 import re
 import secrets
 import shutil
-from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from buffet.service.errors import FolderError
@@ -111,19 +111,31 @@ class Blobs:
                 else:
                     entry.unlink(missing_ok=True)
 
-    def sweep(self, known: Collection[str]) -> int:
-        """Remove content that no row names; nothing may be taken in meanwhile. How many."""
+    def sweep(self, known: Callable[[], Collection[str]]) -> int:
+        """Remove content that no row names; how many there were.
+
+        None where content is being taken in, or read by a backup: another time will do.
+
+        Parameters
+        ----------
+        known : digests that are named, asked for once nothing can come in
+        """
         removed = 0
-        with self.held(exclusive=True):
+        with suppress(BlockingIOError), self.held(exclusive=True):
+            named = known()
             for path in self._places.blobs.glob("??/*"):
-                if path.name not in known:
+                if path.name not in named:
                     path.unlink(missing_ok=True)
                     removed += 1
         return removed
 
     @contextmanager
     def held(self, *, exclusive: bool = False) -> Iterator[None]:
-        """While shared, no content goes away: a backup reads it from another process."""
+        """Keeps content from going away: from before it is taken in until a row names it.
+
+        Held by backups, too, from another process. Raises BlockingIOError where it is wanted
+        exclusively and somebody has it.
+        """
         with (self._places.blobs / ".held").open("w") as file:
-            fcntl.flock(file, fcntl.LOCK_EX if exclusive else fcntl.LOCK_SH)
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB if exclusive else fcntl.LOCK_SH)
             yield

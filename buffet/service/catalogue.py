@@ -350,6 +350,12 @@ def binned_files(connection: Connection, campaign_id: int, number: str) -> list[
     return list(by_name.values())
 
 
+def forget_binned(connection: Connection, campaign_id: int, number: str) -> None:
+    """A run's files are not in the bin any more: they are about to be the campaign's again."""
+    gone = (FILES.c.campaign_id == campaign_id, FILES.c.binned_run == number)
+    connection.execute(delete(FILES).where(*gone))
+
+
 def binned_runs(connection: Connection, campaign_id: int) -> list[str]:
     """Numbers of runs in the bin, of a campaign that is not."""
     query = select(FILES.c.binned_run).where(

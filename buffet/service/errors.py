@@ -5,6 +5,8 @@ ServiceError
 ├── ConflictError       the state does not allow it, or it changed meanwhile
 ├── FolderError         a folder that cannot be served
 ├── QueueFullError      as many jobs wait as may
+├── ChangedError        another revision than the client saw
+├── NotComputedError    a result that no analysis has computed yet
 └── (access: errors.py of that package; uploads: intake/errors.py)
 """
 
@@ -42,3 +44,21 @@ class FolderError(ServiceError):
     """A folder or database that cannot be served."""
 
     status, kind = 500, "folder"
+
+
+class ChangedError(ServiceError):
+    """What a client saw is not there any more in that form."""
+
+    status, kind = 412, "changed"
+
+
+class NotComputedError(ServiceError):
+    """A result that no analysis has computed yet."""
+
+    status, kind = 404, "not-computed"
+
+    def __init__(self, jobs: str, request: dict[str, object]) -> None:
+        super().__init__(
+            f"this is not computed yet; start it by POST {jobs} with the document in `request`"
+        )
+        self.more = {"jobs": jobs, "request": request}

@@ -86,6 +86,10 @@ class Pool:
         with writing(self._engine) as connection:
             queue.require_cancellable(queue.job(connection, job_id))
             queue.end(connection, job_id, "cancelled")
+        self.interrupt(job_id)
+
+    def interrupt(self, job_id: int) -> None:
+        """Stop working on a job that has ended otherwise."""
         with self._lock:
             for slot in self._slots:
                 if slot.job_id == job_id:
@@ -223,16 +227,17 @@ class Pool:
         return None
 
     def _keep(self, job: Job, output: Path, media_type: str) -> None:
-        try:
-            sha256, size = file_digest(output), output.stat().st_size
-            self._blobs.adopt(output, sha256)
-        except OSError as error:
-            full = error.errno in (errno.ENOSPC, errno.EDQUOT)
-            told = "the server's disk is full" if full else f"the result is lost: {error.strerror}"
-            self._end(job, "failed", told)
-            return
-        with writing(self._engine) as connection:
-            queue.keep(connection, job, sha256, size, media_type)
+        with self._blobs.held():
+            try:
+                sha256, size = file_digest(output), output.stat().st_size
+                self._blobs.adopt(output, sha256)
+            except OSError as error:
+                full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+                why = "the server's disk is full" if full else f"the result is lost: {error}"
+                self._end(job, "failed", why)
+                return
+            with writing(self._engine) as connection:
+                queue.keep(connection, job, sha256, size, media_type)
 
     def _lost(self, slot: Slot, job: Job) -> None:
         """A worker died: its job runs again, some times."""

@@ -18,7 +18,6 @@ from pydantic import (
     ConfigDict,
     Field,
     StringConstraints,
-    TypeAdapter,
     WithJsonSchema,
     model_validator,
 )
@@ -102,17 +101,17 @@ Car: TypeAlias = Annotated[
 DEFAULT_SPEED_M_S = 130 * KM_H
 
 
-class Request(BaseModel):
+class Settings(BaseModel):
     """What every kind shares: unknown settings are refused."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
-    def settings(self) -> dict[str, Any]:
-        """In SI, without what kind it is, as workers and keys take it."""
-        return self.model_dump(exclude={"kind"})
+    def values(self) -> dict[str, Any]:
+        """In SI, without the word of its kind, as workers and keys take it."""
+        return self.model_dump(exclude={"kind"}, mode="json")
 
 
-class _Basis(Request):
+class _Basis(Settings):
     """What a rating rests on beside the road speed."""
 
     road: Road | None = None
@@ -122,10 +121,9 @@ class _Basis(Request):
     without_lines: bool = False
 
 
-class SpectraRequest(Request):
+class SpectraSettings(Settings):
     """PSD, peaks and RMS of one run, or of all, with the parts asked for."""
 
-    kind: Literal["spectra"] = "spectra"
     run: RunNumber | None = None
     what: tuple[Part, ...] = Field(default=(), max_length=len(PARTS))
     resolution: Resolution | None = None
@@ -134,24 +132,22 @@ class SpectraRequest(Request):
     without_lines: bool = False
 
 
-class RateRequest(_Basis):
+class RateSettings(_Basis):
     """The verdict per configuration at a road speed."""
 
-    kind: Literal["rate"] = "rate"
     speed: Speed = DEFAULT_SPEED_M_S
     up_to: UpTo = 250 * KM_H
 
 
-class TableRequest(_Basis):
+class TableSettings(_Basis):
     """Loads, frequencies and verdicts over road speed."""
 
-    kind: Literal["table"] = "table"
     lowest: Speed = Field(default=60 * KM_H, alias="from")
     highest: Speed = Field(default=220 * KM_H, alias="to")
     step: Speed = 10 * KM_H
 
     @model_validator(mode="after")
-    def _in_order(self) -> TableRequest:
+    def _in_order(self) -> TableSettings:
         if self.highest < self.lowest:
             raise ValueError("`to` must not lie below `from`")
         if (self.highest - self.lowest) / self.step > MOST_SPEEDS - 1:
@@ -159,50 +155,97 @@ class TableRequest(_Basis):
         return self
 
 
-class CompareRequest(_Basis):
+class CompareSettings(_Basis):
     """Add-ons against the baseline, and which to fit."""
 
-    kind: Literal["compare"] = "compare"
     speed: Speed = DEFAULT_SPEED_M_S
     fuel_elasticity: float | None = Field(default=None, gt=0, le=1)
     equal_within: Share = 0.05
 
 
-class ReportRequest(_Basis):
+class ReportSettings(_Basis):
     """The self-contained page for a client."""
 
-    kind: Literal["report"] = "report"
     speed: Speed = DEFAULT_SPEED_M_S
     up_to: UpTo = 250 * KM_H
     fuel_elasticity: float | None = Field(default=None, gt=0, le=1)
 
 
-class BoardRequest(_Basis):
+class BoardSettings(_Basis):
     """Verdicts, curves and crossings over road speed, for a page that moves with it."""
 
-    kind: Literal["board"] = "board"
     speed: Speed = DEFAULT_SPEED_M_S
 
 
-class CheckRequest(Request):
+class CheckSettings(Settings):
     """All findings of all runs."""
 
-    kind: Literal["check"] = "check"
 
-
-class RunRequest(Request):
+class RunSettings(Settings):
     """All that the page of one run shows: signals, spectra, peaks, findings."""
 
-    kind: Literal["run"] = "run"
     run: RunNumber
 
 
-class ExportRequest(Request):
+class ExportSettings(Settings):
     """One run's calibrated samples as a file for other programs."""
 
-    kind: Literal["export"] = "export"
     run: RunNumber
     suffix: Literal["h5", "parquet", "csv", "mat"] = "h5"
+
+
+class SpectraRequest(SpectraSettings):
+    """Asks for it."""
+
+    kind: Literal["spectra"]
+
+
+class RateRequest(RateSettings):
+    """Asks for it."""
+
+    kind: Literal["rate"]
+
+
+class TableRequest(TableSettings):
+    """Asks for it."""
+
+    kind: Literal["table"]
+
+
+class CompareRequest(CompareSettings):
+    """Asks for it."""
+
+    kind: Literal["compare"]
+
+
+class ReportRequest(ReportSettings):
+    """Asks for it."""
+
+    kind: Literal["report"]
+
+
+class BoardRequest(BoardSettings):
+    """Asks for it."""
+
+    kind: Literal["board"]
+
+
+class CheckRequest(CheckSettings):
+    """Asks for it."""
+
+    kind: Literal["check"]
+
+
+class RunRequest(RunSettings):
+    """Asks for it."""
+
+    kind: Literal["run"]
+
+
+class ExportRequest(ExportSettings):
+    """Asks for it."""
+
+    kind: Literal["export"]
 
 
 Analysis = Annotated[
@@ -217,12 +260,6 @@ Analysis = Annotated[
     | ExportRequest,
     Field(discriminator="kind"),
 ]
-ANALYSIS: TypeAdapter[Request] = TypeAdapter(Analysis)
-
-
-def kind_of(request: Request) -> str:
-    """The word of a request's kind."""
-    return str(request.model_dump()["kind"])
 
 
 def result_key(manifest_sha256: str, kind: str, settings: dict[str, Any]) -> str:

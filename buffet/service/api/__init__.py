@@ -1,0 +1,1 @@
+"""The HTTP API: the catalogue and its analyses over FastAPI."""

@@ -1,0 +1,70 @@
+"""The bin: what is in it, back into the list, or gone for good."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+
+from buffet.service import catalogue, changes
+from buffet.service.api.dependencies import Address, Engineer, Owner, Reader, ServiceHere
+from buffet.service.api.documents import CampaignEntry, Page, RunEntry
+from buffet.service.api.paging import Before, CampaignId, Limit, RunNumber, next_address
+from buffet.service.database.engine import reading
+
+ROUTER = APIRouter(prefix="/api/bin", tags=["bin"])
+
+
+@ROUTER.get("")
+def every(
+    request: Request,
+    service: ServiceHere,
+    principal: Reader,
+    before: Before = None,
+    limit: Limit = 50,
+) -> Page[CampaignEntry]:
+    """Campaigns in the bin, newest first."""
+    with reading(service.engine) as connection:
+        found = catalogue.campaigns(connection, before=before, limit=limit, binned=True)
+        counts = catalogue.run_counts(connection, [one.id for one in found])
+    last = found[-1].id if len(found) == limit else None
+    return Page[CampaignEntry](
+        items=[CampaignEntry.of(one, counts.get(one.id, 0)) for one in found],
+        next=next_address(request, "before", last),
+    )
+
+
+@ROUTER.get("/campaigns/{campaign_id}/runs")
+def runs(campaign_id: CampaignId, service: ServiceHere, principal: Reader) -> list[str]:
+    """Numbers of the runs that were taken out of a campaign."""
+    with reading(service.engine) as connection:
+        catalogue.campaign(connection, campaign_id)
+        return catalogue.binned_runs(connection, campaign_id)
+
+
+@ROUTER.post("/campaigns/{campaign_id}/restore")
+def restore(
+    campaign_id: CampaignId, service: ServiceHere, principal: Engineer, address: Address
+) -> CampaignEntry:
+    """Take a campaign back."""
+    found, n_runs = changes.take_from_bin(service, campaign_id, principal, address)
+    return CampaignEntry.of(found, n_runs)
+
+
+@ROUTER.post("/campaigns/{campaign_id}/runs/{number}/restore")
+def restore_run(
+    campaign_id: CampaignId,
+    number: RunNumber,
+    service: ServiceHere,
+    principal: Engineer,
+    address: Address,
+) -> RunEntry:
+    """Take a run back."""
+    taken = changes.take_run_from_bin(service, campaign_id, number, principal, address)
+    return RunEntry.of(campaign_id, taken.run)
+
+
+@ROUTER.delete("/campaigns/{campaign_id}", status_code=204)
+def delete(
+    campaign_id: CampaignId, service: ServiceHere, principal: Owner, address: Address
+) -> None:
+    """Delete a campaign of the bin for good, with its recordings and results."""
+    changes.delete_for_good(service, campaign_id, principal, address)

@@ -1,0 +1,43 @@
+"""How a request comes by the service, and who it is from."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, cast
+
+from fastapi import Depends, Request
+
+from buffet.service.access.roles import Principal, Role, require
+from buffet.service.state import Service
+
+
+def service_of(request: Request) -> Service:
+    """The service that a request came to."""
+    return cast("Service", request.app.state.service)
+
+
+def principal_of(request: Request) -> Principal:
+    """Who asks, as the guard found out."""
+    return cast("Principal", request.state.principal)
+
+
+def address_of(request: Request) -> str:
+    """Where a request came from, for the audit log."""
+    return request.client.host if request.client else ""
+
+
+def allowed(role: Role) -> Any:
+    """A dependency that gives whoever has at least this role, and refuses others."""
+
+    def check(principal: Annotated[Principal, Depends(principal_of)]) -> Principal:
+        require(principal, role)
+        return principal
+
+    check.least_role = role  # type: ignore[attr-defined]
+    return Depends(check)
+
+
+ServiceHere = Annotated[Service, Depends(service_of)]
+Address = Annotated[str, Depends(address_of)]
+Reader = Annotated[Principal, allowed(Role.READER)]
+Engineer = Annotated[Principal, allowed(Role.ENGINEER)]
+Owner = Annotated[Principal, allowed(Role.OWNER)]

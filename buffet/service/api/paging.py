@@ -1,0 +1,46 @@
+"""Lists in pages, and answers that a client has already."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import Header, Path, Query, Request
+
+LONGEST_PAGE = 200
+LARGEST_ID = 2**31 - 1  # of either database's integer columns
+
+Limit = Annotated[int, Query(ge=1, le=LONGEST_PAGE, description="how many at most")]
+Before = Annotated[
+    int | None, Query(ge=0, le=LARGEST_ID, description="the last id of the page before")
+]
+After = Annotated[
+    int, Query(ge=-1, le=LARGEST_ID, description="the last position of the page before")
+]
+CampaignId = Annotated[int, Path(ge=1, le=LARGEST_ID, description="of a campaign")]
+JobId = Annotated[int, Path(ge=1, le=LARGEST_ID, description="of a job")]
+RunNumber = Annotated[
+    str, Path(min_length=1, max_length=100, description="as the sheet has it", examples=["014"])
+]
+IfNoneMatch = Annotated[
+    str | None, Header(description="ETag of what the client has: 304 where that still holds")
+]
+IfMatch = Annotated[
+    str | None, Header(description="ETag of what the client saw: 412 where it changed meanwhile")
+]
+
+
+def next_address(request: Request, key: str, last: int | None) -> str | None:
+    """Address of the page that follows, with the same other choices; None at the end."""
+    if last is None:
+        return None
+    kept = [(name, value) for name, value in request.query_params.multi_items() if name != key]
+    return f"{request.url.path}?{urlencode([*kept, (key, str(last))])}"
+
+
+def matches(header: str | None, etag: str) -> bool:
+    """Whether a header's list of tags holds this one; weak tags compare as strong ones."""
+    if header is None:
+        return False
+    tags = [tag.strip().removeprefix("W/") for tag in header.split(",")]
+    return "*" in tags or etag in tags

@@ -1,0 +1,126 @@
+"""Every error as a problem document of RFC 9457, with words that a user can act on."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.exceptions import HTTPException
+
+from buffet.errors import BuffetError
+from ingest import IngestError
+
+LOG = logging.getLogger("buffet.service")
+MEDIA_TYPE = "application/problem+json"
+
+
+class Fault(BaseModel):
+    """One thing that is wrong with what was sent."""
+
+    file: str = Field(default="", description="of a campaign; empty where none is meant")
+    key: str = Field(description="where it stands, e.g. channel[2].gain")
+    problem: str = Field(description="what was given and what is wanted")
+
+
+class Problem(BaseModel):
+    """A problem document (RFC 9457)."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "type": "urn:buffet:problem:not-found",
+                    "title": "Not Found",
+                    "status": 404,
+                    "detail": "campaign 3 is not here; it is in the bin",
+                }
+            ]
+        }
+    )
+    type: str = Field(description="urn:buffet:problem:WORD; the word never changes")
+    title: str
+    status: int
+    detail: str = Field(description="what, where, what was wanted, what to do")
+    faults: list[Fault] | None = None
+
+
+RESPONSES: dict[int | str, dict[str, Any]] = {
+    "default": {
+        "description": "A problem document",
+        "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+    }
+}
+
+
+def problem(
+    status: int,
+    kind: str,
+    detail: str,
+    headers: Mapping[str, str] | None = None,
+    **more: Any,
+) -> JSONResponse:
+    """A problem document as a response."""
+    document = {
+        "type": f"urn:buffet:problem:{kind}",
+        "title": HTTPStatus(status).phrase,
+        "status": status,
+        "detail": detail,
+        **more,
+    }
+    return JSONResponse(document, status, dict(headers or {}), MEDIA_TYPE)
+
+
+def install(app: FastAPI) -> None:
+    """Have the application answer all errors so."""
+    app.add_exception_handler(BuffetError, _known)
+    app.add_exception_handler(IngestError, _known)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(Exception, _unknown)
+
+
+async def _known(request: Request, error: Exception) -> Response:
+    status = int(getattr(error, "status", 422))
+    kind = str(getattr(error, "kind", "unprocessable"))
+    more = {}
+    if faults := getattr(error, "faults", None):
+        more["faults"] = [
+            {"file": fault.file, "key": fault.key, "problem": fault.problem} for fault in faults
+        ]
+    more |= getattr(error, "more", {})
+    if status >= 500:
+        LOG.error("%s %s: %s", request.method, request.url.path, error)
+    return problem(status, kind, str(error), getattr(error, "headers", None), **more)
+
+
+async def _invalid(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    faults = [
+        {"file": "", "key": ".".join(map(str, one["loc"][1:])), "problem": _plain(one["msg"])}
+        for one in error.errors()
+    ]
+    told = "; ".join(f"{one['key']}: {one['problem']}" for one in faults[:5])
+    return problem(422, "invalid", told or "the request cannot be read", faults=faults)
+
+
+def _plain(message: str) -> str:
+    return message.removeprefix("Value error, ")
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    kinds = {404: "not-found", 405: "method-not-allowed", 401: "not-signed-in"}
+    kind = kinds.get(error.status_code, "bad-request")
+    detail = f"{request.method} {request.url.path}: {error.detail}"
+    return problem(error.status_code, kind, detail, error.headers)
+
+
+async def _unknown(request: Request, error: Exception) -> Response:
+    LOG.error("%s %s", request.method, request.url.path, exc_info=error)
+    return problem(500, "failed", "the program failed; its log says where")

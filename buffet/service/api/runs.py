@@ -1,0 +1,109 @@
+"""Runs of a campaign: added one by one, read, put into the bin."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request, Response
+from fastapi.concurrency import run_in_threadpool
+
+from buffet.service import catalogue, changes
+from buffet.service.api.campaigns import etag, require_match
+from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere
+from buffet.service.api.documents import Page, RunEntry
+from buffet.service.api.paging import After, CampaignId, IfMatch, Limit, RunNumber, next_address
+from buffet.service.api.upload_bodies import receive_run
+from buffet.service.database.engine import reading
+
+ROUTER = APIRouter(prefix="/api/campaigns/{campaign_id}/runs", tags=["runs"])
+_FILE = {"type": "string", "format": "binary"}
+_RUN_BODY = {
+    "requestBody": {
+        "required": True,
+        "description": "A run sheet and the files that it names, each under its own name",
+        "content": {
+            "multipart/form-data": {
+                "schema": {
+                    "type": "object",
+                    "properties": {
+                        "sheet": {**_FILE, "description": "TOML, as a file or as text"},
+                        "recording": {"type": "array", "items": _FILE},
+                    },
+                    "required": ["sheet", "recording"],
+                }
+            }
+        },
+    }
+}
+
+
+@ROUTER.post("", status_code=201, openapi_extra=_RUN_BODY)
+async def upload(
+    campaign_id: CampaignId,
+    request: Request,
+    response: Response,
+    service: ServiceHere,
+    principal: Engineer,
+    address: Address,
+    if_match: IfMatch = None,
+) -> RunEntry:
+    """Add a run; 200 where the same run is there already, 409 where another one is."""
+
+    def look() -> catalogue.Campaign:
+        with reading(service.engine) as connection:
+            found = catalogue.campaign(connection, campaign_id)
+        require_match(if_match, found)
+        return found
+
+    await run_in_threadpool(look)
+    sent = await receive_run(request, service)
+    taken = await run_in_threadpool(
+        changes.take_run, service, campaign_id, sent, principal, address
+    )
+    response.status_code = 201 if taken.is_new else 200
+    response.headers["Location"] = f"/api/campaigns/{campaign_id}/runs/{taken.run.number}"
+    response.headers["ETag"] = etag(taken.campaign)
+    return RunEntry.of(campaign_id, taken.run)
+
+
+@ROUTER.get("")
+def every(
+    campaign_id: CampaignId,
+    request: Request,
+    service: ServiceHere,
+    principal: Reader,
+    after: After = -1,
+    limit: Limit = 50,
+) -> Page[RunEntry]:
+    """Runs by number."""
+    with reading(service.engine) as connection:
+        catalogue.campaign(connection, campaign_id)
+        found = catalogue.runs(connection, campaign_id, after=after, limit=limit)
+    last = found[-1][0] if len(found) == limit else None
+    return Page[RunEntry](
+        items=[RunEntry.of(campaign_id, run) for _, run in found],
+        next=next_address(request, "after", last),
+    )
+
+
+@ROUTER.get("/{number}")
+def one(
+    campaign_id: CampaignId, number: RunNumber, service: ServiceHere, principal: Reader
+) -> RunEntry:
+    """One run."""
+    with reading(service.engine) as connection:
+        catalogue.campaign(connection, campaign_id)
+        return RunEntry.of(campaign_id, catalogue.run(connection, campaign_id, number))
+
+
+@ROUTER.delete("/{number}", status_code=204)
+def into_bin(
+    campaign_id: CampaignId,
+    number: RunNumber,
+    service: ServiceHere,
+    principal: Engineer,
+    address: Address,
+    if_match: IfMatch = None,
+) -> None:
+    """Put a run into the bin, with the files that it alone names."""
+    with reading(service.engine) as connection:
+        require_match(if_match, catalogue.campaign(connection, campaign_id))
+    changes.put_run_into_bin(service, campaign_id, number, principal, address)
