@@ -1,0 +1,142 @@
+"""Tokens and the audit log, for owners."""
+
+from __future__ import annotations
+
+import time
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Request
+from pydantic import BaseModel, ConfigDict, Field
+
+from buffet.service.access import audit, tokens
+from buffet.service.access.guard import forget_tokens
+from buffet.service.access.roles import Role
+from buffet.service.api.dependencies import Address, Owner, ServiceHere
+from buffet.service.api.documents import Page, moment
+from buffet.service.api.paging import LARGEST_ID, Before, Limit, next_address
+from buffet.service.database.engine import reading, writing
+
+ROUTER = APIRouter(prefix="/api", tags=["administration"])
+DAY_S = 86400.0
+
+
+class TokenWish(BaseModel):
+    """A token that is wanted."""
+
+    model_config = ConfigDict(extra="forbid")
+    name: str = Field(min_length=1, max_length=tokens.LONGEST_NAME, examples=["logger in the hall"])
+    role: Literal["reader", "engineer", "owner"]
+    days: int = Field(default=90, ge=1, le=365, description="until it expires")
+
+
+class TokenEntry(BaseModel):
+    """A token, without what opens the door."""
+
+    id: int
+    name: str
+    role: str
+    created_at: str
+    expires_at: str
+    revoked_at: str | None
+    used_at: str | None
+
+    @classmethod
+    def of(cls, token: tokens.Token) -> TokenEntry:
+        """As the database has it."""
+        return cls(
+            id=token.id,
+            name=token.name,
+            role=token.role.word,
+            created_at=moment(token.created_at) or "",
+            expires_at=moment(token.expires_at) or "",
+            revoked_at=moment(token.revoked_at),
+            used_at=moment(token.used_at),
+        )
+
+
+class NewToken(BaseModel):
+    """A token that was made: shown this once."""
+
+    token: str
+    entry: TokenEntry
+
+
+class AuditEntry(BaseModel):
+    """Who changed what."""
+
+    id: int
+    at: str
+    actor: str
+    role: str
+    address: str
+    action: str
+    object: str
+    details: dict[str, Any]
+
+
+@ROUTER.get("/tokens")
+def every(service: ServiceHere, principal: Owner) -> list[TokenEntry]:
+    """All tokens that were made, newest first."""
+    with reading(service.engine) as connection:
+        return [TokenEntry.of(token) for token in tokens.listed(connection)]
+
+
+@ROUTER.post("/tokens", status_code=201)
+def make(
+    wish: TokenWish, service: ServiceHere, principal: Owner, address: Address
+) -> NewToken:
+    """Make a token; it is shown this once."""
+    now = time.time()
+    with writing(service.engine) as connection:
+        secret, token = tokens.make(
+            connection, wish.name, Role.of(wish.role), now, wish.days * DAY_S
+        )
+        what = {"name": token.name, "role": token.role.word, "days": wish.days}
+        audit.record(connection, principal, address, "make token", f"token {token.id}", what, now)
+    forget_tokens()
+    return NewToken(token=secret, entry=TokenEntry.of(token))
+
+
+@ROUTER.post("/tokens/{token_id}/revoke")
+def revoke(
+    token_id: Annotated[int, Path(ge=1, le=LARGEST_ID)],
+    service: ServiceHere,
+    principal: Owner,
+    address: Address,
+) -> TokenEntry:
+    """End a token, and the browser sessions that rest on it."""
+    now = time.time()
+    with writing(service.engine) as connection:
+        token = tokens.revoke(connection, token_id, now)
+        what = {"name": token.name}
+        audit.record(connection, principal, address, "revoke token", f"token {token_id}", what, now)
+    forget_tokens()
+    return TokenEntry.of(token)
+
+
+@ROUTER.get("/audit")
+def log(
+    request: Request,
+    service: ServiceHere,
+    principal: Owner,
+    before: Before = None,
+    limit: Limit = 100,
+) -> Page[AuditEntry]:
+    """Who changed what, newest first."""
+    with reading(service.engine) as connection:
+        found = audit.entries(connection, before, limit)
+    items = [
+        AuditEntry(
+            id=one.id,
+            at=moment(one.at) or "",
+            actor=one.actor,
+            role=one.role,
+            address=one.address,
+            action=one.action,
+            object=one.object,
+            details=one.details,
+        )
+        for one in found
+    ]
+    last = found[-1].id if len(found) == limit else None
+    return Page[AuditEntry](items=items, next=next_address(request, "before", last))

@@ -1,0 +1,100 @@
+"""The application: routes, errors, guard, and the service's life."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from buffet.service.access.guard import Guard
+from buffet.service.api import (
+    administration,
+    bin,
+    campaigns,
+    jobs,
+    operations,
+    problems,
+    results,
+    runs,
+    sheets,
+)
+from buffet.service.settings import ServiceSettings
+from buffet.service.state import Service
+
+ROUTERS = (
+    campaigns.ROUTER,
+    runs.ROUTER,
+    jobs.ROUTER,
+    results.ROUTER,
+    sheets.ROUTER,
+    bin.ROUTER,
+    administration.ROUTER,
+    operations.ROUTER,
+)
+DESCRIPTION = """A team's campaigns of force and pressure recordings: which add-on buffets, from what
+road speed on, and what the fix costs.
+
+Send a token as `Authorization: Bearer …`; on the machine itself none is needed until the first is
+made. Quantities are text with a unit, such as `130 km/h`. Errors are problem documents (RFC 9457).
+Results are computed by analyses: start one, follow its events, then get the result, which stays
+until the campaign changes. A rating is decision support from a scaled test: the documents hold its
+cautions.
+"""
+
+
+def create_app(settings: ServiceSettings) -> FastAPI:
+    """The application of a folder; nothing is opened before its server starts.
+
+    Raises
+    ------
+    FolderError
+        At the start: the folder cannot be served.
+    """
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        service = await asyncio.to_thread(Service, settings)
+        app.state.service = service
+        service.start(asyncio.get_running_loop())
+        try:
+            yield
+        finally:
+            await asyncio.to_thread(service.stop)
+
+    app = FastAPI(
+        title="buffet",
+        version=version("buffeting"),
+        description=DESCRIPTION,
+        lifespan=lifespan,
+        docs_url=None,  # they load scripts from elsewhere; /docs is a page of our own
+        redoc_url=None,
+        openapi_url=None,
+        responses=problems.RESPONSES,
+    )
+    problems.install(app)
+    for router in ROUTERS:
+        app.include_router(router)
+    app.add_middleware(Guard, settings=settings)
+    return app
+
+
+def described(app: FastAPI) -> dict[str, Any]:
+    """The API's description (OpenAPI), with the schema of problem documents."""
+    if app.openapi_schema is None:
+        found = get_openapi(
+            title=app.title, version=app.version, description=app.description, routes=app.routes
+        )
+        schemas = found.setdefault("components", {}).setdefault("schemas", {})
+        problem = problems.Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+        schemas |= problem.pop("$defs", {})
+        schemas["Problem"] = problem
+        for operations_of in found["paths"].values():
+            for operation in operations_of.values():
+                operation["responses"].pop("422", None)  # told by `default`, like all errors
+        app.openapi_schema = found
+    return app.openapi_schema

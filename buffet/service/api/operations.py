@@ -1,0 +1,41 @@
+"""For whoever runs the service: is it well, what does it do, what can it do."""
+
+from __future__ import annotations
+
+import shutil
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from pydantic import BaseModel, Field
+from sqlalchemy import text
+
+from buffet.service.api import app as application
+from buffet.service.api.dependencies import Reader, ServiceHere
+from buffet.service.database.engine import reading
+
+ROUTER = APIRouter(tags=["operations"])
+
+
+class Health(BaseModel):
+    """Whether the service answers, and how much room it has."""
+
+    status: str = Field(examples=["ok"])
+    workers: int = Field(description="worker processes that run")
+    free_bytes: int = Field(description="on the disk of its folder")
+
+
+@ROUTER.get("/healthz")
+def health(service: ServiceHere) -> Health:
+    """Nobody needs to be known for this; it looks at the database and the disk."""
+    with reading(service.engine) as connection:
+        connection.execute(text("SELECT 1"))
+    free = shutil.disk_usage(service.settings.folder).free
+    return Health(status="ok", workers=len(service.pool.pids), free_bytes=free)
+
+
+@ROUTER.get("/openapi.json", include_in_schema=False)
+def description(request: Request, principal: Reader) -> dict[str, Any]:
+    """The API's description."""
+    return application.described(request.app)
+
+
