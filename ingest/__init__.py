@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from ingest.blockage import maskell_factor as maskell_factor
     from ingest.blockage import with_blockage as with_blockage
     from ingest.campaign import Campaign as Campaign
+    from ingest.campaign import natural_order as natural_order
     from ingest.campaign import open_campaign as open_campaign
     from ingest.campaign_checks import wheelbase_problem as wheelbase_problem
     from ingest.channel import FORCES as FORCES
@@ -67,6 +68,7 @@ if TYPE_CHECKING:
     from ingest.rig import RigResponse as RigResponse
     from ingest.rig import TubingCorrection as TubingCorrection
     from ingest.rig import rig_response as rig_response
+    from ingest.sheet_text import run_sheet_faults as run_sheet_faults
     from ingest.small_tables import SmallRow as SmallRow
     from ingest.small_tables import SmallTable as SmallTable
     from ingest.small_tables import finite_number as finite_number
@@ -157,6 +159,7 @@ _HOME = {
     "maskell_factor": "blockage",
     "matrix_condition": "balance_sheet",
     "load_scale": "balance_sheet",
+    "natural_order": "campaign",
     "open_at_taps": "tap_record",
     "open_campaign": "campaign",
     "parse_quantity": "units",
@@ -165,6 +168,7 @@ _HOME = {
     "read_vehicle": "vehicle_sheet",
     "rig_response": "rig",
     "run_quantities": "axes",
+    "run_sheet_faults": "sheet_text",
     "small_table": "small_tables",
     "term_values": "balance",
     "three_digits": "findings",

@@ -21,6 +21,7 @@ from ingest.sheet_faults import nearest, read_toml, validate
 from ingest.sheet_files import sheet_files
 from ingest.sheet_models import CampaignSheet
 from ingest.sheet_values import point
+from ingest.unfinished import sort_waiting
 from ingest.vehicle import Vehicle
 from ingest.vehicle_sheet import vehicle_from_sheet
 
@@ -39,6 +40,10 @@ class Campaign:
     vehicle: Vehicle | None
     runs: tuple[Run, ...]  # by number, "9" before "10"
     files: tuple[SourceFile, ...] = ()  # all sheets, and the small files that they name
+    # Of a campaign still under way: runs left out of `runs` until what they name is there, and
+    # what is not there yet.
+    waiting_runs: tuple[Run, ...] = ()
+    waiting: tuple[SheetFault, ...] = ()
 
     @property
     def wind_on(self) -> tuple[Run, ...]:
@@ -69,8 +74,12 @@ class Campaign:
         raise UnknownRunError(f"{self.folder} has no run {number!r}{remark}")
 
 
-def open_campaign(folder: str | Path) -> Campaign:
+def open_campaign(folder: str | Path, *, unfinished: bool = False) -> Campaign:
     """Read and check every sheet of a campaign folder; no recording is opened.
+
+    With `unfinished`, while the tunnel still runs: what names a run that is not there yet is no
+    error. Runs that wait for another are left out, a baseline that no run has is None, and
+    `waiting` says what waits for what.
 
     Raises NoCampaignError where the folder is none, SheetError with all faults of all sheets.
     """
@@ -84,24 +93,45 @@ def open_campaign(folder: str | Path) -> Campaign:
     runs, balance_faults = _with_balances(folder, sheet, tables, runs)
     read = _sheets_read(folder, sheet, vehicle, tables, runs)
     faults = [*sheet_faults, *vehicle_faults, *run_faults, *balance_faults, *cross_faults(read)]
+    waits = [fault for fault in faults if fault.waits and unfinished]
+    faults = [fault for fault in faults if fault not in waits]
     if faults or sheet is None:
         raise SheetError(folder, faults)
-    return Campaign(
+    runs = [_completed(run, sheet, read.model) for run in runs]
+    runs.sort(key=lambda run: natural_order(run.number))
+    whole = Campaign(
         folder=folder,
         title=sheet.campaign.title,
         baseline=read.baseline,
         model=read.model,
         test_section=read.test_section,
         vehicle=vehicle,
-        runs=tuple(
-            replace(
-                run,
-                rotation=run.rotation.completed_by(sheet.rotation),
-                channels=with_inertia(run.channels, read.model),
-            )
-            for run in sorted(runs, key=lambda run: natural_order(run.number))
-        ),
+        runs=tuple(runs),
         files=sheet_files(folder, CAMPAIGN_FILE, tables),
+    )
+    return _under_way(whole, waits) if unfinished else whole
+
+
+def _completed(run: Run, sheet: CampaignSheet, model: Model | None) -> Run:
+    """With what the campaign's own sheet states for all runs."""
+    return replace(
+        run,
+        rotation=run.rotation.completed_by(sheet.rotation),
+        channels=with_inertia(run.channels, model),
+    )
+
+
+def _under_way(campaign: Campaign, waits: list[SheetFault]) -> Campaign:
+    """Without what waits for a run that is not there yet."""
+    folder = campaign.folder
+    shown = [(run.sheet.relative_to(folder).as_posix(), run) for run in campaign.runs]
+    found = sort_waiting(shown, campaign.baseline, waits)
+    return replace(
+        campaign,
+        baseline=found.baseline,
+        runs=found.ready,
+        waiting_runs=found.waiting,
+        waiting=found.faults,
     )
 
 

@@ -92,9 +92,8 @@ def _zeros_are_wind_off_runs(sheets: SheetsRead, shown: str) -> Iterator[SheetFa
         if number == sheets.entry(shown, "run", "number"):
             yield SheetFault(shown, f"run.{key}", f"run {number!r} cannot be its own zero")
         elif number not in kinds:
-            yield SheetFault(
-                shown, f"run.{key}", f"no run {number!r}{nearest(number, _wind_off(kinds))}"
-            )
+            problem = f"no run {number!r}{nearest(number, _wind_off(kinds))}"
+            yield SheetFault(shown, f"run.{key}", problem, waits=True)
         elif kinds[number] != "wind-off":
             yield SheetFault(shown, f"run.{key}", f"run {number!r} is not a wind-off run")
         elif number in sheets.tapped():
@@ -170,7 +169,8 @@ _RUN_RULES = (
 
 def _there_are_runs(sheets: SheetsRead) -> Iterator[SheetFault]:
     if not sheets.runs:
-        yield SheetFault("runs", "", "no run sheets; wanted one runs/*.toml per recording")
+        problem = "no run sheets; wanted one runs/*.toml per recording"
+        yield SheetFault("runs", "", problem, waits=True)
 
 
 def _numbers_are_unique(sheets: SheetsRead) -> Iterator[SheetFault]:
@@ -191,7 +191,7 @@ def _baseline_is_a_configuration(sheets: SheetsRead) -> Iterator[SheetFault]:
     if sheets.baseline is not None and known and sheets.baseline not in known:
         problem = f"no wind-on run has the configuration {sheets.baseline!r}"
         remark = nearest(sheets.baseline, sorted(known))
-        yield SheetFault("campaign.toml", "campaign.baseline", problem + remark)
+        yield SheetFault("campaign.toml", "campaign.baseline", problem + remark, waits=True)
 
 
 def _times_compare(sheets: SheetsRead) -> Iterator[SheetFault]:

@@ -66,6 +66,7 @@ class SheetFault:
     file: str  # relative to the campaign folder
     key: str  # dotted, e.g. "channel[2].gain"; empty for a fault of the whole file
     problem: str  # what was given and what is wanted, in one sentence
+    waits: bool = False  # for a run that is not there yet: none in a campaign still under way
 
     def __str__(self) -> str:
         place = f"{self.file}: {self.key}" if self.key else self.file

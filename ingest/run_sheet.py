@@ -37,13 +37,17 @@ def run_from_sheet(
     recordings = _recordings(folder, sheet, table, shown, faults)
     if model is None or recordings is None:
         return None, faults
-    faults += _repeated_names(model, shown)
-    faults += _rows(model, shown)
+    faults += sheet_faults(model, shown)
     tubing = _tubing(folder, sheet, model, faults)
     run = _run(folder, sheet, recordings, model, table)
     channels = tuple(replace(c, tubing=t) for c, t in zip(run.channels, tubing, strict=True))
     bounds = model.corrections.over(bounds)
     return replace(run, channels=channels, logged=channels, bounds=bounds), faults
+
+
+def sheet_faults(model: RunSheet, shown: str) -> list[SheetFault]:
+    """Channels that do not go together."""
+    return [*_repeated_names(model, shown), *_rows(model, shown)]
 
 
 def _tubing(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
@@ -15,6 +16,11 @@ from ingest.errors import SheetFault
 
 SheetType = TypeVar("SheetType", bound=BaseModel)
 
+# A dotted key of many parts, for which the parser takes time by the square of their number.
+_ENDLESS_KEY = re.compile(
+    r"""(?<![\w-])(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
+    r"""(?:[ \t]*+\.[ \t]*+(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')){40}"""
+)
 # What pydantic's kinds of error want, where the field's own description says less.
 _WANTED = {
     "string_type": "text in quotes",
@@ -26,6 +32,10 @@ _WANTED = {
     "int_type": "a whole number",
     "greater_than_equal": "a whole number from 0 on",
 }
+
+# Of one sheet that are told: a file of another kind under a sheet's name has any number, and each
+# takes a search for the nearest key.
+MOST_FAULTS = 200
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
@@ -44,15 +54,23 @@ def nearest(word: str, known: Iterable[str]) -> str:
 def read_toml(path: Path, shown: str) -> dict[str, Any] | SheetFault:
     """Read a TOML file, or say what is wrong with it and in which line."""
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        return parse_toml(path.read_bytes().decode("utf-8-sig"), shown)
     except UnicodeDecodeError as error:
         return SheetFault(shown, "", f"is not UTF-8 text: byte {error.start} cannot be read")
+    except OSError as error:
+        return SheetFault(shown, "", f"cannot be read: {error.strerror}")
+
+
+def parse_toml(text: str, shown: str) -> dict[str, Any] | SheetFault:
+    """The tables of a TOML text, or what is wrong with it and in which line."""
+    if _ENDLESS_KEY.search(text):
+        return SheetFault(shown, "", "is nested too deeply to be a sheet")
+    try:
+        return tomllib.loads(text)
     except ValueError as error:  # TOMLDecodeError, or an integer of thousands of digits
         return SheetFault(shown, "", f"is not valid TOML: {error}")
     except RecursionError:
         return SheetFault(shown, "", "is nested too deeply to be a sheet")
-    except OSError as error:
-        return SheetFault(shown, "", f"cannot be read: {error.strerror}")
 
 
 def validate(
@@ -63,7 +81,11 @@ def validate(
         return model.model_validate(table), []
     except ValidationError as error:
         details = error.errors(include_url=False)
-        return None, [_fault(model, detail, shown) for detail in details]
+        faults = [_fault(model, detail, shown) for detail in details[:MOST_FAULTS]]
+        if len(details) > MOST_FAULTS:
+            problem = f"has {len(details) - MOST_FAULTS} more faults; mend these first"
+            faults.append(SheetFault(shown, "", problem))
+        return None, faults
 
 
 def _fault(model: type[BaseModel], detail: Any, shown: str) -> SheetFault:

@@ -17,11 +17,11 @@ DIRECTORY_DAMAGE = (zipfile.BadZipFile, NotImplementedError, UnicodeDecodeError)
 # Some 40,000 entries, each of which takes twenty times as much once read (engineering judgement).
 _MOST_DIRECTORY_BYTES = 4_000_000
 # The end of the directory (APPNOTE.TXT, 4.3.16): signature, and the directory's size in it; it
-# may be followed by a comment. Where the size does not fit, it stands in a record before.
+# may be followed by a comment. A record for large archives, with a locator, may stand before it,
+# and goes first whatever the other one says.
 _END, _END_BYTES, _END_SIZE_AT = b"PK\x05\x06", 22, 12
 _MOST_COMMENT = 0xFFFF
-_END_64, _END_64_SIZE_AT = b"PK\x06\x06", 40
-_DOES_NOT_FIT = 0xFFFFFFFF
+_END_64, _END_64_SIZE_AT, _BEFORE_END = b"PK\x06\x06", 40, 56 + 20
 
 
 def open_zip(path: Path, file: IO[bytes]) -> zipfile.ZipFile:
@@ -55,16 +55,14 @@ def is_encrypted(member: zipfile.ZipInfo) -> bool:
 
 def _directory_bytes(file: IO[bytes]) -> int:
     end = file.seek(0, io.SEEK_END)
-    file.seek(max(0, end - _MOST_COMMENT - _END_BYTES))
+    file.seek(max(0, end - _MOST_COMMENT - _END_BYTES - _BEFORE_END))
     tail = file.read()
     file.seek(0)
     at = tail.rfind(_END)
     if at < 0 or len(tail) < at + _END_BYTES:
         return 0  # no archive, as zipfile will say
     (size,) = struct.unpack_from("<I", tail, at + _END_SIZE_AT)
-    if size != _DOES_NOT_FIT:
-        return int(size)
-    at = tail.rfind(_END_64, 0, at)
-    if at < 0 or len(tail) < at + _END_64_SIZE_AT + 8:
-        return 0
-    return int(struct.unpack_from("<Q", tail, at + _END_64_SIZE_AT)[0])
+    at_64 = at - _BEFORE_END
+    if at_64 >= 0 and tail.startswith(_END_64, at_64):
+        (size,) = struct.unpack_from("<Q", tail, at_64 + _END_64_SIZE_AT)
+    return int(size)

@@ -1,0 +1,1 @@
+"""What people upload becomes files on disk, checked before anything trusts it."""
