@@ -1,7 +1,7 @@
 """What changes the catalogue: each change inspected first, then written whole, and audited.
 
-Files come in under names that people gave. They are laid out in a folder of their own, read there by
-a limited process, and kept under their digests; only then does a row name them.
+Files come in under names that people gave. They are laid out in a folder of their own, read there
+by a limited process, and kept under their digests; only then does a row name them.
 """
 
 from __future__ import annotations
@@ -20,10 +20,9 @@ from buffet.service.catalogue import Campaign, Found, FoundRun, StoredFile
 from buffet.service.database.engine import reading, writing
 from buffet.service.errors import ConflictError
 from buffet.service.intake.disk import Stored
-from buffet.service.intake.errors import SheetFaultsError
-from buffet.service.intake.inspection import Inspection, inspected
+from buffet.service.intake.inspection import Inspection, inspect_limited
 from buffet.service.intake.names import checked_names
-from buffet.service.intake.zip_files import unpacked_in_child
+from buffet.service.intake.unpacking import unpack_limited
 from buffet.service.jobs import queue
 from buffet.service.state import Service
 
@@ -72,25 +71,28 @@ class _Tree:
 
     @property
     def left_out(self) -> tuple[str, ...]:
-        return tuple(self.inspection.left_out)
+        return self.inspection.left_out
 
 
 def found_of(inspection: Inspection) -> Found:
     """An inspection as the catalogue keeps it."""
     return Found(
-        inspection.title,
+        inspection.title or "",
         inspection.baseline,
-        tuple(inspection.configurations),
+        inspection.configurations,
         tuple(
             FoundRun(
                 run.number,
                 run.kind,
                 run.configuration,
                 run.sheet,
-                tuple(run.recordings),
-                run.size,
-                {"started": run.started, "speed_m_s": run.speed_m_s},
-                run.is_waiting,
+                run.recordings,
+                run.recording_bytes,
+                {
+                    "started": run.started.isoformat() if run.started else None,
+                    "speed_m_s": run.speed_m_s,
+                },
+                run.waits,
             )
             for run in inspection.runs
         ),
@@ -99,14 +101,6 @@ def found_of(inspection: Inspection) -> Found:
             for fault in inspection.waiting
         ),
     )
-
-
-def _inspected(service: Service, folder: Path) -> Inspection:
-    """Of a campaign laid out in a folder; raises SheetFaultsError where it has faults."""
-    inspection = inspected(folder)
-    if inspection.faults:
-        raise SheetFaultsError(inspection.faults)
-    return inspection
 
 
 def _tree(
@@ -124,7 +118,8 @@ def _tree(
         place = folder / name
         place.parent.mkdir(parents=True, exist_ok=True)
         place.hardlink_to(stored.path)
-    inspection = _inspected(service, folder)
+    inspection = inspect_limited(folder)
+    inspection.require_sound()
     every = [*present, *(StoredFile(name, s.sha256, s.size) for name, s in fresh)]
     kept = set(inspection.files)
     return _Tree(
@@ -158,7 +153,7 @@ def take_archive(
         with service.inspections, service.blobs.scratch() as scratch:
             files = scratch / "files"
             files.mkdir()
-            unpacked = unpacked_in_child(archive, files)
+            unpacked = unpack_limited(archive, files)
             tree = _tree(service, scratch, (), [(one.name, one.stored) for one in unpacked])
             taken: list[bool] = []
 

@@ -82,9 +82,7 @@ def every(service: ServiceHere, principal: Owner) -> list[TokenEntry]:
 
 
 @ROUTER.post("/tokens", status_code=201)
-def make(
-    wish: TokenWish, service: ServiceHere, principal: Owner, address: Address
-) -> NewToken:
+def make(wish: TokenWish, service: ServiceHere, principal: Owner, address: Address) -> NewToken:
     """Make a token; it is shown this once."""
     now = time.time()
     with writing(service.engine) as connection:

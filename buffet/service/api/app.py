@@ -6,10 +6,8 @@ import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
-from typing import Any
 
 from fastapi import FastAPI
-from fastapi.openapi.utils import get_openapi
 
 from buffet.service.access.guard import Guard
 from buffet.service.api import (
@@ -36,8 +34,8 @@ ROUTERS = (
     administration.ROUTER,
     operations.ROUTER,
 )
-DESCRIPTION = """A team's campaigns of force and pressure recordings: which add-on buffets, from what
-road speed on, and what the fix costs.
+DESCRIPTION = """A team's campaigns of force and pressure recordings: which add-on buffets, from
+what road speed on, and what the fix costs.
 
 Send a token as `Authorization: Bearer …`; on the machine itself none is needed until the first is
 made. Quantities are text with a unit, such as `130 km/h`. Errors are problem documents (RFC 9457).
@@ -81,20 +79,3 @@ def create_app(settings: ServiceSettings) -> FastAPI:
         app.include_router(router)
     app.add_middleware(Guard, settings=settings)
     return app
-
-
-def described(app: FastAPI) -> dict[str, Any]:
-    """The API's description (OpenAPI), with the schema of problem documents."""
-    if app.openapi_schema is None:
-        found = get_openapi(
-            title=app.title, version=app.version, description=app.description, routes=app.routes
-        )
-        schemas = found.setdefault("components", {}).setdefault("schemas", {})
-        problem = problems.Problem.model_json_schema(ref_template="#/components/schemas/{model}")
-        schemas |= problem.pop("$defs", {})
-        schemas["Problem"] = problem
-        for operations_of in found["paths"].values():
-            for operation in operations_of.values():
-                operation["responses"].pop("422", None)  # told by `default`, like all errors
-        app.openapi_schema = found
-    return app.openapi_schema

@@ -38,7 +38,7 @@ class _Pieces(io.RawIOBase):
 def zipped(files: Sequence[tuple[str, Path]]) -> Iterator[bytes]:
     """Pieces of an archive of these files, stored as they are: recordings hardly compress."""
     pieces = _Pieces()
-    with zipfile.ZipFile(pieces, "w", zipfile.ZIP_STORED) as archive:  # type: ignore[call-overload]
+    with zipfile.ZipFile(pieces, "w", zipfile.ZIP_STORED) as archive:
         for name, path in files:
             entry = zipfile.ZipInfo(name, _DATE)
             entry.external_attr = 0o644 << 16

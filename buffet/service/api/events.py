@@ -55,7 +55,7 @@ class _Released(StreamingResponse):
         super().__init__(body, headers=headers, media_type="text/event-stream")
         self._service = service
 
-    async def __call__(self, *args: object) -> None:  # type: ignore[override]
+    async def __call__(self, *args: object) -> None:
         try:
             await super().__call__(*args)  # type: ignore[arg-type]
         finally:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import shutil
 from typing import Any
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
 from sqlalchemy import text
 
-from buffet.service.api import app as application
 from buffet.service.api.dependencies import Reader, ServiceHere
+from buffet.service.api.description import described
 from buffet.service.database.engine import reading
 
 ROUTER = APIRouter(tags=["operations"])
@@ -36,6 +36,4 @@ def health(service: ServiceHere) -> Health:
 @ROUTER.get("/openapi.json", include_in_schema=False)
 def description(request: Request, principal: Reader) -> dict[str, Any]:
     """The API's description."""
-    return application.described(request.app)
-
-
+    return described(request.app)

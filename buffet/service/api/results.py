@@ -30,6 +30,7 @@ from buffet.service.jobs.requests import (
 from buffet.service.state import Service
 
 ROUTER = APIRouter(prefix="/api/campaigns/{campaign_id}", tags=["results"])
+SANDBOX = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 _JSON: dict[int | str, dict[str, Any]] = {
     200: {"content": {"application/json": {}}, "description": "as the command line prints it"},
     304: {"description": "the client has it already"},
@@ -51,9 +52,7 @@ def send_result(
         name = f"campaign-{found.campaign_id}-{found.kind}.{suffix}"
         headers["Content-Disposition"] = f'attachment; filename="{name}"'
         # Should a browser show it after all: as a page of nobody's, without scripts.
-        headers["Content-Security-Policy"] = (
-            "sandbox; default-src 'none'; style-src 'unsafe-inline'"
-        )
+        headers["Content-Security-Policy"] = SANDBOX
     path = service.blobs.path(found.sha256)
     return FileResponse(path, headers=headers, media_type=found.media_type)
 

@@ -11,9 +11,10 @@ from buffet.service import catalogue
 from buffet.service.api.dependencies import Engineer, ServiceHere
 from buffet.service.api.paging import LARGEST_ID
 from buffet.service.api.problems import Fault
+from buffet.service.changes import RUNS
 from buffet.service.database.engine import reading
-from buffet.service.intake.inspection import check_sheet
 from buffet.service.intake.limits import UploadLimits
+from buffet.service.intake.sheet_check import check_sheet
 
 ROUTER = APIRouter(prefix="/api", tags=["runs"])
 _EXAMPLE = """format = 1
@@ -47,12 +48,12 @@ class SheetFaults(BaseModel):
 @ROUTER.post("/check-sheet")
 def check(text: SheetText, service: ServiceHere, principal: Engineer) -> SheetFaults:
     """All faults of a run sheet at once; no file is opened."""
-    known = set(text.files)
+    known = {f"{RUNS}/{name}" for name in text.files}
     if text.campaign is not None:
         with reading(service.engine) as connection:
             catalogue.campaign(connection, text.campaign)
             stored = catalogue.files(connection, text.campaign)
-        known |= {file.name.removeprefix("runs/") for file in stored}
+        known |= {file.name for file in stored}
     faults = check_sheet(text.sheet, known or None)
     return SheetFaults(
         faults=[Fault(file=one.file, key=one.key, problem=one.problem) for one in faults]

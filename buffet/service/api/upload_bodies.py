@@ -9,7 +9,7 @@ from fastapi import Request
 
 from buffet.service.changes import SentRun
 from buffet.service.intake.body import receive
-from buffet.service.intake.disk import Stored
+from buffet.service.intake.disk import Stored, store_text
 from buffet.service.intake.errors import BadFormError, UnsupportedTypeError
 from buffet.service.intake.limits import UploadLimits
 from buffet.service.intake.multipart import (
@@ -18,7 +18,6 @@ from buffet.service.intake.multipart import (
     TextPart,
     discard,
     receive_form,
-    store_text,
 )
 from buffet.service.intake.names import checked_name
 from buffet.service.state import Service
@@ -103,7 +102,9 @@ def _sheet(parts: Sequence[Part], service: Service) -> tuple[str, Stored]:
         if not name.lower().endswith(".toml"):
             raise BadFormError(f"the sheet is {name!r}; wanted a .toml file")
         return name, files[0].stored
-    stored = store_text(texts[0].text, service.settings.places.incoming)
+    stored = store_text(
+        texts[0].text, service.settings.places.incoming, LIMITS.sheet_bytes, "the sheet"
+    )
     first = next((p.file_name for p in parts if isinstance(p, FilePart) and p.file_name), "run")
     return f"{PurePosixPath(_base_name(first)).stem}.toml", stored
 

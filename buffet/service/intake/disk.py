@@ -110,3 +110,14 @@ def require_space(folder: Path, wanted: int) -> None:
             f"{size_text(max(free, 0))} to spare: make room there, or ask the owner of this "
             "service to, and send it again"
         )
+
+
+def store_text(text: str, folder: Path, limit: int, what: str) -> Stored:
+    """A text as a new file in UTF-8; raises as `Sink`."""
+    sink = Sink(folder, limit, what)
+    try:
+        sink.write(text.encode())
+        return sink.finish()
+    except BaseException:
+        sink.discard()
+        raise

@@ -194,7 +194,7 @@ def claim(connection: Connection, prefer: str = "") -> Job | None:
 
 def end(connection: Connection, job_id: int, state: str, error: str | None = None) -> bool:
     """Note how a job ended; False where it had ended before."""
-    ended = {"state": state, "error": error, "ended_at": time.time()}
+    ended: dict[str, Any] = {"state": state, "error": error, "ended_at": time.time()}
     alive = (JOBS.c.id == job_id, JOBS.c.state.in_(UNFINISHED))
     changed = connection.execute(update(JOBS).where(*alive).values(ended)).rowcount == 1
     if changed:
@@ -232,7 +232,7 @@ def put_back(connection: Connection, job_id: int, *, counts: bool = True) -> Non
     if counts and found.attempts >= MOST_ATTEMPTS:
         end(connection, job_id, "failed", f"the worker died {found.attempts} times under it")
         return
-    values = {"state": "queued", "started_at": None}
+    values: dict[str, Any] = {"state": "queued", "started_at": None}
     if not counts:
         values |= {"attempts": found.attempts - 1}
     connection.execute(update(JOBS).where(JOBS.c.id == job_id).values(values))
