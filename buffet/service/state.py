@@ -70,6 +70,10 @@ class Service:
         self.stopping = True
         self.bell.ring_all()
         self.pool.stop()
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the folder."""
         self.engine.dispose()
         self._lock.close()
 

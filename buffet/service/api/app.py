@@ -21,7 +21,6 @@ from buffet.service.api import (
     runs,
     sheets,
 )
-from buffet.service.settings import ServiceSettings
 from buffet.service.state import Service
 
 ROUTERS = (
@@ -45,19 +44,11 @@ cautions.
 """
 
 
-def create_app(settings: ServiceSettings) -> FastAPI:
-    """The application of a folder; nothing is opened before its server starts.
-
-    Raises
-    ------
-    FolderError
-        At the start: the folder cannot be served.
-    """
+def create_app(service: Service) -> FastAPI:
+    """The application of an opened folder; it works from its server's start to its end."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        service = await asyncio.to_thread(Service, settings)
-        app.state.service = service
         service.start(asyncio.get_running_loop())
         try:
             yield
@@ -74,8 +65,9 @@ def create_app(settings: ServiceSettings) -> FastAPI:
         openapi_url=None,
         responses=problems.RESPONSES,
     )
+    app.state.service = service
     problems.install(app)
     for router in ROUTERS:
         app.include_router(router)
-    app.add_middleware(Guard, settings=settings)
+    app.add_middleware(Guard, settings=service.settings, engine=service.engine)
     return app

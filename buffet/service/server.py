@@ -1,0 +1,81 @@
+"""The service as a running server: its socket, its start and its graceful stop."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable
+from dataclasses import replace
+
+import uvicorn
+
+from buffet.service.access.startup import require_safe
+from buffet.service.api.app import create_app
+from buffet.service.database.engine import reading
+from buffet.service.errors import FolderError
+from buffet.service.settings import ServiceSettings
+from buffet.service.state import Service
+
+GRACE_S = 10  # for answers that are under way when the server is asked to stop
+
+
+def serve(settings: ServiceSettings, told: Callable[[str], None]) -> None:
+    """Serve until a signal asks to stop.
+
+    Parameters
+    ----------
+    told : called with the address once it answers
+
+    Raises
+    ------
+    FolderError
+        The folder, its database or the address cannot be served.
+    UnsafeError
+        These settings would let anybody in.
+    """
+    bound = _bound(settings)
+    with bound:
+        settings = replace(settings, port=bound.getsockname()[1])
+        service = Service(settings)
+        try:
+            with reading(service.engine) as connection:
+                require_safe(settings, connection)
+        except BaseException:
+            service.close()
+            raise
+        config = uvicorn.Config(
+            create_app(service),
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,  # the guard believes the one proxy that is named
+            timeout_graceful_shutdown=GRACE_S,
+            timeout_keep_alive=20,
+            ssl_certfile=settings.tls_certificate,
+            ssl_keyfile=settings.tls_key,
+        )
+        told(address_of(settings))
+        uvicorn.Server(config).run(sockets=[bound])
+
+
+def address_of(settings: ServiceSettings) -> str:
+    """Where people find it."""
+    scheme = "https" if settings.tls_certificate else "http"
+    host = settings.names[0] if settings.names else settings.host
+    shown = f"[{host}]" if ":" in host else host
+    return f"{scheme}://{shown}:{settings.port}/"
+
+
+def _bound(settings: ServiceSettings) -> socket.socket:
+    """The socket, so that an address that is taken is told before anything is opened."""
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    bound = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.bind((settings.host, settings.port))
+    except OSError as error:
+        bound.close()
+        raise FolderError(
+            f"{settings.host}:{settings.port} cannot be served: {error.strerror}; "
+            "choose another with --host and --port"
+        ) from error
+    return bound
