@@ -258,3 +258,28 @@ def manifest_of(connection: Connection, campaign_id: int) -> str:
     if found is None:
         raise NotFoundError(f"there is no campaign {campaign_id}")
     return str(found)
+
+
+def newest(
+    connection: Connection, campaign_id: int, kind: str, states: Sequence[str] = ()
+) -> Job | None:
+    """The newest job of a kind; None where there is none."""
+    query = select(JOBS).where(JOBS.c.campaign_id == campaign_id, JOBS.c.kind == kind)
+    if states:
+        query = query.where(JOBS.c.state.in_(states))
+    row = connection.execute(query.order_by(JOBS.c.id.desc()).limit(1)).one_or_none()
+    return None if row is None else _job(row)
+
+
+def of_key(connection: Connection, campaign_id: int, key: str) -> Job | None:
+    """The newest job for a result; None where it was never asked for."""
+    query = select(JOBS).where(JOBS.c.campaign_id == campaign_id, JOBS.c.result_key == key)
+    row = connection.execute(query.order_by(JOBS.c.id.desc()).limit(1)).one_or_none()
+    return None if row is None else _job(row)
+
+
+def place(connection: Connection, job_id: int) -> int:
+    """How many jobs wait before one that waits."""
+    before = select(func.count()).select_from(JOBS)
+    count = connection.scalar(before.where(JOBS.c.state == "queued", JOBS.c.id < job_id))
+    return int(count or 0)
