@@ -10,7 +10,11 @@ ServiceError
 
 from __future__ import annotations
 
+from http import HTTPStatus
+
 from buffet.errors import BuffetError
+
+PROBLEM_TYPE = "application/problem+json"
 
 
 class ServiceError(BuffetError):
@@ -18,6 +22,11 @@ class ServiceError(BuffetError):
 
     status = 400  # of HTTP
     kind = "bad-request"  # names the problem for scripts; never changes
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """What the answer's head says of it, beside the status."""
+        return {}
 
 
 class NotFoundError(ServiceError):
@@ -42,3 +51,17 @@ class FolderError(ServiceError):
     """A folder or database that cannot be served."""
 
     status, kind = 500, "folder"
+
+
+def problem(error: ServiceError) -> dict[str, str | int]:
+    """A problem's details after RFC 9457, with `kind` for scripts.
+
+    Its type is `about:blank`, which says that title and status are HTTP's own.
+    """
+    return {
+        "type": "about:blank",
+        "title": HTTPStatus(error.status).phrase,
+        "status": error.status,
+        "detail": str(error),
+        "kind": error.kind,
+    }
