@@ -16,6 +16,7 @@ from buffet.commands.recordings import spectra
 from buffet.commands.rig import calibrate, resonance
 from buffet.commands.schemas import schema
 from buffet.commands.sweeping import sweep
+from buffet.commands.tokens import token
 from buffet.commands.verdicts import compare, rate, report, table
 
 
@@ -45,6 +46,7 @@ COMMANDS = (
     resonance,
     car,
     plan,
+    token,
     schema,
     demo,
 )

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import click
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -111,7 +112,10 @@ def test_commands_of_the_table_exist() -> None:
 
     assert set(named) == set(main.commands)
     for name, words in named.items():
-        known = {option for parameter in main.commands[name].params for option in parameter.opts}
+        command = main.commands[name]
+        if isinstance(command, click.Group):
+            command = command.commands[words[0]]
+        known = {option for parameter in command.params for option in parameter.opts}
         assert {word for word in words if word.startswith("-")} <= known
 
 

@@ -39,6 +39,27 @@ def told(function: Command) -> Command:
     return wrapped  # type: ignore[return-value]
 
 
+# Top modules of the extra `service`.
+_OF_THE_SERVICE = ("sqlalchemy", "alembic", "fastapi", "uvicorn", "anyio")
+
+
+def needs_service(function: Command) -> Command:
+    """Say what to install where a command needs the service's extra and it is not there."""
+
+    @wraps(function)
+    def wrapped(*args: Any, **options: Any) -> Any:
+        try:
+            return function(*args, **options)
+        except ModuleNotFoundError as error:
+            if error.name is None or error.name.partition(".")[0] not in _OF_THE_SERVICE:
+                raise
+            raise click.ClickException(
+                f'{error.name} is missing; install it with: pip install "buffeting[service]"'
+            ) from error
+
+    return wrapped  # type: ignore[return-value]
+
+
 def opened(folder: Path, output: Path | None) -> Campaign:
     """The campaign, checked; refuses at once to write a result over one of its recordings."""
     from buffet.errors import OutputError

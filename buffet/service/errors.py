@@ -12,7 +12,11 @@ ServiceError
 
 from __future__ import annotations
 
+from http import HTTPStatus
+
 from buffet.errors import BuffetError
+
+PROBLEM_TYPE = "application/problem+json"
 
 
 class ServiceError(BuffetError):
@@ -20,6 +24,11 @@ class ServiceError(BuffetError):
 
     status = 400  # of HTTP
     kind = "bad-request"  # names the problem for scripts; never changes
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """What the answer's head says of it, beside the status."""
+        return {}
 
 
 class NotFoundError(ServiceError):
@@ -62,3 +71,23 @@ class NotComputedError(ServiceError):
             f"this is not computed yet; start it by POST {jobs} with the document in `request`"
         )
         self.more = {"jobs": jobs, "request": request}
+
+
+def problem_document(status: int, kind: str, detail: str, **more: object) -> dict[str, object]:
+    """A problem's details after RFC 9457, with `kind` for scripts.
+
+    Its type is `about:blank`, which says that title and status are HTTP's own.
+    """
+    return {
+        "type": "about:blank",
+        "title": HTTPStatus(status).phrase,
+        "status": status,
+        "detail": detail,
+        "kind": kind,
+        **more,
+    }
+
+
+def problem(error: ServiceError) -> dict[str, object]:
+    """The problem document of an error."""
+    return problem_document(error.status, error.kind, str(error))

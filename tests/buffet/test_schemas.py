@@ -75,6 +75,8 @@ def printed(campaign: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[st
     trace = folder / "drive.csv"
     trace.write_text("time_s,speed_km_h\n0,0\n20,50\n60,50\n70,0\n", encoding="utf-8")
     parts = ("lines", "coherence", "taps", "extremes", "length")
+    served = ("--name", "wind tunnel", "--role", "reader")
+    run_buffet("token", "create", folder / "service", *served)
     every = tuple(word for part in parts for word in ("--what", part))
     done = [
         run_buffet("check", campaign, "--json"),
@@ -86,6 +88,7 @@ def printed(campaign: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[st
         run_buffet("car", "saloon", "--json"),
         run_buffet("calibrate", loads, "--json"),
         run_buffet("plan", campaign, *OUT_OF_REACH, "--json"),
+        run_buffet("token", "list", folder / "service", "--json"),
         run_buffet("spectra", cabin, "--what", "cabin", *SPEED, "--json"),
         run_buffet("spectra", taps, "--run", "2", *every, *SPEED, "--json"),
     ]

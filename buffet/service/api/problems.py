@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping
-from http import HTTPStatus
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -14,10 +13,10 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
 from buffet.errors import BuffetError
+from buffet.service.errors import PROBLEM_TYPE, problem_document
 from ingest import IngestError
 
 LOG = logging.getLogger("buffet.service")
-MEDIA_TYPE = "application/problem+json"
 
 
 class Fault(BaseModel):
@@ -35,25 +34,27 @@ class Problem(BaseModel):
         json_schema_extra={
             "examples": [
                 {
-                    "type": "urn:buffet:problem:not-found",
+                    "type": "about:blank",
                     "title": "Not Found",
                     "status": 404,
                     "detail": "campaign 3 is not here; it is in the bin",
+                    "kind": "not-found",
                 }
             ]
         }
     )
-    type: str = Field(description="urn:buffet:problem:WORD; the word never changes")
+    type: str = Field(description="about:blank: title and status are HTTP's own")
     title: str
     status: int
     detail: str = Field(description="what, where, what was wanted, what to do")
+    kind: str = Field(description="a word for scripts, which never changes")
     faults: list[Fault] | None = None
 
 
 RESPONSES: dict[int | str, dict[str, Any]] = {
     "default": {
         "description": "A problem document",
-        "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+        "content": {PROBLEM_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
     }
 }
 
@@ -66,14 +67,8 @@ def problem(
     **more: Any,
 ) -> JSONResponse:
     """A problem document as a response."""
-    document = {
-        "type": f"urn:buffet:problem:{kind}",
-        "title": HTTPStatus(status).phrase,
-        "status": status,
-        "detail": detail,
-        **more,
-    }
-    return JSONResponse(document, status, dict(headers or {}), MEDIA_TYPE)
+    document = problem_document(status, kind, detail, **more)
+    return JSONResponse(document, status, dict(headers or {}), PROBLEM_TYPE)
 
 
 def install(app: FastAPI) -> None:

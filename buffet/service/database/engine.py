@@ -143,7 +143,7 @@ def _postgresql(given: str) -> Engine:
 
 
 def _checked(given: str) -> URL:
-    """An address without password; what is wrong is told without what was given, which may hold one."""
+    """An address without password; errors never repeat what was given, which may hold one."""
     wanted = f'for example "{EXAMPLE}"; without one the catalogue is SQLite in the folder'
     try:
         url = make_url(given)

@@ -1,4 +1,4 @@
-"""From nothing: tokens and sessions, campaigns with files and runs, jobs, results, the audit log."""
+"""From nothing: tokens, sessions, the audit log; campaigns, files, runs; jobs and results."""
 
 from __future__ import annotations
 

@@ -1,0 +1,1 @@
+"""Tests of tables, engine and migrations."""
