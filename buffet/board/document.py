@@ -190,4 +190,9 @@ def _recommendation(comparison: Comparison | None) -> Document | None:
     if comparison is None:
         return None
     chosen = comparison.recommendation
-    return {"configuration": chosen.configuration, "why": chosen.why}
+    return {
+        "configuration": chosen.configuration,
+        "why": chosen.why,
+        "rule_of_thumb": chosen.rule_of_thumb,
+        "doubts": [{"what": one.text, "settled_by": one.settled_by} for one in chosen.doubts],
+    }

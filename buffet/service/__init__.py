@@ -1,0 +1,1 @@
+"""A team's catalogue of campaigns: web page and HTTP API over what the commands compute."""
