@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 
 from ingest.errors import RecordingError
 from ingest.readers.text_chunks import contains_ascii
@@ -55,12 +56,18 @@ def is_wide(head: TextHead, file: FileOptions) -> bool:
     if not head.complete:
         return len(head.lines) == 1  # it does not even end in the part looked at
     marks = comment_marks(file)
-    lines = [line for line in head.lines if line.strip() and not is_comment(line, marks)]
-    if not lines:
+    last = next(_sample_lines(reversed(head.lines), marks), None)
+    if last is None:
         return False
     ways = DELIMITERS if file.delimiter is None else (file.delimiter,)
-    n_fields = max(len(split_line(lines[-1], way)) for way in ways)
-    return n_fields >= max(_WIDE_FIELDS, _WIDE_RATIO * len(lines))
+    n_fields = max(len(split_line(last, way)) for way in ways)
+    fewest = n_fields // _WIDE_RATIO + 1  # of lines that make it a table of columns
+    n_lines = sum(1 for _ in islice(_sample_lines(head.lines, marks), fewest))
+    return n_fields >= _WIDE_FIELDS and n_lines < fewest
+
+
+def _sample_lines(lines: Iterable[str], marks: Sequence[str]) -> Iterator[str]:
+    return (line for line in lines if line.strip() and not is_comment(line, marks))
 
 
 def find_layout(head: TextHead, file: FileOptions) -> TextLayout:
