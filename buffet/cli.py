@@ -15,6 +15,7 @@ from buffet.commands.planning import plan
 from buffet.commands.recordings import spectra
 from buffet.commands.rig import calibrate, resonance
 from buffet.commands.schemas import schema
+from buffet.commands.serving import serve
 from buffet.commands.sweeping import sweep
 from buffet.commands.tokens import token
 from buffet.commands.verdicts import compare, rate, report, table
@@ -48,6 +49,7 @@ COMMANDS = (
     plan,
     token,
     schema,
+    serve,
     demo,
 )
 for command in COMMANDS:

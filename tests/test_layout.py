@@ -68,6 +68,7 @@ LEVELS = (
     ("service.changes",),
     ("service.pages",),
     ("service.api", "service.web"),
+    ("service.app",),
     ("service.server",),
     ("service",),
     ("commands",),

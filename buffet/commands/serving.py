@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from buffet.commands.running import told
+from buffet.commands.running import needs_service, told
 from buffet.options import Quantity
 
 DATABASE = click.option(
@@ -60,6 +60,7 @@ DATABASE = click.option(
     help="Take in campaigns below this folder as their runs are finished.",
 )
 @told
+@needs_service
 def serve(
     folder: Path,
     host: str,
@@ -81,9 +82,6 @@ def serve(
     """
     if (tls_certificate is None) is not (tls_key is None):
         raise click.UsageError("--tls-certificate and --tls-key belong together")
-    from buffet.service.extra import require_extra
-
-    require_extra()
     from buffet.service.logs import configure
     from buffet.service.server import serve as run
     from buffet.service.settings import ServiceSettings

@@ -370,6 +370,46 @@ def known_content(connection: Connection) -> set[str]:
     return named | {*connection.scalars(select(RESULTS.c.sha256).distinct())}
 
 
+def title_of(connection: Connection, campaign_id: int) -> str:
+    """Of a campaign, in the bin or not."""
+    found = connection.scalar(select(CAMPAIGNS.c.title).where(CAMPAIGNS.c.id == campaign_id))
+    return str(found or "")
+
+
+def sizes(connection: Connection, ids: Sequence[int]) -> dict[int, int]:
+    """Bytes of all files by campaign, those in the bin among them."""
+    query = (
+        select(FILES.c.campaign_id, func.sum(FILES.c.size))
+        .where(FILES.c.campaign_id.in_(ids))
+        .group_by(FILES.c.campaign_id)
+    )
+    return {row[0]: int(row[1]) for row in connection.execute(query)}
+
+
+@dataclass(frozen=True)
+class BinnedRun:
+    """A run in the bin, of a campaign that is not."""
+
+    campaign_id: int
+    number: str
+    binned_at: float
+    size: int
+
+
+def every_binned_run(connection: Connection, limit: int) -> list[BinnedRun]:
+    """Newest first."""
+    latest = func.max(FILES.c.binned_at)
+    query = (
+        select(FILES.c.campaign_id, FILES.c.binned_run, latest, func.sum(FILES.c.size))
+        .join(CAMPAIGNS, CAMPAIGNS.c.id == FILES.c.campaign_id)
+        .where(FILES.c.binned_run.is_not(None), CAMPAIGNS.c.binned_at.is_(None))
+        .group_by(FILES.c.campaign_id, FILES.c.binned_run)
+        .order_by(latest.desc())
+        .limit(limit)
+    )
+    return [BinnedRun(row[0], row[1], row[2], int(row[3])) for row in connection.execute(query)]
+
+
 def unfinished_jobs(connection: Connection, campaign_id: int) -> list[int]:
     """Ids of jobs of a campaign that wait or run."""
     alive = or_(JOBS.c.state == "queued", JOBS.c.state == "running")

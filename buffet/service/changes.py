@@ -34,7 +34,7 @@ class TakenCampaign:
     """A campaign that was taken in."""
 
     campaign: Campaign
-    n_runs: int
+    runs: tuple[FoundRun, ...]
     is_new: bool
     left_out: tuple[str, ...]
 
@@ -168,7 +168,7 @@ def take_archive(
             campaign = _written(service, tree, write)
     finally:
         archive.unlink(missing_ok=True)
-    return TakenCampaign(campaign, len(tree.found.runs), taken[0], tree.left_out)
+    return TakenCampaign(campaign, tree.found.runs, taken[0], tree.left_out)
 
 
 def take_run(

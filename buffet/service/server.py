@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import socket
+import time
 from collections.abc import Callable
 from dataclasses import replace
 
 import uvicorn
 
 from buffet.service.access.startup import require_safe
-from buffet.service.api.app import create_app
+from buffet.service.app import guarded
 from buffet.service.database.engine import reading
 from buffet.service.errors import FolderError
 from buffet.service.settings import ServiceSettings
@@ -38,12 +39,12 @@ def serve(settings: ServiceSettings, told: Callable[[str], None]) -> None:
         service = Service(settings)
         try:
             with reading(service.engine) as connection:
-                require_safe(settings, connection)
+                require_safe(settings, connection, time.time())
         except BaseException:
             service.close()
             raise
         config = uvicorn.Config(
-            create_app(service),
+            guarded(service),
             log_config=None,
             access_log=False,
             server_header=False,

@@ -10,6 +10,7 @@ from contextlib import suppress
 from typing import IO
 
 from buffet.service import catalogue
+from buffet.service.access.form_tokens import secret_of
 from buffet.service.bell import Bell
 from buffet.service.blobs import Blobs
 from buffet.service.database.engine import open_database, reading
@@ -39,10 +40,11 @@ class Service:
         try:
             self.engine = open_database(settings)
             migrate(self.engine)
+            self.secret = secret_of(settings.places)
+            self.blobs = Blobs(settings.places)
         except BaseException:
             self._lock.close()
             raise
-        self.blobs = Blobs(settings.places)
         self.bell = Bell()
         self.stopping = False
         self.streams = threading.BoundedSemaphore(settings.streams)

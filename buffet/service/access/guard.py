@@ -1,7 +1,7 @@
 """The door: every request passes here first, and nothing behind it is reached by accident.
 
 A middleware of plain ASGI, so that bodies and event streams pass as they come. What it found out
-stands in the request's state: `principal` (None on public pages alone), `address`, `browser` (what
+stands in the request's state: `principal` (None on public pages alone), `shown`, `address`, `browser` (what
 form tokens are made of; None for tokens, which need none) and `form_token`.
 """
 
@@ -94,6 +94,7 @@ class Guard:
         state = {
             **scope.get("state", {}),
             "principal": principal,
+            "shown": shown,
             "address": peer.address,
             "browser": browser,
             "form_token": form_token(self.secret, browser) if browser else None,

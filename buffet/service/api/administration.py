@@ -9,9 +9,8 @@ from fastapi import APIRouter, Path, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from buffet.service.access import audit, tokens
-from buffet.service.access.guard import forget_tokens
 from buffet.service.access.roles import Role
-from buffet.service.api.dependencies import Address, Owner, ServiceHere
+from buffet.service.api.dependencies import Address, GuardHere, Owner, ServiceHere
 from buffet.service.api.documents import Page, moment
 from buffet.service.api.paging import LARGEST_ID, Before, Limit, next_address
 from buffet.service.database.engine import reading, writing
@@ -82,7 +81,13 @@ def every(service: ServiceHere, principal: Owner) -> list[TokenEntry]:
 
 
 @ROUTER.post("/tokens", status_code=201)
-def make(wish: TokenWish, service: ServiceHere, principal: Owner, address: Address) -> NewToken:
+def make(
+    wish: TokenWish,
+    service: ServiceHere,
+    guard: GuardHere,
+    principal: Owner,
+    address: Address,
+) -> NewToken:
     """Make a token; it is shown this once."""
     now = time.time()
     with writing(service.engine) as connection:
@@ -91,7 +96,7 @@ def make(wish: TokenWish, service: ServiceHere, principal: Owner, address: Addre
         )
         what = {"name": token.name, "role": token.role.word, "days": wish.days}
         audit.record(connection, principal, address, "make token", f"token {token.id}", what, now)
-    forget_tokens()
+    guard.identities.forget()
     return NewToken(token=secret, entry=TokenEntry.of(token))
 
 
@@ -99,6 +104,7 @@ def make(wish: TokenWish, service: ServiceHere, principal: Owner, address: Addre
 def revoke(
     token_id: Annotated[int, Path(ge=1, le=LARGEST_ID)],
     service: ServiceHere,
+    guard: GuardHere,
     principal: Owner,
     address: Address,
 ) -> TokenEntry:
@@ -108,7 +114,7 @@ def revoke(
         token = tokens.revoke(connection, token_id, now)
         what = {"name": token.name}
         audit.record(connection, principal, address, "revoke token", f"token {token_id}", what, now)
-    forget_tokens()
+    guard.identities.forget()
     return TokenEntry.of(token)
 
 

@@ -76,7 +76,7 @@ async def upload(
     response.status_code = 201 if taken.is_new else 200
     response.headers["Location"] = f"/api/campaigns/{taken.campaign.id}"
     response.headers["ETag"] = etag(taken.campaign)
-    entry = CampaignEntry.of(taken.campaign, taken.n_runs)
+    entry = CampaignEntry.of(taken.campaign, len(taken.runs))
     return Uploaded(campaign=entry, is_new=taken.is_new, left_out=list(taken.left_out))
 
 

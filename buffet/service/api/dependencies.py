@@ -6,6 +6,7 @@ from typing import Annotated, Any, cast
 
 from fastapi import Depends, Request
 
+from buffet.service.access.guard import Guard
 from buffet.service.access.roles import Principal, Role, require
 from buffet.service.state import Service
 
@@ -13,6 +14,11 @@ from buffet.service.state import Service
 def service_of(request: Request) -> Service:
     """The service that a request came to."""
     return cast("Service", request.app.state.service)
+
+
+def guard_of(request: Request) -> Guard:
+    """The door that a request came through."""
+    return cast("Guard", request.app.state.guard)
 
 
 def principal_of(request: Request) -> Principal:
@@ -36,6 +42,7 @@ def allowed(role: Role) -> Any:
     return Depends(check)
 
 
+GuardHere = Annotated[Guard, Depends(guard_of)]
 ServiceHere = Annotated[Service, Depends(service_of)]
 Address = Annotated[str, Depends(address_of)]
 Reader = Annotated[Principal, allowed(Role.READER)]

@@ -24,6 +24,9 @@ from buffet.service.state import Service
 
 ZIP_TYPES = ("application/zip", "application/x-zip-compressed", "application/octet-stream")
 LIMITS = UploadLimits()
+# Parts of a run: the API's names, and those of the page's form.
+SHEET = ("sheet", "sheet_file")
+RECORDING = ("recording", "recordings")
 
 
 async def receive_archive(request: Request, service: Service, digest: str | None) -> Stored:
@@ -78,7 +81,7 @@ def run_of(parts: Sequence[Part], service: Service) -> SentRun:
         files = tuple(
             (_base_name(part.file_name), part.stored)
             for part in parts
-            if isinstance(part, FilePart) and part.field == "recording" and part.file_name
+            if isinstance(part, FilePart) and part.field in RECORDING and part.file_name
         )
         if not files:
             raise BadFormError("the form has no part `recording`; send the logger's file as one")
@@ -89,7 +92,7 @@ def run_of(parts: Sequence[Part], service: Service) -> SentRun:
 
 
 def _sheet(parts: Sequence[Part], service: Service) -> tuple[str, Stored]:
-    sheets = [part for part in parts if part.field == "sheet"]
+    sheets = [part for part in parts if part.field in SHEET]
     files = [part for part in sheets if isinstance(part, FilePart) and part.stored.size]
     texts = [part for part in sheets if isinstance(part, TextPart) and part.text.strip()]
     if len(files) + len(texts) != 1:

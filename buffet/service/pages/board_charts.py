@@ -42,7 +42,9 @@ def _criterion_chart(board: Document, i: int, place: int) -> Chart | None:
         ROAD_SPEED,
         f"{row['id']}{unit}",
         speeds,
-        tuple(Curve(one["name"], k, own["value"], own["low"], own["high"]) for k, one, own in known),
+        tuple(
+            Curve(one["name"], k, own["value"], own["low"], own["high"]) for k, one, own in known
+        ),
         (Level(row["limit_possible"], "possible"), Level(row["limit_likely"], "likely")),
         y_log=row["unit"] != LEVEL_UNIT,
         at_x=speeds[place],
@@ -53,7 +55,9 @@ def _criterion_chart(board: Document, i: int, place: int) -> Chart | None:
 
 def _onset(own: Document) -> str:
     reached = interval_of(own["onset_speed_m_s"])
-    return own["onset_why"] or "none" if reached is None else f"{spanned(reached, '.0f', KM_H)} km/h"
+    return (
+        own["onset_why"] or "none" if reached is None else f"{spanned(reached, '.0f', KM_H)} km/h"
+    )
 
 
 def _criterion_table(
@@ -113,7 +117,8 @@ def _peak_name(one: Document, ray: Document) -> str:
 def _meetings(one: Document) -> str:
     met = [crossing for crossing in one["crossings"] if crossing["speed_m_s"] is not None]
     told = ", ".join(
-        f"{crossing['mode']} at {crossing['speed_m_s']['value'] * KM_H:.0f} km/h" for crossing in met
+        f"{crossing['mode']} at {crossing['speed_m_s']['value'] * KM_H:.0f} km/h"
+        for crossing in met
     )
     return f"{one['name']} meets {told}." if told else f"{one['name']} meets no mode."
 

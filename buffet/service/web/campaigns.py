@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -199,7 +200,7 @@ def _request(kind: str, fields: dict[str, str]) -> Settings:
 def start(
     service: Service,
     campaign_id: int,
-    asked: list[Settings],
+    asked: Sequence[Settings],
     principal: Principal,
     address: str,
 ) -> Job:

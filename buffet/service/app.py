@@ -22,6 +22,7 @@ from buffet.service.api import (
     sheets,
 )
 from buffet.service.state import Service
+from buffet.service.web.routers import ROUTERS as PAGES
 
 ROUTERS = (
     campaigns.ROUTER,
@@ -67,7 +68,14 @@ def create_app(service: Service) -> FastAPI:
     )
     app.state.service = service
     problems.install(app)
-    for router in ROUTERS:
+    for router in (*ROUTERS, *PAGES):
         app.include_router(router)
-    app.add_middleware(Guard, settings=service.settings, engine=service.engine)
     return app
+
+
+def guarded(service: Service) -> Guard:
+    """The application behind its door: what a server runs."""
+    app = create_app(service)
+    guard = Guard(app, service.settings, service.engine, service.secret)
+    app.state.guard = guard
+    return guard
