@@ -20,6 +20,7 @@ from buffet.spectral.conditioned import (
 from buffet.spectral.decimated import DecimatedRecord
 from buffet.spectral.lines import Line, find_lines
 from buffet.spectral.lobes import without_lines
+from buffet.spectral.peaks import PeakFit
 from buffet.spectral.reduction import ReducedSpectra
 from buffet.spectral.segments import SegmentSpectra
 from buffet.spectral.strouhal import LATERAL, VERTICAL
@@ -219,6 +220,11 @@ class RunAnalysis:
             for floor in self.noise
         )
         return replace(self, signal=signal, noise=noise, as_read=self)
+
+    @cached_property
+    def fits(self) -> dict[int, PeakFit]:
+        """Peak fits by quantity, found once (`run_spectra`) however often the run is rated."""
+        return {}
 
     @cached_property
     def lines(self) -> tuple[Line, ...]:

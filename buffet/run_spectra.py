@@ -216,6 +216,8 @@ def _peaks(analysis: RunAnalysis, index: int, *, looked_for: bool) -> PeakFit:
     usable = int(signal.usable_bins[index].sum())
     if not looked_for:
         return no_peaks(usable)
+    if index in analysis.fits:
+        return analysis.fits[index]
     below_nyquist = signal.frequency_hz < (analysis.sample_rate_hz - signal.frequency_step_hz) / 2
     bins = np.flatnonzero(signal.usable_bins[index] & below_nyquist)[FIRST_BIN:]
     known_hz = [] if analysis.with_lines else _lines_hz(analysis, index)
@@ -224,7 +226,8 @@ def _peaks(analysis: RunAnalysis, index: int, *, looked_for: bool) -> PeakFit:
     )
     shares = np.zeros((len(found.peaks), usable))
     shares[:, bins] = found.shares
-    return replace(found, shares=shares)
+    shares.setflags(write=False)
+    return analysis.fits.setdefault(index, replace(found, shares=shares))
 
 
 def _lines_hz(analysis: RunAnalysis, index: int) -> list[float]:
