@@ -109,8 +109,8 @@ def run_limited(
 ) -> Any:
     """What a module-level function returns, run in a child; its result as JSON carries it.
 
-    Safe in a threaded server: nothing runs between fork and exec. All processes of the child's
-    group are ended before this returns, whatever happens.
+    Safe in a threaded server: nothing runs between fork and exec. The child and whatever it
+    started in its group are killed before this returns, whatever happens.
 
     Raises
     ------

@@ -91,7 +91,10 @@ def discard(parts: Iterable[Part]) -> None:
 def _boundary(content_type: str | None) -> bytes:
     from python_multipart.multipart import parse_options_header
 
-    kind, options = parse_options_header(content_type)
+    try:
+        kind, options = parse_options_header(content_type)
+    except UnicodeEncodeError:  # no header has other characters than Latin 1
+        kind, options = b"", {}
     if kind != b"multipart/form-data":
         given = "none" if content_type is None else shown(content_type)
         raise UnsupportedTypeError(f"Content-Type is {given}; wanted multipart/form-data")
