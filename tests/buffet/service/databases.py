@@ -166,9 +166,20 @@ def settings(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Service
     """A folder with a migrated database, of either kind."""
     for given in _settings(request, tmp_path, TEMPLATE):
         if given.database_url is None:
-            with opened(given) as engine:
-                migrate(engine)
+            _migrate(given)
         yield given
+
+
+def in_a_folder(tmp_path: Path) -> ServiceSettings:
+    """A migrated SQLite, for tests in which the kind of database plays no part."""
+    given = ServiceSettings(tmp_path)
+    _migrate(given)
+    return given
+
+
+def _migrate(given: ServiceSettings) -> None:
+    with opened(given) as engine:
+        migrate(engine)
 
 
 @pytest.fixture
