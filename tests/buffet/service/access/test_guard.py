@@ -12,7 +12,7 @@ import anyio
 import pytest
 from sqlalchemy import Engine
 
-from buffet.service.access.form_tokens import require_form_token
+from buffet.service.access.form_tokens import form_token
 from buffet.service.access.guard import Guard, Receive, Scope, Send
 from buffet.service.access.rate_limits import FAILURES
 from buffet.service.access.roles import Role
@@ -286,12 +286,24 @@ def test_a_browser_has_something_to_make_form_tokens_of(engine: Engine) -> None:
     browser = cookie_value(cookie, "buffet_browser", is_encrypted=False)
     assert browser is not None
     assert len(browser) == 43
-    require_form_token(SECRET, browser, first.json["form_token"])
+    assert first.json["form_token"] == form_token(SECRET, browser)
     assert again.json["form_token"] == first.json["form_token"]
     assert again.field("set-cookie") is None
-    require_form_token(SECRET, session.partition("=")[2], signed_in.json["form_token"])
-    assert by_token.json["form_token"] is by_token.json["browser"] is None
-    assert ask(guard, "/login").json["browser"] is None
+    value = session.partition("=")[2]
+    assert signed_in.json["form_token"] == form_token(SECRET, value)
+    assert value not in str(signed_in)
+    assert by_token.json["form_token"] is None
+
+
+def test_what_has_no_cookie_can_send_no_form(engine: Engine) -> None:
+    """On this machine, too, before any token: each request wants another form token."""
+    guard = guarded(engine, LOCAL, Clock(NOW))
+    own = {"Origin": "http://localhost:8000", "host": "localhost:8000"}
+    first, second = (ask(guard, "/", "POST", **own) for _ in range(2))
+
+    assert first.status == second.status == 200
+    assert first.field("set-cookie") is None
+    assert first.json["form_token"] != second.json["form_token"]
 
 
 def test_bodies_pass_as_they_come() -> None:
