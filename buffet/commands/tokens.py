@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -146,11 +147,18 @@ def _catalogue(folder: Path, database: str | None) -> Iterator[Engine]:
 
 
 def _record(connection: Any, action: str, token: Token, now: float) -> None:
-    from getpass import getuser
-
     from buffet.service.access.audit import record
     from buffet.service.access.roles import Principal, Role
 
     details = {"name": token.name, "role": token.role.word, "expires_at": token.expires_at}
-    by = Principal(f"{getuser()} at the {AT}", Role.OWNER)
+    by = Principal(_user(), Role.OWNER)
     record(connection, by, AT, action, f"token {token.id}", details, now)
+
+
+def _user() -> str:
+    from getpass import getuser
+
+    try:
+        return getuser()
+    except (KeyError, OSError):  # a container's user without a name
+        return f"user {os.getuid()}"

@@ -29,16 +29,17 @@ def form_token(secret: bytes, browser: str) -> str:
     return hmac.new(secret, b"form\0" + browser.encode(), sha256).hexdigest()
 
 
-def require_form_token(secret: bytes, browser: str | None, given: str | None) -> None:
-    """Nothing, where the form is one of ours.
+def require_form_token(wanted: str | None, given: str | None) -> None:
+    """Nothing, where a form is one of ours; `wanted` is the request's, by the guard.
+
+    Who showed a token needs none (`wanted` is None): no browser adds it by itself.
 
     Raises
     ------
     FormTokenError
         It is not, or the browser has changed its session meanwhile.
     """
-    wanted = form_token(secret, browser or "")
-    if browser is None or not hmac.compare_digest(wanted.encode(), (given or "").encode()):
+    if wanted is not None and not hmac.compare_digest(wanted.encode(), (given or "").encode()):
         raise FormTokenError(
             "this form was not made for this browser, or it was opened before signing in: "
             "load the page again and send it once more"

@@ -1,8 +1,9 @@
 """The door: every request passes here first, and nothing behind it is reached by accident.
 
 A middleware of plain ASGI, so that bodies and event streams pass as they come. What it found out
-stands in the request's state: `principal` (None on public pages alone), `shown`, `address`, `browser` (what
-form tokens are made of; None for tokens, which need none) and `form_token`.
+stands in the request's state: `principal` (None on public pages alone), `address`, and `form_token`
+for forms and `require_form_token` (None for who shows a token, and needs none);
+`still_allowed` looks up again who asks, for answers that last.
 """
 
 from __future__ import annotations
@@ -90,14 +91,13 @@ class Guard:
         principal = await self._principal(shown, peer)
         if not is_public(scope["path"]):
             require(principal, Role.READER)
-        browser, cookies = self._browser(shown, head)
+        token, cookies = self._form_token(shown, head)
         state = {
             **scope.get("state", {}),
             "principal": principal,
-            "shown": shown,
+            "still_allowed": lambda: self.identities.look_up(shown) is not None,
             "address": peer.address,
-            "browser": browser,
-            "form_token": form_token(self.secret, browser) if browser else None,
+            "form_token": token,
         }
         port = (scope.get("client") or ("", 0))[1]
         client = (peer.address, port)
@@ -140,18 +140,22 @@ class Guard:
         """Whether the request comes from this machine, and from none through it."""
         return self.settings.is_loopback and peer.is_direct
 
-    def _browser(self, shown: Shown, head: Head) -> tuple[str | None, list[str]]:
-        """What form tokens are made of, and the cookie of a browser that has none yet."""
+    def _form_token(self, shown: Shown, head: Head) -> tuple[str | None, list[str]]:
+        """Of the browser, by its session's or its own cookie, and the latter where it has none.
+
+        What is no browser gets one that nobody can send back.
+        """
         if shown.by == "token":
             return None, []
-        if known := shown.value or self._cookie(head, BROWSER_COOKIE):
-            return known, []
-        if not _is_browser(head):
-            return None, []
-        value = sessions.new_value()
-        is_encrypted = self.settings.is_encrypted
-        cookie = sessions.set_cookie(BROWSER_COOKIE, value, BROWSER_S, is_encrypted=is_encrypted)
-        return value, [cookie]
+        known = shown.value or self._cookie(head, BROWSER_COOKIE)
+        value = known or sessions.new_value()
+        cookies = []
+        if not known and _is_browser(head):
+            is_encrypted = self.settings.is_encrypted
+            cookies.append(
+                sessions.set_cookie(BROWSER_COOKIE, value, BROWSER_S, is_encrypted=is_encrypted)
+            )
+        return form_token(self.secret, value), cookies
 
 
 def is_public(path: str) -> bool:
@@ -183,7 +187,11 @@ async def _refuse(error: ServiceError, scope: Scope, head: Head, send: Send) -> 
     if status == 401 and scope["method"] in ("GET", "HEAD") and _is_browser(head):
         query = scope["query_string"].decode("latin-1")
         here = scope["path"] + (f"?{query}" if query else "")
-        status, body, fields = 303, b"", {"location": f"/login?next={quote(here, safe='/')}"}
+        status, body, fields = (
+            303,
+            b"",
+            {"location": f"/login?next={quote(here, safe='/', errors='replace')}"},
+        )
     else:
         fields["content-type"] = PROBLEM_TYPE
     fields["content-length"] = str(len(body))

@@ -10,7 +10,6 @@ from fastapi import Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import StreamingResponse
 
-from buffet.service.access.guard import Guard
 from buffet.service.api.documents import event_data
 from buffet.service.database.engine import reading
 from buffet.service.errors import ServiceError
@@ -90,13 +89,8 @@ async def _lines(service: Service, job_id: int, request: Request, last: int) -> 
             except TimeoutError:
                 yield ": still here\n\n"
                 # A token that was revoked meanwhile ends the stream.
-                if not await run_in_threadpool(_still_allowed, request):
+                if not await run_in_threadpool(request.state.still_allowed):
                     return
-
-
-def _still_allowed(request: Request) -> bool:
-    guard: Guard = request.app.state.guard
-    return guard.identities.look_up(request.state.shown) is not None
 
 
 def _since(service: Service, job_id: int, last: int) -> tuple[bool, list[Event]]:

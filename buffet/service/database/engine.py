@@ -24,6 +24,7 @@ from typing import Any, Literal
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.exc import TimeoutError as NoConnectionLeftError
 
 from buffet.service.errors import FolderError
 from buffet.service.settings import PASSWORD_VARIABLE, Places, ServiceSettings
@@ -102,7 +103,7 @@ def _transaction(engine: Engine, mode: Mode) -> Iterator[Connection]:
 def _begun(engine: Engine, mode: Mode) -> tuple[Connection, Any]:
     try:
         connection = engine.connect()
-    except (DBAPIError, sqlite3.Error) as error:
+    except (DBAPIError, NoConnectionLeftError, sqlite3.Error) as error:
         raise _unreachable(engine, error) from error
     options = {_MODE: mode, "postgresql_readonly": mode == "reading"}
     try:

@@ -39,7 +39,7 @@ async def sign_in(
     request: Request, service: ServiceHere, guard: GuardHere, address: Address
 ) -> Response:
     """Begin a session, and go where the browser was going."""
-    fields = await fields_of(request, service)
+    fields = await fields_of(request)
     after = signing_in.page_after(fields.get("next"))
     try:
         session = await run_in_threadpool(
@@ -72,7 +72,7 @@ async def sign_out(
     address: Address,
 ) -> Response:
     """End the session."""
-    await fields_of(request, service)
+    await fields_of(request)
     await run_in_threadpool(
         signing_in.sign_out, service.engine, guard.identities, principal, address, time.time()
     )
@@ -150,7 +150,7 @@ async def make(
     request: Request, service: ServiceHere, guard: GuardHere, principal: Owner, address: Address
 ) -> Response:
     """Make a token and show it this once."""
-    fields = await fields_of(request, service)
+    fields = await fields_of(request)
     try:
         role = Role.of(fields.get("role", ""))
         days = int(fields.get("days", "90"))
@@ -187,7 +187,7 @@ async def revoke(
     address: Address,
 ) -> Response:
     """End a token."""
-    await fields_of(request, service)
+    await fields_of(request)
 
     def ended() -> None:
         now = time.time()

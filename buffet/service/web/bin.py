@@ -59,7 +59,7 @@ async def restore(
     address: Address,
 ) -> Response:
     """Take a campaign back."""
-    await fields_of(request, service)
+    await fields_of(request)
     await run_in_threadpool(changes.take_from_bin, service, campaign_id, principal, address)
     return shown.seen(f"/campaigns/{campaign_id}?done=restored")
 
@@ -74,7 +74,7 @@ async def restore_run(
     address: Address,
 ) -> Response:
     """Take a run back."""
-    await fields_of(request, service)
+    await fields_of(request)
     await run_in_threadpool(
         changes.take_run_from_bin, service, campaign_id, number, principal, address
     )
@@ -90,7 +90,7 @@ async def delete(
     address: Address,
 ) -> Response:
     """Delete a campaign for good, where the form says that this is meant."""
-    fields = await fields_of(request, service)
+    fields = await fields_of(request)
     if not fields.get("sure"):
         raise BadFormError("tick the box beside the button: what is deleted cannot come back")
     await run_in_threadpool(changes.delete_for_good, service, campaign_id, principal, address)

@@ -175,7 +175,7 @@ async def analyse(
     address: Address,
 ) -> Response:
     """Start what a form asks for; then follow it."""
-    fields = await fields_of(request, service)
+    fields = await fields_of(request)
     kind = fields.get("kind", "board")
     asked = [_request(one, fields) for one in TOGETHER.get(kind, (kind,))]
     job = await run_in_threadpool(start, service, campaign_id, asked, principal, address)
@@ -238,7 +238,7 @@ async def into_bin(
     address: Address,
 ) -> Response:
     """Put a campaign into the bin."""
-    await fields_of(request, service)
+    await fields_of(request)
     await run_in_threadpool(changes.put_into_bin, service, campaign_id, principal, address)
     return shown.seen("/bin?done=binned")
 
@@ -253,7 +253,7 @@ async def run_into_bin(
     address: Address,
 ) -> Response:
     """Put a run into the bin."""
-    await fields_of(request, service)
+    await fields_of(request)
     await run_in_threadpool(
         changes.put_run_into_bin, service, campaign_id, number, principal, address
     )

@@ -10,13 +10,12 @@ from fastapi import Request
 from buffet.service.access.form_tokens import FIELD, require_form_token
 from buffet.service.intake.errors import BadFormError, TooLargeError
 from buffet.service.intake.multipart import Part, TextPart, discard
-from buffet.service.state import Service
 
 LARGEST_FORM = 64 * 1024  # of fields alone
 MOST_FIELDS = 50
 
 
-async def fields_of(request: Request, service: Service) -> dict[str, str]:
+async def fields_of(request: Request) -> dict[str, str]:
     """The fields of a small form.
 
     Raises
@@ -36,20 +35,15 @@ async def fields_of(request: Request, service: Service) -> dict[str, str]:
     except ValueError as error:
         raise BadFormError(f"the form cannot be read: {error}") from error
     fields = dict(pairs)
-    require_ours(request, service, fields.get(FIELD))
+    require_form_token(request.state.form_token, fields.get(FIELD))
     return fields
 
 
-def require_ours(request: Request, service: Service, given: str | None) -> None:
-    """Raises FormTokenError where a form was not made for this browser."""
-    require_form_token(service.secret, request.state.browser, given)
-
-
-def require_our_parts(request: Request, service: Service, parts: Sequence[Part]) -> None:
+def require_our_parts(request: Request, parts: Sequence[Part]) -> None:
     """The same of a form with files, which are gone where it is not ours."""
     texts = texts_of(parts)
     try:
-        require_ours(request, service, texts.get(FIELD))
+        require_form_token(request.state.form_token, texts.get(FIELD))
     except BaseException:
         discard(parts)
         raise

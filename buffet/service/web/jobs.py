@@ -61,7 +61,7 @@ async def cancel(
     address: Address,
 ) -> Response:
     """Cancel a job."""
-    await fields_of(request, service)
+    await fields_of(request)
 
     def end() -> None:
         service.pool.cancel(job_id)

@@ -39,7 +39,7 @@ async def upload(
 ) -> Response:
     """Take a campaign in, and begin to analyse it."""
     parts = await parts_of(request, service)
-    require_our_parts(request, service, parts)
+    require_our_parts(request, parts)
     try:
         archive = archive_of(parts)
         taken = await run_in_threadpool(
@@ -88,7 +88,7 @@ async def upload_run(
 ) -> Response:
     """Take a run in, and begin to look at it."""
     parts = await parts_of(request, service)
-    require_our_parts(request, service, parts)
+    require_our_parts(request, parts)
     try:
         sent = run_of(parts, service)
         taken = await run_in_threadpool(

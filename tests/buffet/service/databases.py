@@ -21,12 +21,13 @@ from sqlalchemy import Engine
 
 from buffet.service.database.engine import open_database
 from buffet.service.database.migrate import migrate
+from buffet.service.database.tables import METADATA
 from buffet.service.settings import PASSWORD_VARIABLE, ServiceSettings
 
 KINDS = ("sqlite", "postgresql")
 PASSWORD = "correct horse battery staple"
 USER = "buffet"
-TEMPLATE = "migrated"
+MIGRATED = "migrated"
 START_S = 60.0
 # Nothing in a test outlives the machine; many engines are open at once.
 OPTIONS = (
@@ -50,24 +51,30 @@ class Cluster:
         """The address of one of its databases."""
         return f"postgresql+psycopg://{USER}@/{database}?host={self.folder}"
 
-    def execute(self, statement: str) -> None:
+    def execute(self, statement: str, database: str = "postgres") -> None:
         """Run one statement outside of transactions."""
         with psycopg.connect(
             host=str(self.folder),
             user=USER,
             password=PASSWORD,
-            dbname="postgres",
+            dbname=database,
             autocommit=True,
         ) as connection:
             connection.execute(statement)  # type: ignore[call-overload]
 
     @contextmanager
-    def database(self, template: str = "template0") -> Iterator[str]:
-        """The address of a fresh database, dropped afterwards."""
+    def database(self) -> Iterator[str]:
+        """The address of a database of one's own without tables, dropped afterwards."""
         name = f"test_{next(self._numbers)}"
-        self.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
+        self.execute(f"CREATE DATABASE {name}")
         yield self.url(name)
         self.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+    @contextmanager
+    def migrated(self) -> Iterator[str]:
+        """The address of the one with tables, which are emptied afterwards: ten times quicker."""
+        yield self.url(MIGRATED)
+        self.execute(f"TRUNCATE {', '.join(METADATA.tables)} RESTART IDENTITY", MIGRATED)
 
 
 def programs() -> Path | None:
@@ -149,26 +156,43 @@ def postgresql() -> Iterator[Cluster]:
         pytest.skip("PostgreSQL is not installed")
     with pytest.MonkeyPatch.context() as patch, cluster(bin_folder) as running:
         patch.setenv(PASSWORD_VARIABLE, PASSWORD)
-        running.execute(f"CREATE DATABASE {TEMPLATE}")
-        with opened(ServiceSettings(running.folder, running.url(TEMPLATE))) as engine:
-            migrate(engine)
+        running.execute(f"CREATE DATABASE {MIGRATED}")
+        _migrate(ServiceSettings(running.folder, running.url(MIGRATED)))
         yield running
 
 
 @pytest.fixture(params=KINDS)
 def empty_settings(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ServiceSettings]:
-    """A folder with a database without tables, of either kind."""
-    yield from _settings(request, tmp_path, "template0")
+    """A folder with a database of its own without tables, of either kind."""
+    if request.param == "sqlite":
+        yield ServiceSettings(tmp_path)
+    else:
+        running: Cluster = request.getfixturevalue("postgresql")
+        with running.database() as url:
+            yield ServiceSettings(tmp_path, url)
 
 
 @pytest.fixture(params=KINDS)
 def settings(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ServiceSettings]:
-    """A folder with a migrated database, of either kind."""
-    for given in _settings(request, tmp_path, TEMPLATE):
-        if given.database_url is None:
-            with opened(given) as engine:
-                migrate(engine)
-        yield given
+    """A folder with a migrated database, of either kind; its tables must stay as they are."""
+    if request.param == "sqlite":
+        yield in_a_folder(tmp_path)
+    else:
+        running: Cluster = request.getfixturevalue("postgresql")
+        with running.migrated() as url:
+            yield ServiceSettings(tmp_path, url)
+
+
+def in_a_folder(tmp_path: Path) -> ServiceSettings:
+    """A migrated SQLite, for tests in which the kind of database plays no part."""
+    given = ServiceSettings(tmp_path)
+    _migrate(given)
+    return given
+
+
+def _migrate(given: ServiceSettings) -> None:
+    with opened(given) as engine:
+        migrate(engine)
 
 
 @pytest.fixture
@@ -176,17 +200,6 @@ def engine(settings: ServiceSettings) -> Iterator[Engine]:
     """A migrated database of either kind, open."""
     with opened(settings) as opened_engine:
         yield opened_engine
-
-
-def _settings(
-    request: pytest.FixtureRequest, folder: Path, template: str
-) -> Iterator[ServiceSettings]:
-    if request.param == "sqlite":
-        yield ServiceSettings(folder)
-    else:
-        running: Cluster = request.getfixturevalue("postgresql")
-        with running.database(template) as url:
-            yield ServiceSettings(folder, url)
 
 
 @contextmanager

@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import Connection, Engine, func, insert, select, text, update
 from sqlalchemy.exc import IntegrityError, OperationalError, SQLAlchemyError, StatementError
 
+from buffet.service.database import engine as module
 from buffet.service.database.engine import open_database, reading, writing
 from buffet.service.database.migrate import migrate
 from buffet.service.database.tables import AUDIT, FILES, SESSIONS
@@ -232,6 +233,22 @@ def test_another_change_that_takes_too_long(
         writing(engine),
         pytest.raises(FolderError, match="database is locked"),
         writing(other),
+    ):
+        pass
+
+
+def test_more_at_once_than_there_are_connections(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Is one message, too."""
+    few = {"pool_size": 1, "max_overflow": 0, "pool_timeout": 0.05}
+    for name, value in few.items():
+        monkeypatch.setitem(module._COMMON, name, value)
+    with (
+        opened(ServiceSettings(tmp_path)) as engine,
+        reading(engine),
+        pytest.raises(FolderError, match="cannot be used: QueuePool limit of size 1"),
+        reading(engine),
     ):
         pass
 

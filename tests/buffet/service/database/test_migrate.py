@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import threading
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -71,6 +72,14 @@ def add_campaign(connection: Connection) -> None:
     ).scalar_one()
     file = {"name": "a", "sha256": "0" * 64, "size": 2**40, "added_at": 1.0}
     connection.execute(insert(FILES).values(campaign_id=number, **file))
+
+
+@pytest.fixture
+def engine(empty_settings: ServiceSettings) -> Iterator[Engine]:
+    """A migrated database of its own, whose tables may be changed."""
+    with opened(empty_settings) as opened_engine:
+        migrate(opened_engine)
+        yield opened_engine
 
 
 @pytest.fixture
