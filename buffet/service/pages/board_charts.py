@@ -15,7 +15,7 @@ from buffet.service.pages.chart import Chart, Curve, Level, Span, Table
 
 ROAD_SPEED = "Road speed, km/h"
 STRIP_WIDTH, ROW, STRIP, AXIS = 640, 46, 18, 34
-SIDE = 8  # left and right of the strips
+SIDE = 16  # left and right of the strips
 LETTER = 7.2  # width of a letter in a strip, about
 
 

@@ -12,8 +12,11 @@ Values = Sequence[float | None]
 # On a logarithmic axis nothing is shown below this share of the largest value.
 LOG_DEPTH = 1e-6
 MARGIN = 0.06  # of the axis, above and below what is drawn
-ABOUT_TICKS = 6
+ABOUT_TICKS = 8
 DECADES_WITH_FIVES = 2.5  # up to so many, 2 and 5 stand between the powers of ten
+
+SMALLEST_PLAIN = 0.001  # smaller numbers are told by a power of ten
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 class Span(NamedTuple):
@@ -112,6 +115,8 @@ class Chart:
             "x": [_short(value) for value in self.x],
             "xSpan": list(self.x_span),
             "ySpan": list(self.y_span),
+            "xTicks": [[tick, tick_text(tick)] for tick in self.x_span.ticks()],
+            "yTicks": [[tick, tick_text(tick)] for tick in self.y_span.ticks()],
             "curves": [
                 {
                     "name": curve.name,
@@ -127,6 +132,16 @@ class Chart:
             "peaks": [list(peak) for peak in self.peaks],
             "at": self.at_x,
         }
+
+
+def tick_text(value: float) -> str:
+    """As short as it goes: small powers of ten as such, a true minus."""
+    if 0 < abs(value) < SMALLEST_PLAIN:
+        factor, power = f"{value:e}".split("e")
+        exponent = str(int(power)).translate(_SUPERSCRIPTS)
+        told = "" if float(factor) == 1 else f"{float(factor):g}·"
+        return f"{told}10{exponent}"
+    return f"{value:g}".replace("-", "−")
 
 
 def _short(value: float | None) -> float | None:

@@ -6,12 +6,13 @@ from collections.abc import Iterator, Sequence
 
 from markupsafe import Markup, escape
 
-from buffet.service.pages.chart import Chart, Curve, Span, Values
+from buffet.service.pages.chart import Chart, Curve, Values, tick_text
 
 WIDTH, HEIGHT = 640, 300
 LEFT, RIGHT, TOP, BOTTOM = 66, 16, 14, 44
 LABEL_ROOM = 120  # beside the plot, where curves are named at their ends
 LABEL_GAP = 13  # from one such name to the next
+PEAK_ROOM = 60  # right of a peak for its label; else it stands on the left
 STYLES = 6
 
 
@@ -82,11 +83,6 @@ def _frame(chart: Chart, plot: _Plot) -> Iterator[str]:
     )
 
 
-def tick_text(value: float) -> str:
-    """As short as it goes, with a true minus."""
-    return f"{value:g}".replace("-", "−")
-
-
 def _stretches(points: Sequence[str | None]) -> Iterator[list[int]]:
     """Places of neighbours that are all there."""
     run: list[int] = []
@@ -133,7 +129,8 @@ def _peaks(chart: Chart, plot: _Plot) -> Iterator[str]:
     for peak in chart.peaks:
         x = plot.x(peak.x)
         yield f'<path class="peak" d="M{x:.1f} {TOP}V{plot.bottom}"/>'
-        yield _text(x + 3, TOP + 9, peak.label, "start")
+        is_right = x > plot.right - PEAK_ROOM
+        yield _text(x + (-3 if is_right else 3), TOP + 9, peak.label, "end" if is_right else "start")
 
 
 def _end_labels(chart: Chart, plot: _Plot) -> Iterator[str]:
@@ -157,8 +154,3 @@ def line_sample(style: int) -> Markup:
         '<svg class="sample" viewBox="0 0 34 10" aria-hidden="true">'
         f'<path class="line {css}" d="M1 5H33"/></svg>'
     )
-
-
-def speed_axis(low: float, high: float) -> list[float]:
-    """Round road speeds for an axis of strips."""
-    return Span(low, high, False).ticks()

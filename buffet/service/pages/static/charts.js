@@ -42,10 +42,10 @@
     u.ctx.stroke();
     return at;
   }
-  function text(u, words, x, y) {
+  function text(u, words, x, y, side) {
     u.ctx.font = 12 * devicePixelRatio + "px sans-serif";
     u.ctx.fillStyle = colour("--ink");
-    u.ctx.textAlign = "left";
+    u.ctx.textAlign = side || "left";
     u.ctx.textBaseline = "alphabetic";
     u.ctx.fillText(words, x, y);
   }
@@ -65,7 +65,8 @@
     });
     u.ctx.setLineDash([]);
     spec.peaks.forEach(function (peak) {
-      text(u, peak[1], vertical(u, peak[0], "--alarm", 1) + 3 * pixel, u.bbox.top + 11 * pixel);
+      var at = vertical(u, peak[0], "--alarm", 1), isRight = at > right - 60 * pixel;
+      text(u, peak[1], at + (isRight ? -3 : 3) * pixel, u.bbox.top + 11 * pixel, isRight ? "right" : "left");
     });
     var last = -Infinity;
     spec.curves.filter(function (curve) { return curve.label && curve.y; }).map(function (curve) {
@@ -79,10 +80,10 @@
     u.ctx.restore();
   }
 
-  function axis(name, room) {
-    return { label: name, stroke: colour("--ink"), labelSize: 22, size: room, font: "12px sans-serif", labelFont: "12px sans-serif",
+  function axis(name, room, ticks) {
+    return { label: name, splits: function () { return ticks.map(function (t) { return t[0]; }); }, filter: function (u, splits) { return splits; }, stroke: colour("--ink"), labelSize: 22, size: room, font: "12px sans-serif", labelFont: "12px sans-serif",
       grid: { stroke: colour("--rule"), width: 1 }, ticks: { stroke: colour("--rule") },
-      values: function (u, splits) { return splits.map(function (v) { return v === null ? "" : plain(v); }); } };
+      values: function () { return ticks.map(function (t) { return t[1]; }); } };
   }
   function scale(span) {
     return { time: false, distr: span[2] ? 3 : 1, range: [span[0], span[1]] };
@@ -94,13 +95,13 @@
       width: plot.clientWidth, height: HEIGHT, series: parts.series, bands: parts.bands,
       padding: [10, labels ? LABEL_ROOM : 10, 0, 0],
       scales: { x: scale(spec.xSpan), y: scale(spec.ySpan) },
-      axes: [axis(spec.xName, 40), axis(spec.yName, 52)],
+      axes: [axis(spec.xName, 40, spec.xTicks), axis(spec.yName, 62, spec.yTicks)],
       cursor: { drag: { x: false, y: false }, points: { show: false } },
       legend: { show: false },
       hooks: { draw: [function (self) { decorate(self, spec); }],
         setCursor: [function (self) { tell(figure, self, spec); }] }
     }, parts.data, function (self, ready) {
-      plot.querySelector("svg").hidden = true;
+      plot.querySelector("svg").setAttribute("hidden", "");
       plot.appendChild(self.root);
       self.root.setAttribute("aria-hidden", "true");
       ready();
