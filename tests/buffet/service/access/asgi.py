@@ -63,7 +63,8 @@ class Answer:
 async def application(scope: Scope, receive: Receive, send: Send) -> None:
     """Tells what the guard found out; `/engineer` and `/owner` want that role."""
     state, word = scope["state"], scope["path"].strip("/")
-    status, body = 200, {**state, "client": scope["client"][0], "scheme": scope["scheme"]}
+    told = {name: value for name, value in state.items() if not callable(value)}
+    status, body = 200, {**told, "client": scope["client"][0], "scheme": scope["scheme"]}
     body["principal"] = state["principal"] and state["principal"].name
     try:
         if word in ("engineer", "owner"):
