@@ -63,6 +63,7 @@ LEVELS = (
     ("service.errors", "service.settings", "service.database"),
     ("service.blobs", "service.access", "service.intake"),
     ("service.catalogue",),
+    ("service.binned_runs",),
     ("service.jobs",),
     ("service.bell", "service.state"),
     ("service.changes",),

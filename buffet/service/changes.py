@@ -13,7 +13,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-from buffet.service import catalogue
+from buffet.service import binned_runs, catalogue
 from buffet.service.access.audit import record
 from buffet.service.access.roles import Principal
 from buffet.service.catalogue import Campaign, Found, FoundRun, StoredFile
@@ -313,7 +313,7 @@ def take_run_from_bin(
         with reading(service.engine) as connection:
             before = catalogue.campaign(connection, campaign_id)
             present = catalogue.files(connection, campaign_id)
-            back = catalogue.binned_files(connection, campaign_id, number)
+            back = binned_runs.files_of(connection, campaign_id, number)
         known = {file.name: file.sha256 for file in present}
         for file in back:
             if known.get(file.name, file.sha256) != file.sha256:
@@ -322,7 +322,7 @@ def take_run_from_bin(
         tree = _tree(service, scratch, every, ())
 
         def write(connection: Connection) -> Campaign:
-            catalogue.forget_binned(connection, campaign_id, number)
+            binned_runs.forget(connection, campaign_id, number)
             after = catalogue.change(connection, before, tree.found, tree.stored)
             what = {"run": number, "content": after.manifest_sha256}
             _note(connection, principal, address, "take run from bin", campaign_id, what)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Request
 
-from buffet.service import catalogue, changes
+from buffet.service import binned_runs, catalogue, changes
 from buffet.service.api.dependencies import Address, Engineer, Owner, Reader, ServiceHere
 from buffet.service.api.documents import CampaignEntry, Page, RunEntry
 from buffet.service.api.paging import Before, CampaignId, Limit, RunNumber, next_address
@@ -37,7 +37,7 @@ def runs(campaign_id: CampaignId, service: ServiceHere, principal: Reader) -> li
     """Numbers of the runs that were taken out of a campaign."""
     with reading(service.engine) as connection:
         catalogue.campaign(connection, campaign_id)
-        return catalogue.binned_runs(connection, campaign_id)
+        return binned_runs.numbers(connection, campaign_id)
 
 
 @ROUTER.post("/campaigns/{campaign_id}/restore")

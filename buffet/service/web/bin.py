@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from buffet.service import catalogue, changes
+from buffet.service import binned_runs, catalogue, changes
 from buffet.service.api.dependencies import Address, Engineer, Owner, Reader, ServiceHere
 from buffet.service.api.paging import CampaignId, RunNumber
 from buffet.service.database.engine import reading
@@ -45,7 +45,7 @@ def every(request: Request, service: ServiceHere, principal: Reader) -> Response
                 one.size,
                 f"/bin/campaigns/{one.campaign_id}/runs/{quote(one.number, safe='')}/restore",
             )
-            for one in catalogue.every_binned_run(connection, MOST)
+            for one in binned_runs.every(connection, MOST)
         ]
     return shown.page(bin_page(shown.frame_of(request, principal), campaigns, runs))
 
