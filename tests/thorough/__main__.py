@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable
 
 from tests.thorough.alarms import print_alarms
+from tests.thorough.api import print_api
 from tests.thorough.bursts import print_bursts
 from tests.thorough.coherence import print_coherence
 from tests.thorough.convection import print_convection
@@ -40,6 +41,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "sweep": (print_sweep_trends, "campaigns a kind", 1000),
     "plan": (print_planned, "sets of repeats a kind", 2000),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
+    "api": (print_api, "requests", 5000),
 }
 USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(
     f"  {name}: number of {what}, {usual} unless given" for name, (_, what, usual) in CHECKS.items()

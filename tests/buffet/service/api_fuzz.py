@@ -1,4 +1,4 @@
-"""Requests made from the API's own description, right and wrong ones, to a service without workers."""
+"""Requests made from the API's own description, right and wrong ones; no job runs."""
 
 from __future__ import annotations
 
