@@ -16,6 +16,7 @@ from tests.thorough.false_lines import print_false_lines
 from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
 from tests.thorough.kills import print_kills
+from tests.thorough.load import print_load
 from tests.thorough.planned import print_planned
 from tests.thorough.power import print_power
 from tests.thorough.ranked import print_ranked
@@ -44,6 +45,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
     "api": (print_api, "requests", 5000),
     "kills": (print_kills, "kills", 50),
+    "load": (print_load, "seconds", 60),
 }
 USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(
     f"  {name}: number of {what}, {usual} unless given" for name, (_, what, usual) in CHECKS.items()

@@ -10,7 +10,7 @@ SEED = 2  # 1 is that of the tests
 
 
 def print_api(n: int) -> None:
-    """`n` requests, half of them to each database; stops at one that is not answered as described."""
+    """`n` requests, half of them to each database; stops where one is not answered as described."""
     for kind in KINDS:
         with settings_of(kind) as settings, fuzzed(settings) as (address, head):
             tally = fuzz_api(address, head, n // len(KINDS), SEED)

@@ -1,4 +1,4 @@
-"""Many change the same thing at once, in both databases: nothing is lost, and nothing comes twice."""
+"""Many change the same thing at once, in both databases: nothing is lost or comes twice."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ T = TypeVar("T")
 
 @pytest.fixture
 def served(settings: ServiceSettings, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
-    """An empty service without workers; it looks at files itself, which takes a tenth of the time."""
+    """An empty service without workers; it looks at files itself: a tenth of the time."""
     monkeypatch.setattr(changes, "inspect_limited", inspect)
     monkeypatch.setattr(changes, "unpack_limited", unpack)
     with serving(settings, workers=0) as running:
