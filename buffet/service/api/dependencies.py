@@ -1,4 +1,7 @@
-"""How a request comes by the service, and who it is from."""
+"""How a request comes by the service, and who it is from.
+
+All of it is async: what is not takes a turn of a thread each, five a request.
+"""
 
 from __future__ import annotations
 
@@ -15,22 +18,22 @@ from buffet.service.state import Service
 T = TypeVar("T")
 
 
-def service_of(request: Request) -> Service:
+async def service_of(request: Request) -> Service:
     """The service that a request came to."""
     return cast("Service", request.app.state.service)
 
 
-def guard_of(request: Request) -> Guard:
+async def guard_of(request: Request) -> Guard:
     """The door that a request came through."""
     return cast("Guard", request.app.state.guard)
 
 
-def principal_of(request: Request) -> Principal:
+async def principal_of(request: Request) -> Principal:
     """Who asks, as the guard found out."""
     return cast("Principal", request.state.principal)
 
 
-def address_of(request: Request) -> str:
+async def address_of(request: Request) -> str:
     """Where a request came from, for the audit log."""
     return request.client.host if request.client else ""
 
@@ -43,7 +46,7 @@ async def inspecting(service: Service, change: Callable[..., T], *arguments: Any
 def allowed(role: Role) -> Any:
     """A dependency that gives whoever has at least this role, and refuses others."""
 
-    def check(principal: Annotated[Principal, Depends(principal_of)]) -> Principal:
+    async def check(principal: Annotated[Principal, Depends(principal_of)]) -> Principal:
         require(principal, role)
         return principal
 

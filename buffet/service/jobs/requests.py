@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from functools import cache
 from importlib.metadata import version
 from typing import Annotated, Any, Literal, TypeAlias, cast
 
@@ -264,8 +265,14 @@ Analysis = Annotated[
 ]
 
 
+@cache
+def _version() -> str:
+    """Looked up once: it stands in a file."""
+    return version("buffeting")
+
+
 def result_key(manifest_sha256: str, kind: str, settings: dict[str, Any]) -> str:
     """SHA-256 of all that a result hangs on: content, what was asked, and the program."""
-    parts = [manifest_sha256, kind, settings, version("buffeting")]
+    parts = [manifest_sha256, kind, settings, _version()]
     text = json.dumps(parts, sort_keys=True, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()

@@ -49,7 +49,13 @@ class Pager:
 def render(template: str, frame: Frame, values: Mapping[str, Any]) -> str:
     """A page as HTML."""
     page = environment().get_template(f"{template}.html.j2")
-    return page.render(values, frame=frame, version=version("buffeting"))
+    return page.render(values, frame=frame, version=_version())
+
+
+@cache
+def _version() -> str:
+    """Of the program; looking it up reads a file, which took a third of a page's time."""
+    return version("buffeting")
 
 
 @cache
