@@ -11,6 +11,7 @@ from tests.thorough.bursts import print_bursts
 from tests.thorough.coherence import print_coherence
 from tests.thorough.convection import print_convection
 from tests.thorough.coverage import print_coverage
+from tests.thorough.disk import print_disk
 from tests.thorough.extremes import print_extremes
 from tests.thorough.false_lines import print_false_lines
 from tests.thorough.false_peaks import print_false_peaks
@@ -45,6 +46,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
     "api": (print_api, "requests", 5000),
     "kills": (print_kills, "kills", 50),
+    "disk": (print_disk, "disks filled", 5),
     "load": (print_load, "seconds", 60),
 }
 USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(
