@@ -58,7 +58,7 @@ LEVELS = (
     ("report",),
     ("spectra_parts",),
     ("outputs", "spectra_outputs", "options"),
-    ("exporting", "schemas"),
+    ("exporting", "schemas", "board"),
     ("frames", "report.plots", "recipes"),
     ("service.errors", "service.settings", "service.database"),
     ("service.blobs", "service.access", "service.intake"),

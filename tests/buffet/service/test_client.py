@@ -54,7 +54,7 @@ def test_a_served_campaign_opens_like_its_folder(
     monkeypatch.setattr("buffet.service.client._fetch", lambda *a: fetched.append(a[1]))
     buffet.open_campaign(address)
     assert fetched == []
-    assert not [path for path in cache.rglob(".new-*")]
+    assert not list(cache.rglob(".new-*"))
 
 
 def test_commands_take_an_address(served: Served, folder: Path) -> None:
