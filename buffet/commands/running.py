@@ -40,7 +40,7 @@ def told(function: Command) -> Command:
 
 
 # Top modules of the extra `service`.
-_OF_THE_SERVICE = ("sqlalchemy", "alembic", "fastapi", "uvicorn", "anyio")
+_OF_THE_SERVICE = ("sqlalchemy", "alembic", "fastapi", "uvicorn", "anyio", "prometheus_client")
 
 
 def needs_service(function: Command) -> Command:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -59,6 +60,11 @@ DATABASE = click.option(
     metavar="FOLDER",
     help="Take in campaigns below this folder as their runs are finished.",
 )
+@click.option(
+    "--log",
+    type=click.Choice(("json", "text")),
+    help="Form of the log on stderr; text where that is a terminal, else JSON.",
+)
 @told
 @needs_service
 def serve(
@@ -74,6 +80,7 @@ def serve(
     memory: float,
     job_time: float,
     watch: Path | None,
+    log: Literal["json", "text"] | None,
 ) -> None:
     """Serve a team's campaigns: web page and HTTP API.
 
@@ -100,5 +107,5 @@ def serve(
         watch=watch,
         **({} if workers is None else {"workers": workers}),
     )
-    configure()
+    configure(log)
     run(settings, lambda address: click.echo(f"serving {folder} at {address}", err=True))

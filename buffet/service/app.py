@@ -21,6 +21,7 @@ from buffet.service.api import (
     runs,
     sheets,
 )
+from buffet.service.request_log import App, logged, noting
 from buffet.service.state import Service
 from buffet.service.web.routers import ROUTERS as PAGES
 
@@ -73,9 +74,9 @@ def create_app(service: Service) -> FastAPI:
     return app
 
 
-def guarded(service: Service) -> Guard:
-    """The application behind its door: what a server runs."""
+def guarded(service: Service) -> App:
+    """The application behind its door, and its log before that: what a server runs."""
     app = create_app(service)
-    guard = Guard(app, service.settings, service.engine, service.secret)
+    guard = Guard(noting(app), service.settings, service.engine, service.secret)
     app.state.guard = guard
-    return guard
+    return logged(guard, service.metrics)

@@ -134,7 +134,9 @@ def _written(service: Service, tree: _Tree, write: Callable[[Connection], Campai
     with service.blobs.held():
         for sha256, path in tree.fresh.items():
             if path.exists():
-                service.blobs.adopt(path, sha256)
+                size = path.stat().st_size
+                if service.blobs.adopt(path, sha256):
+                    service.metrics.taken_in(size)
         with writing(service.engine) as connection:
             return write(connection)
 

@@ -71,8 +71,8 @@ class ServiceSettings:
 
     @property
     def places(self) -> Places:
-        """In the folder."""
-        return Places(self.folder)
+        """In the folder; other processes than this one go by these names, too."""
+        return Places(self.folder.absolute())
 
     @property
     def is_loopback(self) -> bool:
