@@ -15,6 +15,7 @@ from buffet.service.pages.frame import Frame, render
 
 Document = Mapping[str, Any]
 
+
 @dataclass(frozen=True)
 class ComparePage:
     """A campaign and its comparison; or why there is none."""
@@ -101,7 +102,9 @@ def _note(one: Document, word: str) -> str:
     if part is None:
         return ""
     share = f"{100 * min(part['share'], 1):.0f} %"
-    return f"{share} of the change at {part['frequency_hz']:.3g} Hz is not the flow's: {part['what']}"
+    return (
+        f"{share} of the change at {part['frequency_hz']:.3g} Hz is not the flow's: {part['what']}"
+    )
 
 
 def _change(one: Document) -> tuple[str, Mark, list[str], str]:

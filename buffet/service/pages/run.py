@@ -148,7 +148,9 @@ def _spectrum(quantity: Document, i: int) -> Chart:
     )
 
 
-def _thinned(frequency_hz: Sequence[float], psd: Sequence[float]) -> tuple[list[float], list[float]]:
+def _thinned(
+    frequency_hz: Sequence[float], psd: Sequence[float]
+) -> tuple[list[float], list[float]]:
     """Without the bin at zero; means over stretches of equal ratio where there are many bins."""
     x, y = np.array(frequency_hz[1:], float), np.array(psd[1:], float)
     if len(x) <= POINTS:
@@ -183,7 +185,12 @@ def _levels(quantities: Sequence[Document]) -> Table | None:
     if not quantities:
         return None
     rows = tuple(
-        (one["name"], one["unit"], _plain(interval_of(one["mean"])), _plain(interval_of(one["rms"])))
+        (
+            one["name"],
+            one["unit"],
+            _plain(interval_of(one["mean"])),
+            _plain(interval_of(one["rms"])),
+        )
         for one in quantities
     )
     return Table(("Quantity", "Unit", "Mean", "RMS"), rows)
@@ -201,4 +208,6 @@ def _pager(data: RunData, n: int) -> Pager | None:
         return None
     first, last = data.first, min(data.first + CHANNELS_A_PAGE, n)
     before = f"?first={max(first - CHANNELS_A_PAGE, 0)}" if first else None
-    return Pager(f"{first + 1} to {last} of {n} channels", before, f"?first={last}" if last < n else None)
+    return Pager(
+        f"{first + 1} to {last} of {n} channels", before, f"?first={last}" if last < n else None
+    )

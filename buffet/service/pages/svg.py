@@ -130,7 +130,9 @@ def _peaks(chart: Chart, plot: _Plot) -> Iterator[str]:
         x = plot.x(peak.x)
         yield f'<path class="peak" d="M{x:.1f} {TOP}V{plot.bottom}"/>'
         is_right = x > plot.right - PEAK_ROOM
-        yield _text(x + (-3 if is_right else 3), TOP + 9, peak.label, "end" if is_right else "start")
+        yield _text(
+            x + (-3 if is_right else 3), TOP + 9, peak.label, "end" if is_right else "start"
+        )
 
 
 def _end_labels(chart: Chart, plot: _Plot) -> Iterator[str]:

@@ -123,7 +123,9 @@ def every_page(docs: Documents, role: Role | None = "owner") -> dict[str, str]:
     pager = Pager("1 to 50 of 120", None, "/?after=50")
     data = RunData(own, runs(docs.spectra)[0], docs.signals, None, docs.spectra, None)
     return {
-        "/": list_page(who, CampaignList((listed, replace(listed, campaign=watched)), NASTY, pager)),
+        "/": list_page(
+            who, CampaignList((listed, replace(listed, campaign=watched)), NASTY, pager)
+        ),
         "/?empty": list_page(who, CampaignList((), "", Pager("none", None, None))),
         "/campaigns/3": board(docs, role),
         "/campaigns/4": board_page(
@@ -137,8 +139,13 @@ def every_page(docs: Documents, role: Role | None = "owner") -> dict[str, str]:
         "/campaigns/4/compare": compare_page(who, ComparePage(own, None, NASTY)),
         "/upload": upload_page(who, Upload(largest_bytes=2 * 10**9)),
         "/campaigns/3/upload": upload_page(
-            who, Upload(own, sheet=f"format = 1 # </textarea>{NASTY}", problem="2 faults",
-                        faults=(("run.number", NASTY), ("", "no recording")))
+            who,
+            Upload(
+                own,
+                sheet=f"format = 1 # </textarea>{NASTY}",
+                problem="2 faults",
+                faults=(("run.number", NASTY), ("", "no recording")),
+            ),
         ),  # fmt: skip
         "/jobs/7": job_page(who, JobStatus(job(), f"reading {NASTY}", 0.4)),
         "/jobs/8": job_page(who, JobStatus(job(state="queued", started_at=None), "", None, 2)),
@@ -151,8 +158,13 @@ def every_page(docs: Documents, role: Role | None = "owner") -> dict[str, str]:
         "/login": login_page(frame(None), f"/campaigns/3?x={NASTY}", "No such token."),
         "/access": access_page(who, access(pager)),
         "/problem": problem_page(
-            who, {"status": 422, "title": NASTY, "detail": NASTY,
-                  "faults": [NASTY, {"file": "runs/1.toml", "key": "run", "problem": NASTY}]}
+            who,
+            {
+                "status": 422,
+                "title": NASTY,
+                "detail": NASTY,
+                "faults": [NASTY, {"file": "runs/1.toml", "key": "run", "problem": NASTY}],
+            },
         ),  # fmt: skip
         "/docs": docs_page(who, OPENAPI),
     }
