@@ -215,7 +215,8 @@ class _Rows:
             )
             word, middle = _fitting(strip.verdict, high - low), (low + high) / 2
             if word:
-                yield f'<text class="in {css}" x="{middle:.1f}" y="{top + 14}">{escape(word)}</text>'
+                place = f'x="{middle:.1f}" y="{top + 14}"'
+                yield f'<text class="in {css}" {place}>{escape(word)}</text>'
 
     def speeds(self, top: float) -> list[str]:
         ticks = [tick for tick in self.span.ticks() if tick % 1 == 0]
