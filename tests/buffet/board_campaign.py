@@ -1,4 +1,4 @@
-"""A small campaign on the board: a bare car, and an add-on with a name that hurts careless pages."""
+"""A small campaign on the board: a bare car and an add-on whose name hurts careless pages."""
 
 from __future__ import annotations
 

@@ -36,8 +36,8 @@ def elsewhere(compared: Comparison) -> Rating:
     return rated(compared.rating.analysis, 100 / 3.6)
 
 
-# By which metrics differ between one rated speed and another: bursts and the car's spread are worked
-# out at a few road speeds, the rated one among them, and lie between these elsewhere.
+# By which metrics differ between one rated speed and another: bursts and the car's spread are
+# worked out at a few road speeds, the rated one among them, and lie between these elsewhere.
 BETWEEN = 0.03
 
 
