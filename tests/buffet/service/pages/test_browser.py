@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -56,7 +57,7 @@ def test_the_slider_moves_verdicts_and_marks(
     charts = len([row for row in first["criteria"] if any(row["value"])]) + 1
     assert page.locator(".uplot").count() == charts
     asked: list[str] = []
-    page.on("request", lambda request: asked.append(request.url))
+    page.on("request", lambda request: asked.append(urlsplit(request.url).path))
 
     page.get_by_role("slider", name="Road speed").focus()
     for _ in range(3):
@@ -71,7 +72,8 @@ def test_the_slider_moves_verdicts_and_marks(
     said = page.locator("#said", has_text="At 145 km/h")
     said.wait_for(state="attached")
     assert HOSTILE in (said.text_content() or "")
-    assert (watched.complaints, watched.outside, asked) == ([], [], [])
+    assert (watched.complaints, watched.outside) == ([], [])
+    assert set(asked) <= {"/static/icon.svg"}  # which browsers fetch for a new address
 
 
 def test_without_scripts_a_form_asks_the_server(
