@@ -14,6 +14,7 @@ from tests.thorough.extremes import print_extremes
 from tests.thorough.false_lines import print_false_lines
 from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
+from tests.thorough.pages import print_pages
 from tests.thorough.planned import print_planned
 from tests.thorough.power import print_power
 from tests.thorough.ranked import print_ranked
@@ -39,6 +40,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "switching": (print_switching, "records a kind", 500),
     "sweep": (print_sweep_trends, "campaigns a kind", 1000),
     "plan": (print_planned, "sets of repeats a kind", 2000),
+    "pages": (print_pages, "widths of the service's pages", 6),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
 }
 USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(

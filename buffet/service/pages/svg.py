@@ -143,7 +143,7 @@ def _end_labels(chart: Chart, plot: _Plot) -> Iterator[str]:
         if curve.end_label and known:
             ends.append((plot.y(known[-1]), curve.end_label))
     ends.sort()
-    last = -LABEL_GAP
+    last = -float(LABEL_GAP)
     for y, label in ends:
         last = max(y, last + LABEL_GAP)
         yield _text(plot.right + 6, last + 4, label, "start")
