@@ -66,9 +66,7 @@ def test_serving_needs_no_set_up(
         assert lines[-1] == "1"
         subprocess.run(command("buffet backup"), cwd=tmp_path, check=True)
     subprocess.run(command("buffet restore"), cwd=tmp_path, check=True)
-    words = [
-        word.replace("catalogue", "restored") for word in command("buffet serve catalogue")
-    ]
+    words = [word.replace("catalogue", "restored") for word in command("buffet serve catalogue")]
     with running(words, tmp_path) as address:
         found = httpx.get(f"{address}/api/campaigns/1").json()
         assert found["content_sha256"] == sent.json()["campaign"]["content_sha256"]

@@ -1,12 +1,20 @@
-"""Every page of the service at all widths, in both themes, with scripts and without."""
+"""Every page of the service at all widths, in both themes, with scripts and without.
+
+Then the whole path with the demo campaign, from the upload to the report.
+"""
 
 from __future__ import annotations
 
+import tempfile
 from itertools import product
+from pathlib import Path
 
+from buffet.service.settings import ServiceSettings
 from tests.buffet.board_campaign import documents
-from tests.buffet.service.pages.browsing import Watched, browsing, grave_findings
+from tests.buffet.service.pages.browsing import CHROMIUM, Watched, browsing, grave_findings
 from tests.buffet.service.pages.samples import Documents
+from tests.buffet.service.served import serving, zipped
+from tests.buffet.service.test_in_browser import follow_the_path
 
 WIDTHS = (360, 480, 768, 1024, 1280, 1920)
 
@@ -45,3 +53,18 @@ def print_pages(widths: int) -> None:
                 print(f"{width} px, {theme}, scripts {'on' if scripts else 'off'}: {text}")
             faults += len(told)
     print(f"{n} views of {len(every)} pages at {WIDTHS[:widths]} px: {faults} faults")
+    _whole_path()
+
+
+def _whole_path() -> None:
+    from playwright.sync_api import sync_playwright
+
+    demo = Path(__file__).parents[2] / "demo_runs"
+    with tempfile.TemporaryDirectory() as name, sync_playwright() as playwright:
+        archive = Path(name) / "demo.zip"
+        archive.write_bytes(zipped(demo))
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        with serving(ServiceSettings(Path(name) / "service")) as running:
+            follow_the_path(running, browser, archive, "bare tailgate")
+        browser.close()
+    print("upload, progress, slider, report, comparison of the demo: no complaint, no finding")
