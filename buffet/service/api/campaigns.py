@@ -85,7 +85,13 @@ def every(
     request: Request,
     service: ServiceHere,
     principal: Reader,
-    search: Annotated[str, Query(max_length=200, description="a part of the title")] = "",
+    search: Annotated[
+        str,
+        Query(
+            max_length=200,
+            description="a part of the title or of a configuration's name, or a run's number",
+        ),
+    ] = "",
     before: Before = None,
     limit: Limit = 50,
 ) -> Page[CampaignEntry]:

@@ -14,6 +14,8 @@ from starlette.exceptions import HTTPException
 
 from buffet.errors import BuffetError
 from buffet.service.errors import PROBLEM_TYPE, problem_document
+from buffet.service.pages.jobs import problem_page
+from buffet.service.web.shown import frame_of, page
 from ingest import IngestError
 
 LOG = logging.getLogger("buffet.service")
@@ -59,16 +61,29 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
 }
 
 
-def problem(
+def answer(
+    request: Request,
     status: int,
     kind: str,
     detail: str,
     headers: Mapping[str, str] | None = None,
     **more: Any,
-) -> JSONResponse:
-    """A problem document as a response."""
+) -> Response:
+    """A problem document, or a page of it for people."""
     document = problem_document(status, kind, detail, **more)
-    return JSONResponse(document, status, dict(headers or {}), PROBLEM_TYPE)
+    if _is_for_people(request):
+        frame = frame_of(request, getattr(request.state, "principal", None))
+        response: Response = page(problem_page(frame, document), status)
+    else:
+        response = JSONResponse(document, status, media_type=PROBLEM_TYPE)
+    response.headers.update(headers or {})
+    return response
+
+
+def _is_for_people(request: Request) -> bool:
+    """Scripts ask below /api, and elsewhere say what they take."""
+    is_page = not request.url.path.startswith("/api/")
+    return is_page and "text/html" in request.headers.get("accept", "")
 
 
 def install(app: FastAPI) -> None:
@@ -91,7 +106,7 @@ async def _known(request: Request, error: Exception) -> Response:
     more |= getattr(error, "more", {})
     if status >= 500:
         LOG.error("%s %s: %s", request.method, request.url.path, error)
-    return problem(status, kind, str(error), getattr(error, "headers", None), **more)
+    return answer(request, status, kind, str(error), getattr(error, "headers", None), **more)
 
 
 async def _invalid(request: Request, error: Exception) -> Response:
@@ -101,7 +116,7 @@ async def _invalid(request: Request, error: Exception) -> Response:
         for one in error.errors()
     ]
     told = "; ".join(f"{one['key']}: {one['problem']}" for one in faults[:5])
-    return problem(422, "invalid", told or "the request cannot be read", faults=faults)
+    return answer(request, 422, "invalid", told or "the request cannot be read", faults=faults)
 
 
 def _plain(message: str) -> str:
@@ -113,9 +128,9 @@ async def _http(request: Request, error: Exception) -> Response:
     kinds = {404: "not-found", 405: "method-not-allowed", 401: "not-signed-in"}
     kind = kinds.get(error.status_code, "bad-request")
     detail = f"{request.method} {request.url.path}: {error.detail}"
-    return problem(error.status_code, kind, detail, error.headers)
+    return answer(request, error.status_code, kind, detail, error.headers)
 
 
 async def _unknown(request: Request, error: Exception) -> Response:
     LOG.error("%s %s", request.method, request.url.path, exc_info=error)
-    return problem(500, "failed", "the program failed; its log says where")
+    return answer(request, 500, "failed", "the program failed; its log says where")
