@@ -103,7 +103,13 @@ def campaigns(
     limit: int = 50,
     binned: bool = False,
 ) -> list[Campaign]:
-    """Newest first; `before` is the id of the last one seen, `search` a part of a title or configuration, or a run."""
+    """Newest first.
+
+    Parameters
+    ----------
+    search : a part of a title or of a configuration's name, or a run's number
+    before : id of the last one seen
+    """
     live = CAMPAIGNS.c.binned_at.is_not(None) if binned else CAMPAIGNS.c.binned_at.is_(None)
     query = select(CAMPAIGNS).where(live).order_by(CAMPAIGNS.c.id.desc()).limit(limit)
     if before is not None:

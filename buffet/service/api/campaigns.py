@@ -26,6 +26,10 @@ from buffet.service.database.engine import reading
 from buffet.service.errors import ChangedError, NotFoundError
 
 ROUTER = APIRouter(prefix="/api/campaigns", tags=["campaigns"])
+Search = Annotated[
+    str,
+    Query(max_length=200, description="a part of a title or configuration, or a run's number"),
+]
 _ZIP = {"schema": {"type": "string", "format": "binary"}}
 _ARCHIVE_BODY = {
     "requestBody": {
@@ -85,13 +89,7 @@ def every(
     request: Request,
     service: ServiceHere,
     principal: Reader,
-    search: Annotated[
-        str,
-        Query(
-            max_length=200,
-            description="a part of the title or of a configuration's name, or a run's number",
-        ),
-    ] = "",
+    search: Search = "",
     before: Before = None,
     limit: Limit = 50,
 ) -> Page[CampaignEntry]:
