@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 Role = Literal["reader", "engineer", "owner"]
 # Each can what the one before can.
 ROLES: tuple[Role, ...] = ("reader", "engineer", "owner")
+USUAL_SPEED_KM_H = 130  # that a form offers
 _UNITS = ("B", "kB", "MB", "GB", "TB")
 
 
