@@ -29,9 +29,8 @@ from buffet.service.pages.board_view import (
     speeds_km_h,
 )
 from buffet.service.pages.entries import CampaignEntry, JobEntry, RunEntry
-from buffet.service.pages.frame import Frame, Pager, render
+from buffet.service.pages.frame import USUAL_SPEED_KM_H, Frame, Pager, render
 
-USUAL_SPEED_KM_H = 130
 STRIP_WIDTHS = {"wide-screen": WIDE, "narrow-screen": NARROW}  # by class
 
 

@@ -142,7 +142,7 @@ def _spectrum(quantity: Document, i: int) -> Chart:
         f"PSD of {name}, {per}",
         frequency,
         (Curve(name, 0, [value if value > 0 else None for value in psd], low, high),),
-        peaks=tuple(Peak(f.value, f"{significant(f.value)} Hz") for _, f in peaks if f),
+        peaks=tuple(sorted(Peak(f.value, f"{significant(f.value)} Hz") for _, f in peaks if f)),
         x_log=True,
         y_log=True,
     )

@@ -39,7 +39,7 @@ PROBLEM: Document = {
     "faults": [NASTY, {"file": "runs/1.toml", "key": "run", "problem": NASTY}],
 }
 OPENAPI: Document = {
-    "info": {"title": "Buffeting", "description": "What the pages show, for scripts."},
+    "info": {"title": "Buffeting", "description": "Send `a` token, or <b>."},
     "paths": {
         "/api/campaigns/{id}": {
             "parameters": [

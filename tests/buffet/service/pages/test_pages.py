@@ -14,7 +14,7 @@ import pytest
 from buffet.rating.criteria import WORST_FIRST
 from buffet.service.pages.assets import NAMES, address_of, asset
 from buffet.service.pages.chart import Span, tick_text
-from buffet.service.pages.frame import Role, environment, size, when
+from buffet.service.pages.frame import Role, coded, environment, size, when
 from tests.buffet.board_campaign import documents
 from tests.buffet.report_campaign import HOSTILE, HOSTILE_TITLE
 from tests.buffet.service.pages.samples import (
@@ -241,6 +241,7 @@ def test_without_scripts_a_job_asks_again(pages: dict[str, str]) -> None:
 def test_the_api_s_page_names_every_operation(pages: dict[str, str]) -> None:
     """Parameters of the path, and an example made of the schema."""
     html = unescape(pages["/docs"])
+    assert "Send <code>a</code> token, or <b>" in html
     assert '<span class="method">POST</span> <code>/api/check-sheet</code>' in html
     assert "path, required" in html
     assert '"sheet": "text"' in html
@@ -290,6 +291,12 @@ def test_ticks_are_round_numbers(span: Span, ticks: list[float]) -> None:
 def test_ticks_are_short(value: float, text: str) -> None:
     """Powers of ten where zeros would have to be counted."""
     assert tick_text(value) == text
+
+
+def test_an_odd_backtick_is_one() -> None:
+    """And all else is escaped."""
+    assert coded("a`<b>") == "a`&lt;b&gt;"
+    assert coded("`<b>` x") == "<code>&lt;b&gt;</code> x"
 
 
 def test_times_and_sizes_are_told_plainly() -> None:
