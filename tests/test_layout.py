@@ -65,6 +65,7 @@ LEVELS = (
     ("service.client",),
     ("library",),
     ("service.catalogue",),
+    ("service.binned_runs",),
     ("service.jobs",),
     ("service.bell", "service.state"),
     ("service.changes", "service.request_log", "service.backup_form"),

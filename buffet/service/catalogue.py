@@ -183,10 +183,12 @@ def files(connection: Connection, campaign_id: int) -> list[StoredFile]:
     return [StoredFile(*row) for row in connection.execute(query)]
 
 
-def same_content(connection: Connection, manifest: str) -> Campaign | None:
-    """The campaign that has this content, and is not in the bin."""
+def same_content(connection: Connection, manifest: str, watched: str | None) -> Campaign | None:
+    """The campaign that has this content, came the same way, and is not in the bin."""
     query = select(CAMPAIGNS).where(
-        CAMPAIGNS.c.manifest_sha256 == manifest, CAMPAIGNS.c.binned_at.is_(None)
+        CAMPAIGNS.c.manifest_sha256 == manifest,
+        CAMPAIGNS.c.binned_at.is_(None),
+        CAMPAIGNS.c.watched.is_not_distinct_from(watched),
     )
     row = connection.execute(query.order_by(CAMPAIGNS.c.id).limit(1)).one_or_none()
     return None if row is None else _campaign(row)
@@ -201,8 +203,8 @@ def add(
 ) -> tuple[Campaign, bool]:
     """A campaign of these files, and whether it is new: the same content is one campaign."""
     manifest = manifest_sha256(stored)
-    present = same_content(connection, manifest)
-    if present is not None and present.watched == watched:
+    present = same_content(connection, manifest, watched)
+    if present is not None:
         return present, False
     now = time.time()
     row = {
@@ -353,33 +355,6 @@ def delete_for_good(connection: Connection, campaign_id: int) -> Campaign:
     return found
 
 
-def binned_files(connection: Connection, campaign_id: int, number: str) -> list[StoredFile]:
-    """Files that went into the bin with a run, as they last were."""
-    query = (
-        select(FILES.c.name, FILES.c.sha256, FILES.c.size)
-        .where(FILES.c.campaign_id == campaign_id, FILES.c.binned_run == number)
-        .order_by(FILES.c.id)
-    )
-    by_name = {row.name: StoredFile(*row) for row in connection.execute(query)}
-    if not by_name:
-        raise NotFoundError(f"the bin has no run {number!r} of campaign {campaign_id}")
-    return list(by_name.values())
-
-
-def forget_binned(connection: Connection, campaign_id: int, number: str) -> None:
-    """A run's files are not in the bin any more: they are about to be the campaign's again."""
-    gone = (FILES.c.campaign_id == campaign_id, FILES.c.binned_run == number)
-    connection.execute(delete(FILES).where(*gone))
-
-
-def binned_runs(connection: Connection, campaign_id: int) -> list[str]:
-    """Numbers of runs in the bin, of a campaign that is not."""
-    query = select(FILES.c.binned_run).where(
-        FILES.c.campaign_id == campaign_id, FILES.c.binned_run.is_not(None)
-    )
-    return sorted(set(connection.scalars(query.distinct())))
-
-
 def known_content(connection: Connection) -> set[str]:
     """Digests of all content that a row names."""
     named = {*connection.scalars(select(FILES.c.sha256).distinct())}
@@ -400,30 +375,6 @@ def sizes(connection: Connection, ids: Sequence[int]) -> dict[int, int]:
         .group_by(FILES.c.campaign_id)
     )
     return {row[0]: int(row[1]) for row in connection.execute(query)}
-
-
-@dataclass(frozen=True)
-class BinnedRun:
-    """A run in the bin, of a campaign that is not."""
-
-    campaign_id: int
-    number: str
-    binned_at: float
-    size: int
-
-
-def every_binned_run(connection: Connection, limit: int) -> list[BinnedRun]:
-    """Newest first."""
-    latest = func.max(FILES.c.binned_at)
-    query = (
-        select(FILES.c.campaign_id, FILES.c.binned_run, latest, func.sum(FILES.c.size))
-        .join(CAMPAIGNS, CAMPAIGNS.c.id == FILES.c.campaign_id)
-        .where(FILES.c.binned_run.is_not(None), CAMPAIGNS.c.binned_at.is_(None))
-        .group_by(FILES.c.campaign_id, FILES.c.binned_run)
-        .order_by(latest.desc())
-        .limit(limit)
-    )
-    return [BinnedRun(row[0], row[1], row[2], int(row[3])) for row in connection.execute(query)]
 
 
 def unfinished_jobs(connection: Connection, campaign_id: int) -> list[int]:

@@ -7,18 +7,19 @@ by a limited process, and kept under their digests; only then does a row name th
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy import Connection
 
-from buffet.service import catalogue
+from buffet.service import binned_runs, catalogue
 from buffet.service.access.audit import record
 from buffet.service.access.roles import Principal
 from buffet.service.catalogue import Campaign, Found, FoundRun, StoredFile
 from buffet.service.database.engine import reading, writing
-from buffet.service.errors import ConflictError
+from buffet.service.errors import ConflictError, FolderError
 from buffet.service.intake.disk import Stored
 from buffet.service.intake.inspection import Inspection, inspect_limited
 from buffet.service.intake.names import checked_names
@@ -129,6 +130,20 @@ def _tree(
     )
 
 
+@contextmanager
+def _still_there(service: Service, campaign_id: int) -> Iterator[None]:
+    """Content that is missing since its campaign was deleted meanwhile is no fault of the folder.
+
+    Raises NotFoundError, then.
+    """
+    try:
+        yield
+    except FolderError:
+        with reading(service.engine) as connection:
+            catalogue.campaign(connection, campaign_id)
+        raise
+
+
 def _written(service: Service, tree: _Tree, write: Callable[[Connection], Campaign]) -> Campaign:
     """Take the content in, then write the rows that name it; nothing sweeps in between."""
     with service.blobs.held():
@@ -217,7 +232,8 @@ def _take_run(
             )
     added = [(name, stored) for name, stored in fresh if name not in known]
     with service.blobs.scratch() as scratch:
-        tree = _tree(service, scratch, present, added)
+        with _still_there(service, campaign_id):
+            tree = _tree(service, scratch, present, added)
         run = next(one for one in tree.found.runs if one.sheet == sheet_name)
 
         def write(connection: Connection) -> Campaign:
@@ -290,7 +306,9 @@ def put_run_into_bin(
             before = catalogue.campaign(connection, campaign_id)
             run = catalogue.run(connection, campaign_id, number)
             present = catalogue.files(connection, campaign_id)
-        tree = _tree(service, scratch, [file for file in present if file.name != run.sheet], ())
+        with _still_there(service, campaign_id):
+            left = [file for file in present if file.name != run.sheet]
+            tree = _tree(service, scratch, left, ())
 
         def write(connection: Connection) -> Campaign:
             after = catalogue.change(connection, before, tree.found, tree.stored, binned_run=number)
@@ -315,16 +333,17 @@ def take_run_from_bin(
         with reading(service.engine) as connection:
             before = catalogue.campaign(connection, campaign_id)
             present = catalogue.files(connection, campaign_id)
-            back = catalogue.binned_files(connection, campaign_id, number)
+            back = binned_runs.files_of(connection, campaign_id, number)
         known = {file.name: file.sha256 for file in present}
         for file in back:
             if known.get(file.name, file.sha256) != file.sha256:
                 raise ConflictError(f"campaign {campaign_id} has another {file.name} by now")
         every = [*present, *(file for file in back if file.name not in known)]
-        tree = _tree(service, scratch, every, ())
+        with _still_there(service, campaign_id):
+            tree = _tree(service, scratch, every, ())
 
         def write(connection: Connection) -> Campaign:
-            catalogue.forget_binned(connection, campaign_id, number)
+            binned_runs.forget(connection, campaign_id, number)
             after = catalogue.change(connection, before, tree.found, tree.stored)
             what = {"run": number, "content": after.manifest_sha256}
             _note(connection, principal, address, "take run from bin", campaign_id, what)

@@ -9,6 +9,8 @@ import threading
 from contextlib import suppress
 from typing import IO
 
+from anyio import CapacityLimiter
+
 from buffet.service import catalogue
 from buffet.service.access.form_tokens import secret_of
 from buffet.service.bell import Bell
@@ -23,6 +25,7 @@ from buffet.service.settings import ServiceSettings
 
 LOG = logging.getLogger("buffet.service")
 AT_ONCE = 2
+INSPECTING = 8  # threads, most of which wait for others of the same campaign
 LOCKS = 64  # campaigns that share one wait for each other, no more
 
 
@@ -52,6 +55,8 @@ class Service:
         self.streams = threading.BoundedSemaphore(settings.streams)
         # Each inspection is a process of its own: a few at a time.
         self.inspections = threading.BoundedSemaphore(AT_ONCE)
+        # What waits for its turn must not hold the threads that all other requests are answered on.
+        self.inspecting = CapacityLimiter(INSPECTING)
         self._changing = tuple(threading.Lock() for _ in range(LOCKS))
         self.pool = Pool(
             self.engine,

@@ -76,6 +76,17 @@ class SecretInAddressError(ServiceError):
     status, kind = 400, "token-in-address"
 
 
+class AmbiguousBodyError(ServiceError):
+    """A request that two servers would take for different ones."""
+
+    status, kind = 400, "ambiguous-body"
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """Nothing that follows on the connection can be trusted."""
+        return {"Connection": "close"}
+
+
 class UnavailableError(ServiceError):
     """The database does not answer; where it stands is for the log alone."""
 

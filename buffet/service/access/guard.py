@@ -3,7 +3,8 @@
 A middleware of plain ASGI, so that bodies and event streams pass as they come. What it found out
 stands in the request's state: `principal` (None on public pages alone), `address`, and `form_token`
 for forms and `require_form_token` (None for who shows a token, and needs none);
-`still_allowed` looks up again who asks, for answers that last.
+`still_allowed` looks up again who asks, for answers that last; `allow_large_body` is called by who
+takes files in.
 """
 
 from __future__ import annotations
@@ -18,7 +19,12 @@ from anyio import to_thread
 from sqlalchemy import Engine
 
 from buffet.service.access import sessions
-from buffet.service.access.errors import NotSignedInError, SecretInAddressError
+from buffet.service.access.bodies import Body
+from buffet.service.access.errors import (
+    AmbiguousBodyError,
+    NotSignedInError,
+    SecretInAddressError,
+)
 from buffet.service.access.form_tokens import BROWSER_COOKIE, BROWSER_S, form_token
 from buffet.service.access.hosts import hosts_of, require_host, require_origin
 from buffet.service.access.identities import Identities, Shown
@@ -71,14 +77,17 @@ class Guard:
         except ServiceError as error:
             await _refuse(error, scope, head, with_security(send, is_encrypted=is_encrypted))
             return
+        body = Body(receive)
+        admitted["state"]["allow_large_body"] = body.allow_large
         await self.app(
-            admitted, receive, with_security(send, is_encrypted=is_encrypted, cookies=cookies)
+            admitted, body, with_security(send, is_encrypted=is_encrypted, cookies=cookies)
         )
 
     async def _admitted(self, scope: Scope, head: Head) -> tuple[Scope, list[str]]:
         """The request with what is known of it, and cookies to set."""
         peer = peer_of(scope, head, self.settings)
         require_host(self.hosts, peer.host)
+        _require_one_length(head)
         _require_no_secret(scope)
         shown = self._shown(head)
         require_origin(
@@ -165,6 +174,15 @@ def is_public(path: str) -> bool:
 
 def _counted(principal: Principal | None, peer: Peer) -> str:
     return network_of(peer.address) if principal is None else f"token {principal.token_id}"
+
+
+def _require_one_length(head: Head) -> None:
+    """A proxy that goes by the other one would see another request begin within this one's body."""
+    if len(head.all("content-length")) + len(head.all("transfer-encoding")) > 1:
+        raise AmbiguousBodyError(
+            "the request says in two ways how long it is; wanted Content-Length or "
+            "Transfer-Encoding, once"
+        )
 
 
 def _require_no_secret(scope: Scope) -> None:

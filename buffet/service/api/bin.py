@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Request
 
-from buffet.service import catalogue, changes
-from buffet.service.api.dependencies import Address, Engineer, Owner, Reader, ServiceHere
+from buffet.service import binned_runs, catalogue, changes
+from buffet.service.api.dependencies import (
+    Address,
+    Engineer,
+    Owner,
+    Reader,
+    ServiceHere,
+    inspecting,
+)
 from buffet.service.api.documents import CampaignEntry, Page, RunEntry
 from buffet.service.api.paging import Before, CampaignId, Limit, RunNumber, next_address
 from buffet.service.database.engine import reading
@@ -37,7 +44,7 @@ def runs(campaign_id: CampaignId, service: ServiceHere, principal: Reader) -> li
     """Numbers of the runs that were taken out of a campaign."""
     with reading(service.engine) as connection:
         catalogue.campaign(connection, campaign_id)
-        return catalogue.binned_runs(connection, campaign_id)
+        return binned_runs.numbers(connection, campaign_id)
 
 
 @ROUTER.post("/campaigns/{campaign_id}/restore")
@@ -50,7 +57,7 @@ def restore(
 
 
 @ROUTER.post("/campaigns/{campaign_id}/runs/{number}/restore")
-def restore_run(
+async def restore_run(
     campaign_id: CampaignId,
     number: RunNumber,
     service: ServiceHere,
@@ -58,7 +65,9 @@ def restore_run(
     address: Address,
 ) -> RunEntry:
     """Take a run back."""
-    taken = changes.take_run_from_bin(service, campaign_id, number, principal, address)
+    taken = await inspecting(
+        service, changes.take_run_from_bin, campaign_id, number, principal, address
+    )
     return RunEntry.of(campaign_id, taken.run)
 
 

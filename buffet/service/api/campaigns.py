@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Header, Query, Request, Response
-from fastapi.concurrency import run_in_threadpool
+from fastapi import APIRouter, Header, Request, Response
 from fastapi.responses import FileResponse, StreamingResponse
 
 from buffet.service import catalogue, changes
 from buffet.service.api.archive import zipped
-from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere
+from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere, inspecting
 from buffet.service.api.documents import CampaignEntry, FileEntry, Page, Uploaded
 from buffet.service.api.paging import (
     Before,
@@ -18,6 +17,7 @@ from buffet.service.api.paging import (
     IfMatch,
     IfNoneMatch,
     Limit,
+    Search,
     matches,
     next_address,
 )
@@ -76,7 +76,7 @@ async def upload(
 ) -> Uploaded:
     """Take a whole campaign in; 200 where the same content is there already."""
     archive = await receive_archive(request, service, content_digest)
-    taken = await run_in_threadpool(changes.take_archive, service, archive.path, principal, address)
+    taken = await inspecting(service, changes.take_archive, archive.path, principal, address)
     response.status_code = 201 if taken.is_new else 200
     response.headers["Location"] = f"/api/campaigns/{taken.campaign.id}"
     response.headers["ETag"] = etag(taken.campaign)

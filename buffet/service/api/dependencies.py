@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, cast
+from collections.abc import Callable
+from typing import Annotated, Any, TypeVar, cast
 
+from anyio import to_thread
 from fastapi import Depends, Request
 
 from buffet.service.access.guard import Guard
 from buffet.service.access.roles import Principal, Role, require
 from buffet.service.state import Service
+
+T = TypeVar("T")
 
 
 def service_of(request: Request) -> Service:
@@ -29,6 +33,11 @@ def principal_of(request: Request) -> Principal:
 def address_of(request: Request) -> str:
     """Where a request came from, for the audit log."""
     return request.client.host if request.client else ""
+
+
+async def inspecting(service: Service, change: Callable[..., T], *arguments: Any) -> T:
+    """What a change gives that inspects files, on one of the threads that are kept for these."""
+    return await to_thread.run_sync(change, service, *arguments, limiter=service.inspecting)
 
 
 def allowed(role: Role) -> Any:

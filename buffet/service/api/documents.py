@@ -8,6 +8,7 @@ from typing import Any, Generic, TypeVar
 from pydantic import BaseModel, ConfigDict, Field
 
 from buffet.service import catalogue
+from buffet.service.api.paging import run_address
 from buffet.service.jobs.queue import Event, Job
 
 Item = TypeVar("Item")
@@ -112,7 +113,7 @@ class RunEntry(BaseModel):
             size_bytes=one.size,
             is_waiting=one.is_waiting,
             details=dict(one.details),
-            address=f"/api/campaigns/{campaign_id}/runs/{one.number}",
+            address=run_address(campaign_id, one.number),
         )
 
 

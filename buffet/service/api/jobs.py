@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Body, Query, Request, Response
 
@@ -20,6 +20,7 @@ from buffet.service.jobs import queue
 from buffet.service.jobs.requests import Analysis, result_key
 
 ROUTER = APIRouter(prefix="/api", tags=["analyses"])
+State = Literal["queued", "running", "done", "failed", "cancelled"]
 _EXAMPLES = {
     "verdicts": {"value": {"kind": "rate", "speed": "130 km/h"}},
     "table": {"value": {"kind": "table", "from": "60 km/h", "to": "220 km/h", "step": "10 km/h"}},
@@ -85,7 +86,7 @@ def every(
     service: ServiceHere,
     principal: Reader,
     request: Request,
-    state: Annotated[list[str] | None, Query(max_length=5)] = None,
+    state: Annotated[list[State] | None, Query(max_length=5)] = None,
     before: Before = None,
     limit: Limit = 50,
 ) -> Page[JobEntry]:

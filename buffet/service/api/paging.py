@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from typing import Annotated
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from fastapi import Header, Path, Query, Request
 
@@ -19,8 +19,19 @@ After = Annotated[
 ]
 CampaignId = Annotated[int, Path(ge=1, le=LARGEST_ID, description="of a campaign")]
 JobId = Annotated[int, Path(ge=1, le=LARGEST_ID, description="of a job")]
+NO_CONTROLS = r"^[^\x00-\x1f\x7f]*$"  # PostgreSQL keeps no NUL, and no text of ours any of them
 RunNumber = Annotated[
-    str, Path(min_length=1, max_length=100, description="as the sheet has it", examples=["014"])
+    str,
+    Path(
+        min_length=1,
+        max_length=100,
+        pattern=NO_CONTROLS,
+        description="as the sheet has it",
+        examples=["014"],
+    ),
+]
+Search = Annotated[
+    str, Query(max_length=200, pattern=NO_CONTROLS, description="a part of the title")
 ]
 IfNoneMatch = Annotated[
     str | None, Header(description="ETag of what the client has: 304 where that still holds")
@@ -28,6 +39,11 @@ IfNoneMatch = Annotated[
 IfMatch = Annotated[
     str | None, Header(description="ETag of what the client saw: 412 where it changed meanwhile")
 ]
+
+
+def run_address(campaign_id: int, number: str) -> str:
+    """Where a run is found."""
+    return f"/api/campaigns/{campaign_id}/runs/{quote(number, safe='')}"
 
 
 def next_address(request: Request, key: str, last: int | None) -> str | None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import logging
+import sqlite3
 from collections.abc import Mapping
 from typing import Any
 
@@ -10,6 +12,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from buffet.errors import BuffetError
@@ -18,6 +21,14 @@ from buffet.service.pages.jobs import problem_page
 from buffet.service.web.shown import frame_of, page
 from ingest import IngestError
 
+DISK_FULL = "53100"  # of PostgreSQL
+KINDS = {
+    401: "not-signed-in",
+    404: "not-found",
+    405: "method-not-allowed",
+    408: "too-slow",
+    413: "too-large",
+}
 LOG = logging.getLogger("buffet.service")
 
 
@@ -92,6 +103,8 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(IngestError, _known)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(OSError, _disk)
+    app.add_exception_handler(OperationalError, _disk)
     app.add_exception_handler(Exception, _unknown)
 
 
@@ -125,10 +138,26 @@ def _plain(message: str) -> str:
 
 async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
-    kinds = {404: "not-found", 405: "method-not-allowed", 401: "not-signed-in"}
-    kind = kinds.get(error.status_code, "bad-request")
+    kind = KINDS.get(error.status_code, "bad-request")
     detail = f"{request.method} {request.url.path}: {error.detail}"
     return answer(request, error.status_code, kind, detail, error.headers)
+
+
+async def _disk(request: Request, error: Exception) -> Response:
+    """A full disk, whoever met it: a file, or the database."""
+    if not _is_full(error):
+        return await _unknown(request, error)
+    LOG.error("%s %s: %s", request.method, request.url.path, error)
+    told = "the server's disk is full: make room there, or ask its owner to, and send it again"
+    return problem(507, "no-space", told)
+
+
+def _is_full(error: Exception) -> bool:
+    cause = error.orig if isinstance(error, OperationalError) else error
+    if isinstance(cause, OSError):
+        return cause.errno in (errno.ENOSPC, errno.EDQUOT)
+    code = getattr(cause, "sqlite_errorcode", None)
+    return code == sqlite3.SQLITE_FULL or getattr(cause, "sqlstate", None) == DISK_FULL
 
 
 async def _unknown(request: Request, error: Exception) -> Response:

@@ -7,11 +7,12 @@ from fastapi.concurrency import run_in_threadpool
 
 from buffet.service import catalogue, changes
 from buffet.service.api.campaigns import etag, require_match
-from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere
+from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere, inspecting
 from buffet.service.api.documents import Page, RunEntry
 from buffet.service.api.paging import After, CampaignId, IfMatch, Limit, RunNumber, next_address
 from buffet.service.api.upload_bodies import receive_run
 from buffet.service.database.engine import reading
+from buffet.service.state import Service
 
 ROUTER = APIRouter(prefix="/api/campaigns/{campaign_id}/runs", tags=["runs"])
 _FILE = {"type": "string", "format": "binary"}
@@ -35,6 +36,11 @@ _RUN_BODY = {
 }
 
 
+def _look(service: Service, campaign_id: int, if_match: str | None) -> None:
+    with reading(service.engine) as connection:
+        require_match(if_match, catalogue.campaign(connection, campaign_id))
+
+
 @ROUTER.post("", status_code=201, openapi_extra=_RUN_BODY)
 async def upload(
     campaign_id: CampaignId,
@@ -46,22 +52,14 @@ async def upload(
     if_match: IfMatch = None,
 ) -> RunEntry:
     """Add a run; 200 where the same run is there already, 409 where another one is."""
-
-    def look() -> catalogue.Campaign:
-        with reading(service.engine) as connection:
-            found = catalogue.campaign(connection, campaign_id)
-        require_match(if_match, found)
-        return found
-
-    await run_in_threadpool(look)
+    await run_in_threadpool(_look, service, campaign_id, if_match)
     sent = await receive_run(request, service)
-    taken = await run_in_threadpool(
-        changes.take_run, service, campaign_id, sent, principal, address
-    )
+    taken = await inspecting(service, changes.take_run, campaign_id, sent, principal, address)
     response.status_code = 201 if taken.is_new else 200
-    response.headers["Location"] = f"/api/campaigns/{campaign_id}/runs/{taken.run.number}"
+    entry = RunEntry.of(campaign_id, taken.run)
+    response.headers["Location"] = entry.address
     response.headers["ETag"] = etag(taken.campaign)
-    return RunEntry.of(campaign_id, taken.run)
+    return entry
 
 
 @ROUTER.get("")
@@ -95,7 +93,7 @@ def one(
 
 
 @ROUTER.delete("/{number}", status_code=204)
-def into_bin(
+async def into_bin(
     campaign_id: CampaignId,
     number: RunNumber,
     service: ServiceHere,
@@ -104,6 +102,5 @@ def into_bin(
     if_match: IfMatch = None,
 ) -> None:
     """Put a run into the bin, with the files that it alone names."""
-    with reading(service.engine) as connection:
-        require_match(if_match, catalogue.campaign(connection, campaign_id))
-    changes.put_run_into_bin(service, campaign_id, number, principal, address)
+    await run_in_threadpool(_look, service, campaign_id, if_match)
+    await inspecting(service, changes.put_run_into_bin, campaign_id, number, principal, address)

@@ -39,6 +39,7 @@ async def receive_archive(request: Request, service: Service, digest: str | None
         raise UnsupportedTypeError(
             f"Content-Type is {kind[:80]!r}; wanted application/zip, or a form with part `archive`"
         )
+    request.state.allow_large_body()
     return await receive(
         request.stream(),
         service.settings.places.incoming,
@@ -50,6 +51,7 @@ async def receive_archive(request: Request, service: Service, digest: str | None
 
 async def parts_of(request: Request, service: Service) -> tuple[Part, ...]:
     """All parts of a form, its files on disk."""
+    request.state.allow_large_body()
     return await receive_form(
         request.stream(),
         request.headers.get("content-type"),

@@ -10,6 +10,10 @@ dialect has it:
   without waiting: those that write say BEGIN IMMEDIATE, and wait for one another there;
 - foreign keys are checked only where each connection asks for it, and a table that a migration
   writes anew must not take with it the rows that refer to it.
+
+PostgreSQL lets two change at once, each seeing what the other has not kept yet: the same campaign
+would come in twice, and a job could begin after it was cancelled. There, too, one writes at a time,
+by an advisory lock; changes take milliseconds.
 """
 
 from __future__ import annotations
@@ -22,7 +26,7 @@ from contextlib import contextmanager
 from functools import partial
 from typing import Any, Literal
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoConnectionLeftError
 
@@ -39,6 +43,8 @@ KEPT, MORE = 10, 40
 PATIENCE_S = 30
 _MODE = "buffet_mode"
 _THAT_READ = ("reading", "snapshot")
+# Any number, as long as nothing else in the database takes it for a lock of its own.
+_WRITERS = 0x62756677
 
 
 def open_database(settings: ServiceSettings) -> Engine:
@@ -123,7 +129,11 @@ def _begun(engine: Engine, mode: Mode) -> tuple[Connection, Any]:
     if mode == "snapshot" and engine.dialect.name == "postgresql":  # SQLite's transactions all are
         options["isolation_level"] = "REPEATABLE READ"
     try:
-        return connection, connection.execution_options(**options).begin()
+        begun = connection.execution_options(**options).begin()
+        if mode == "writing" and engine.dialect.name == "postgresql":
+            connection.execute(text(f"SET LOCAL lock_timeout = '{PATIENCE_S}s'"))
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _WRITERS})
+        return connection, begun
     except OperationalError as error:
         connection.close()
         raise _unreachable(engine, error) from error

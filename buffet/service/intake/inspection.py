@@ -13,6 +13,7 @@ from typing import Any
 
 from buffet.service.intake.children import ChildError, ChildLimits, run_limited
 from buffet.service.intake.errors import SheetFaultsError, shown
+from buffet.service.intake.words import run_table_problems, word_problem
 from ingest import (
     Campaign,
     IngestError,
@@ -140,7 +141,7 @@ def inspect(folder: Path) -> Inspection:
         runs=found,
         files=tuple(sorted(files)),
         left_out=tuple(name for name in everything if name not in files),
-        faults=tuple(_recording_faults(campaign, runs)),
+        faults=(*_word_faults(campaign, runs), *_recording_faults(campaign, runs)),
         waiting=campaign.waiting,
     )
 
@@ -171,6 +172,18 @@ def _found(campaign: Campaign, run: Run) -> RunFound:
 
 def _sheet(campaign: Campaign, run: Run) -> str:
     return run.sheet.relative_to(campaign.folder).as_posix()
+
+
+def _word_faults(campaign: Campaign, runs: Sequence[Run]) -> Iterator[SheetFault]:
+    """Words that a page, an address or the catalogue cannot take."""
+    words = (("campaign.title", campaign.title), ("campaign.baseline", campaign.baseline or ""))
+    for key, text in words:
+        if (problem := word_problem(text)) is not None:
+            yield SheetFault("campaign.toml", key, problem)
+    for run in runs:
+        table = {"run": {"number": run.number, "configuration": run.configuration}}
+        for key, problem in run_table_problems(table):
+            yield SheetFault(_sheet(campaign, run), key, problem)
 
 
 def _recording_faults(campaign: Campaign, runs: Sequence[Run]) -> Iterator[SheetFault]:

@@ -38,14 +38,19 @@ def checked_name(text: str, limits: UploadLimits | None = None) -> str:
     return name
 
 
+def unseen(text: str) -> str | None:
+    """The first character that a page does not show, as its code point: "U+202E"."""
+    found = next((one for one in text if unicodedata.category(one) in _UNSEEN), None)
+    return None if found is None else f"U+{ord(found):04X}"
+
+
 def _problem(name: str, limits: UploadLimits) -> str | None:
     if not name:
         return "is empty"
     if "\\" in name:
         return "holds a backslash; wanted '/' between folders"
-    for character in name:
-        if unicodedata.category(character) in _UNSEEN:
-            return f"holds U+{ord(character):04X}, a character that is not shown"
+    if (character := unseen(name)) is not None:
+        return f"holds {character}, a character that is not shown"
     if name.startswith("/") or _DRIVE.match(name):
         return "is absolute; wanted one relative to the campaign folder"
     if len(name.encode()) > limits.name_bytes:

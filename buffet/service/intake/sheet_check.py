@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Collection
 from difflib import get_close_matches
 
 from buffet.service.intake.errors import BadNameError, TooLargeError, size_text
 from buffet.service.intake.limits import KIB, UploadLimits
 from buffet.service.intake.names import name_beside
+from buffet.service.intake.words import run_table_problems
 from ingest import SheetFault, run_sheet_faults
 
 # A sheet of eight hundred taps; the check of any text of this size takes a second at most, in the
@@ -55,4 +57,8 @@ def check_sheet(
         remark = f"; did you mean {close[0]!r}?" if close else "; send it with the sheet"
         return f"names {named!r}, which is not among the files known{remark}"
 
-    return tuple(run_sheet_faults(text, name, path_problem))
+    faults = run_sheet_faults(text, name, path_problem)
+    if all(fault.key for fault in faults):  # it is TOML
+        problems = run_table_problems(tomllib.loads(text))
+        faults += [SheetFault(name, key, problem) for key, problem in problems]
+    return tuple(faults)

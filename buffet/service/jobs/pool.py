@@ -98,9 +98,10 @@ class Pool:
 
     def stop(self) -> None:
         """Put running jobs back into the queue and end the workers."""
-        self._stopped = True
-        for slot in self._slots:
-            slot.stopping.set()
+        with self._lock:  # no job is taken in between
+            self._stopped = True
+            for slot in self._slots:
+                slot.stopping.set()
         with self._work:
             self._work.notify_all()
         for thread in self._threads:
@@ -152,12 +153,19 @@ class Pool:
         if slot.process is not None:
             slot.process.kill()
             slot.process = None
-        deadline = time.monotonic() + REST_S
-        while time.monotonic() < deadline and not self._stopped:
-            time.sleep(TICK_S)
-        if slot.job_id is not None:
-            with suppress(Exception), writing(self._engine) as connection:
-                queue.put_back(connection, slot.job_id)
+        is_written = False
+        while not is_written and not self._stopped:
+            deadline = time.monotonic() + REST_S
+            while time.monotonic() < deadline and not self._stopped:
+                time.sleep(TICK_S)
+            is_written = slot.job_id is None or self._is_put_back(slot.job_id)
+
+    def _is_put_back(self, job_id: int) -> bool:
+        """Whether that could be written: on a disk that is full it cannot, until there is room."""
+        with suppress(Exception), writing(self._engine) as connection:
+            queue.put_back(connection, job_id)
+            return True
+        return False
 
     def _run(self, slot: Slot, job: Job) -> None:
         with self._blobs.scratch() as scratch:
@@ -167,8 +175,8 @@ class Pool:
                 return
             try:
                 self._blobs.lay_out(scratch / "campaign", files)
-            except FolderError as error:
-                self._end(job, "failed", str(error))
+            except (FolderError, OSError) as error:
+                self._end(job, "failed", _told(error))
                 return
             output = scratch / f"result.{job.settings.get('suffix', 'out')}"
             try:
@@ -183,10 +191,13 @@ class Pool:
                 self._end(job, "failed", f"took longer than the {hours:.3g} h that a job may take")
 
     def _files(self, job: Job) -> dict[str, str] | None:
-        """Digests by name; None where the campaign is another one by now, or in the bin."""
+        """Digests by name; None where the campaign is another by now, in the bin, or gone."""
         with reading(self._engine) as connection:
             campaign = select(CAMPAIGNS.c.manifest_sha256, CAMPAIGNS.c.binned_at)
-            found = connection.execute(campaign.where(CAMPAIGNS.c.id == job.campaign_id)).one()
+            query = campaign.where(CAMPAIGNS.c.id == job.campaign_id)
+            found = connection.execute(query).one_or_none()
+            if found is None:
+                return None
             if found.manifest_sha256 != job.manifest_sha256 or found.binned_at is not None:
                 return None
             live = (FILES.c.campaign_id == job.campaign_id, FILES.c.binned_at.is_(None))
@@ -232,9 +243,7 @@ class Pool:
                 sha256, size = file_digest(output), output.stat().st_size
                 self._blobs.adopt(output, sha256)
             except OSError as error:
-                full = error.errno in (errno.ENOSPC, errno.EDQUOT)
-                why = "the server's disk is full" if full else f"the result is lost: {error}"
-                self._end(job, "failed", why)
+                self._end(job, "failed", _told(error))
                 return
             with writing(self._engine) as connection:
                 queue.keep(connection, job, sha256, size, media_type)
@@ -264,3 +273,11 @@ class Pool:
     def _end(self, job: Job, state: str, error: str) -> None:
         with writing(self._engine) as connection:
             queue.end(connection, job.id, state, error)
+
+
+def _told(error: Exception) -> str:
+    """Why a job failed whose files could not be laid out or kept."""
+    if isinstance(error, OSError):
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+        return "the server's disk is full" if full else f"the result is lost: {error.strerror}"
+    return str(error)

@@ -220,14 +220,15 @@ def keep(connection: Connection, done: Job, sha256: str, size: int, media_type: 
 
 
 def put_back(connection: Connection, job_id: int, *, counts: bool = True) -> None:
-    """Have a job run again, unless its worker died under it too often.
+    """Have a job that runs run again, unless its worker died under it too often.
 
     Parameters
     ----------
     counts : whether the attempt counts; a server that stops takes nothing away from a job
     """
-    found = job(connection, job_id)
-    if found.state != "running":
+    running = select(JOBS).where(JOBS.c.id == job_id, JOBS.c.state == "running")
+    found = connection.execute(running).one_or_none()
+    if found is None:  # cancelled, or gone with its campaign
         return
     if counts and found.attempts >= MOST_ATTEMPTS:
         end(connection, job_id, "failed", f"the worker died {found.attempts} times under it")

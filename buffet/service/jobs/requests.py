@@ -91,7 +91,9 @@ UpTo: TypeAlias = _quantity("speed", 29.9 * KM_H, FASTEST_M_S, "250 km/h")  # ty
 Wind: TypeAlias = _quantity("speed", 0.0, STRONGEST_M_S, "4 m/s")  # type: ignore[valid-type]
 Resolution: TypeAlias = _quantity("frequency", 0.0, 1e6, "0.5 Hz")  # type: ignore[valid-type]
 Share: TypeAlias = _quantity("ratio", 0.0009, 0.5, "5 %")  # type: ignore[valid-type]
-RunNumber: TypeAlias = Annotated[str, StringConstraints(min_length=1, max_length=100)]
+RunNumber: TypeAlias = Annotated[
+    str, StringConstraints(min_length=1, max_length=100, pattern=r"^[^\x00-\x1f\x7f]*$")
+]
 Road: TypeAlias = Annotated[
     str, StringConstraints(max_length=40), AfterValidator(_road), Field(examples=["B"])
 ]

@@ -8,8 +8,15 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from buffet.service import catalogue, changes
-from buffet.service.api.dependencies import Address, Engineer, Owner, Reader, ServiceHere
+from buffet.service import binned_runs, catalogue, changes
+from buffet.service.api.dependencies import (
+    Address,
+    Engineer,
+    Owner,
+    Reader,
+    ServiceHere,
+    inspecting,
+)
 from buffet.service.api.paging import CampaignId, RunNumber
 from buffet.service.database.engine import reading
 from buffet.service.intake.errors import BadFormError
@@ -45,7 +52,7 @@ def every(request: Request, service: ServiceHere, principal: Reader) -> Response
                 one.size,
                 f"/bin/campaigns/{one.campaign_id}/runs/{quote(one.number, safe='')}/restore",
             )
-            for one in catalogue.every_binned_run(connection, MOST)
+            for one in binned_runs.every(connection, MOST)
         ]
     return shown.page(bin_page(shown.frame_of(request, principal), campaigns, runs))
 
@@ -75,9 +82,7 @@ async def restore_run(
 ) -> Response:
     """Take a run back."""
     await fields_of(request)
-    await run_in_threadpool(
-        changes.take_run_from_bin, service, campaign_id, number, principal, address
-    )
+    await inspecting(service, changes.take_run_from_bin, campaign_id, number, principal, address)
     return shown.seen(f"/campaigns/{campaign_id}?done=restored")
 
 

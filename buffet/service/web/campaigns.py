@@ -16,8 +16,8 @@ from sqlalchemy import Connection
 from buffet.service import catalogue, changes
 from buffet.service.access.audit import record
 from buffet.service.access.roles import Principal
-from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere
-from buffet.service.api.paging import Before, CampaignId, RunNumber
+from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere, inspecting
+from buffet.service.api.paging import Before, CampaignId, RunNumber, Search
 from buffet.service.database.engine import reading, writing
 from buffet.service.intake.errors import BadFormError
 from buffet.service.jobs import queue
@@ -49,7 +49,7 @@ def every(
     request: Request,
     service: ServiceHere,
     principal: Reader,
-    search: Annotated[str, Query(max_length=200)] = "",
+    search: Search = "",
     before: Before = None,
 ) -> Response:
     """All campaigns."""
@@ -210,6 +210,8 @@ def start(
         found = catalogue.campaign(connection, campaign_id)
         for one in asked:
             kind, values = one.kind, one.values()  # type: ignore[attr-defined]
+            if values.get("run") is not None:
+                catalogue.run(connection, campaign_id, values["run"])
             job, is_new = queue.add(
                 connection,
                 campaign_id,
@@ -254,7 +256,5 @@ async def run_into_bin(
 ) -> Response:
     """Put a run into the bin."""
     await fields_of(request)
-    await run_in_threadpool(
-        changes.put_run_into_bin, service, campaign_id, number, principal, address
-    )
+    await inspecting(service, changes.put_run_into_bin, campaign_id, number, principal, address)
     return shown.seen(f"/campaigns/{campaign_id}?{urlencode({'done': 'binned'})}")

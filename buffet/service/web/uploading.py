@@ -10,7 +10,7 @@ from fastapi.responses import Response
 
 from buffet.service import changes
 from buffet.service.access.roles import Principal
-from buffet.service.api.dependencies import Address, Engineer, ServiceHere
+from buffet.service.api.dependencies import Address, Engineer, ServiceHere, inspecting
 from buffet.service.api.paging import CampaignId
 from buffet.service.api.upload_bodies import LIMITS, archive_of, parts_of, run_of
 from buffet.service.database.engine import reading
@@ -42,9 +42,7 @@ async def upload(
     require_our_parts(request, parts)
     try:
         archive = archive_of(parts)
-        taken = await run_in_threadpool(
-            changes.take_archive, service, archive.path, principal, address
-        )
+        taken = await inspecting(service, changes.take_archive, archive.path, principal, address)
     except ServiceError as error:
         data = Upload(None, LIMITS.body_bytes, "", str(error), _faults(error))
         text = upload_page(shown.frame_of(request, principal), data)
@@ -91,9 +89,7 @@ async def upload_run(
     require_our_parts(request, parts)
     try:
         sent = run_of(parts, service)
-        taken = await run_in_threadpool(
-            changes.take_run, service, campaign_id, sent, principal, address
-        )
+        taken = await inspecting(service, changes.take_run, campaign_id, sent, principal, address)
     except ServiceError as error:
         return await run_in_threadpool(
             _refused, campaign_id, request, service, principal, parts, error

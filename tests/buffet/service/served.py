@@ -67,7 +67,7 @@ def serving(settings: ServiceSettings, **more: Any) -> Iterator[Served]:
     with closing(socket.socket()) as bound:
         bound.bind(("127.0.0.1", 0))
         port = bound.getsockname()[1]
-        service = Service(replace(settings, port=port, workers=1, **more))
+        service = Service(replace(settings, **{"port": port, "workers": 1, **more}))
         config = uvicorn.Config(guarded(service), log_config=None, timeout_graceful_shutdown=2)
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]})
