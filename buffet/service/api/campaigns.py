@@ -26,10 +26,6 @@ from buffet.service.database.engine import reading
 from buffet.service.errors import ChangedError, NotFoundError
 
 ROUTER = APIRouter(prefix="/api/campaigns", tags=["campaigns"])
-Search = Annotated[
-    str,
-    Query(max_length=200, description="a part of a title or configuration, or a run's number"),
-]
 _ZIP = {"schema": {"type": "string", "format": "binary"}}
 _ARCHIVE_BODY = {
     "requestBody": {

@@ -149,7 +149,7 @@ async def _disk(request: Request, error: Exception) -> Response:
         return await _unknown(request, error)
     LOG.error("%s %s: %s", request.method, request.url.path, error)
     told = "the server's disk is full: make room there, or ask its owner to, and send it again"
-    return problem(507, "no-space", told)
+    return answer(request, 507, "no-space", told)
 
 
 def _is_full(error: Exception) -> bool:

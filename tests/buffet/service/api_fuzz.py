@@ -1,4 +1,4 @@
-"""Requests made from the API's own description, right and wrong ones, to a service without workers."""
+"""Requests made at random from the API's own description."""
 
 from __future__ import annotations
 
