@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -233,6 +234,65 @@ def _same_run(service: Service, campaign: Campaign, sheet_name: str) -> TakenRun
     with reading(service.engine) as connection:
         runs = [run for _, run in catalogue.runs(connection, campaign.id)]
     return TakenRun(campaign, next(run for run in runs if run.sheet == sheet_name), False)
+
+
+def take_watched(
+    service: Service,
+    watched: str,
+    campaign_id: int | None,
+    fresh: Sequence[tuple[str, Stored]],
+    principal: Principal,
+) -> tuple[Campaign, Found]:
+    """Give the campaign of a watched folder files that came or changed there, or make it.
+
+    Files that are gone from the folder stay in the catalogue. The files given are left where they
+    are unless their content is taken in.
+
+    Parameters
+    ----------
+    watched : the folder's name below the watched one
+    campaign_id : None where the folder is not in the catalogue yet
+
+    Raises
+    ------
+    IntakeError
+        A name cannot be kept, or the sheets have faults.
+    NotFoundError, ConflictError
+        The campaign went into the bin or was changed meanwhile.
+    """
+    lock = nullcontext() if campaign_id is None else service.changing(campaign_id)
+    with lock, service.inspections, service.blobs.scratch() as scratch:
+        before, present = None, []
+        if campaign_id is not None:
+            with reading(service.engine) as connection:
+                before = catalogue.campaign(connection, campaign_id)
+                present = catalogue.files(connection, campaign_id)
+        names = {name for name, _ in fresh}
+        rest = [file for file in present if file.name not in names]
+        tree = _tree(service, scratch, rest, fresh)
+        if before is not None and set(tree.stored) == set(present):
+            return before, tree.found
+
+        def write(connection: Connection) -> Campaign:
+            if before is None:
+                after, _ = catalogue.add(
+                    connection, tree.found, tree.stored, principal.name, watched
+                )
+            else:
+                after = catalogue.change(connection, before, tree.found, tree.stored)
+            what = {"folder": watched, "files": len(fresh), "content": after.manifest_sha256}
+            _note(connection, principal, "", "take in from folder", after.id, what)
+            return after
+
+        return _written(service, tree, write), tree.found
+
+
+def waits_of(service: Service, campaign_id: int) -> tuple[Mapping[str, str], ...]:
+    """What a campaign as it stands waits for."""
+    with service.inspections, service.blobs.scratch() as scratch:
+        with reading(service.engine) as connection:
+            present = catalogue.files(connection, campaign_id)
+        return _tree(service, scratch, present, ()).found.waiting
 
 
 def _note(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Sequence
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -14,14 +12,11 @@ from pydantic import TypeAdapter, ValidationError
 from sqlalchemy import Connection
 
 from buffet.service import catalogue, changes
-from buffet.service.access.audit import record
-from buffet.service.access.roles import Principal
 from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere
 from buffet.service.api.paging import Before, CampaignId, RunNumber
-from buffet.service.database.engine import reading, writing
+from buffet.service.database.engine import reading
 from buffet.service.intake.errors import BadFormError
 from buffet.service.jobs import queue
-from buffet.service.jobs.queue import Job
 from buffet.service.jobs.requests import Analysis, Settings, result_key
 from buffet.service.pages.board_view import headline, place_of
 from buffet.service.pages.campaigns import (
@@ -33,6 +28,7 @@ from buffet.service.pages.campaigns import (
 )
 from buffet.service.pages.compare import ComparePage, compare_page
 from buffet.service.pages.run import RunData, run_page
+from buffet.service.starting import start
 from buffet.service.state import Service
 from buffet.service.web import shown
 from buffet.service.web.forms import fields_of
@@ -195,38 +191,6 @@ def _request(kind: str, fields: dict[str, str]) -> Settings:
         told = "; ".join(one["msg"].removeprefix("Value error, ") for one in error.errors())
         raise BadFormError(told) from error
     return found
-
-
-def start(
-    service: Service,
-    campaign_id: int,
-    asked: Sequence[Settings],
-    principal: Principal,
-    address: str,
-) -> Job:
-    """Jobs for what is asked of a campaign; returns the first."""
-    jobs = []
-    with writing(service.engine) as connection:
-        found = catalogue.campaign(connection, campaign_id)
-        for one in asked:
-            kind, values = one.kind, one.values()  # type: ignore[attr-defined]
-            job, is_new = queue.add(
-                connection,
-                campaign_id,
-                kind,
-                values,
-                result_key(found.manifest_sha256, kind, values),
-                found.manifest_sha256,
-                principal.name,
-                service.settings.queue,
-            )
-            if is_new:
-                what = {"kind": kind, "settings": values}
-                about = f"job {job.id}"
-                record(connection, principal, address, "start job", about, what, time.time())
-            jobs.append(job)
-    service.pool.wake()
-    return jobs[0]
 
 
 @ROUTER.post("/campaigns/{campaign_id}/bin")

@@ -18,9 +18,9 @@ from buffet.service.errors import ServiceError
 from buffet.service.intake.multipart import Part
 from buffet.service.jobs.requests import BoardRequest, CompareRequest, RunRequest, Settings
 from buffet.service.pages.uploads import Upload, upload_page
+from buffet.service.starting import start
 from buffet.service.state import Service
 from buffet.service.web import shown
-from buffet.service.web.campaigns import start
 from buffet.service.web.forms import require_our_parts, texts_of
 
 ROUTER = APIRouter(include_in_schema=False, default_response_class=Response)
