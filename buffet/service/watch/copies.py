@@ -58,9 +58,11 @@ def copied(
 def _pieces(root: Path, name: str, stamp: Stamp, stops: Callable[[], bool]) -> Iterator[bytes]:
     with os.fdopen(opened(root, name), "rb") as file:
         _require_same(file.fileno(), stamp)
-        while piece := file.read(PIECE_BYTES):
+        left = stamp.size  # a file that grows as fast as it is read would never end
+        while left and (piece := file.read(min(PIECE_BYTES, left))):
             if stops():
                 raise ChangedMeanwhileError
+            left -= len(piece)
             yield piece
         _require_same(file.fileno(), stamp)
 

@@ -42,7 +42,8 @@ class WatchedFolder:
     settle_s: float
     tree: dict[str, Stamp] = field(default_factory=dict)
     since: dict[str, float] = field(default_factory=dict)  # when each was first seen so
-    known: dict[str, Stamp] = field(default_factory=dict)  # the catalogue has this content
+    known: dict[str, Stamp] = field(default_factory=dict)  # as they were taken in
+    stored: Mapping[str, StoredFile] = field(default_factory=dict)  # in the catalogue
     refused: dict[str, Refusal] = field(default_factory=dict)  # by sheet
     sheets: dict[str, tuple[Stamp, Sheet]] = field(default_factory=dict)
     plan: Plan = Plan((), True, ())
@@ -75,7 +76,7 @@ class WatchedFolder:
 
     def is_known(self, name: str) -> bool:
         """Whether the catalogue has a file as it is."""
-        return self.known.get(name) == self.tree[name]
+        return name in self.stored and self.known.get(name) == self.tree[name]
 
     def make_plan(
         self,
@@ -90,6 +91,7 @@ class WatchedFolder:
         stored : the campaign's files in the catalogue
         read : reads a sheet of this stamp; None where it changes just now
         """
+        self.stored = stored
         ready: list[Group] = []
         waiting: list[Fault] = []
         unfinished = False
@@ -142,7 +144,10 @@ class WatchedFolder:
         self.refused.pop(group.sheet, None)
 
     def refuse(self, group: Group, faults: tuple[Fault, ...]) -> None:
-        """Until a file of it changes, or something else in its campaign."""
+        """Until a file of it changes, or something else in its campaign.
+
+        Without faults its run is in the bin.
+        """
         self.refused[group.sheet] = Refusal(faults, self._stamps(group))
 
     def try_refused_again(self) -> None:

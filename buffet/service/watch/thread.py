@@ -193,7 +193,7 @@ class Watch:
             fresh[name] = found
             if name == group.sheet and (name, found.sha256) in stored.binned:
                 # Its run is in the bin, and stays there until it is taken back or changed.
-                folder.accept(group)
+                folder.refuse(group, ())
                 return False
         return True
 
