@@ -68,6 +68,7 @@ class ServiceSettings:
     requests_per_minute: int = 1200  # of one user
     streams: int = 100  # event streams at once
     watch: Path | None = None
+    settle_s: float = 5.0  # that a watched run has kept its size and time to be finished
 
     @property
     def places(self) -> Places:

@@ -78,6 +78,7 @@ def answer(
     kind: str,
     detail: str,
     headers: Mapping[str, str] | None = None,
+    /,
     **more: Any,
 ) -> Response:
     """A problem document, or a page of it for people."""

@@ -35,6 +35,7 @@ class RunData:
     spectra: Document | None  # the run's entry of buffet/spectra
     spectra_why: str | None
     first: int = 0  # channel that the page begins with
+    is_stale: bool = False  # what is shown is of an earlier state of the campaign
 
 
 @dataclass(frozen=True)

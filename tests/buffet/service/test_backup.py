@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Table, inspect, select, text
 from buffet.cli import main
 from buffet.service import backup as module
 from buffet.service import catalogue
+from buffet.service import restore as restoring
 from buffet.service.api.campaigns import etag
 from buffet.service.backup import back_up
 from buffet.service.backup_form import MANIFEST, BackupError
@@ -140,6 +141,28 @@ def test_nothing_of_a_damaged_archive_is_restored(
     if elsewhere.database_url is not None:
         with opened(elsewhere) as engine, reading(engine) as connection:
             assert inspect(connection).get_table_names() == []
+    restore(archive, elsewhere, quiet)
+
+
+def test_a_failure_at_the_last_moment_undoes_all(
+    archive: Path, elsewhere: ServiceSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """When the folder was to appear, or just after it had, before the database had its part."""
+    appear = restoring._appear
+
+    def fails(made: Path, folder: Path) -> None:
+        raise BackupError("at the last moment")
+
+    def fails_after(made: Path, folder: Path) -> None:
+        appear(made, folder)
+        raise BackupError("at the last moment")
+
+    for failing in (fails, fails_after) if elsewhere.database_url else (fails,):
+        monkeypatch.setattr(restoring, "_appear", failing)
+        with pytest.raises(BackupError, match="at the last moment"):
+            restore(archive, elsewhere, quiet)
+        assert not elsewhere.folder.exists()
+    monkeypatch.undo()
     restore(archive, elsewhere, quiet)
 
 
