@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from buffet.service import changes
+from buffet.service import trees
 from buffet.service.intake.inspection import inspect
 from buffet.service.settings import ServiceSettings
 from tests.buffet.service.filling import service_of
@@ -17,7 +17,7 @@ from tests.buffet.service.watch.hall import Hall
 @pytest.fixture
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Inspections in this process: a child of its own takes a second."""
-    monkeypatch.setattr(changes, "inspect_limited", inspect)
+    monkeypatch.setattr(trees, "inspect_limited", inspect)
 
 
 @pytest.fixture
