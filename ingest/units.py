@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from functools import cache, lru_cache
+from threading import RLock
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from ingest.errors import QuantityError
@@ -80,6 +81,7 @@ _COUNT = re.compile(r"(?<!\w)counts?(?!\w)")  # a mere 1 to pint
 _GRAVITY = re.compile(r"(?<!\w)g(?!\w)")
 _TOWER_OF_POWERS = re.compile(r"(\^|\*\*)[\s(]*[+-]?\d{2}|(\^|\*\*)[^/*]*(\^|\*\*)")
 _LONGEST_UNIT = 60  # characters; "kg m^2/(s^2 rad)" has 16
+_PINT = RLock()  # pint is no thread's but one's: two that begin at once made two sets of units
 _ANGLES = ("radian", "degree", "turn", "revolution", "revolutions_per_minute")
 
 
@@ -102,7 +104,8 @@ def parse_unit(text: str) -> Unit:
     if len(text) > _LONGEST_UNIT or _TOWER_OF_POWERS.search(text):
         raise QuantityError(text, "a unit such as 'N/V'")
     try:
-        return _registry().parse_units(_in_pints_words(text))
+        with _PINT:
+            return _registry().parse_units(_in_pints_words(text))
     except Exception as error:  # pint raises a dozen kinds, AssertionError among them
         raise QuantityError(text, "a unit such as 'N/V'") from error
 
@@ -199,15 +202,16 @@ def affine_to_si(unit: Unit, si_unit: str) -> tuple[float, float]:
 
     Raises QuantityError where the dimensions differ.
     """
-    quantity, target = _registry().Quantity, parse_unit(si_unit)
-    if not same_dimension(unit, target):
-        raise QuantityError(f"{unit:~}", f"a unit like {si_unit}")
-    at_zero = float(quantity(0.0, unit).to(target).magnitude)
-    at_one = float(quantity(1.0, unit).to(target).magnitude)
-    if at_zero == 0.0:
-        return at_one, 0.0
-    step = f"delta_{unit}"  # 1 degC is 1 K of difference exactly, not 274.15 − 273.15
-    return float(quantity(1.0, step).to(target).magnitude), at_zero
+    with _PINT:
+        quantity, target = _registry().Quantity, parse_unit(si_unit)
+        if not same_dimension(unit, target):
+            raise QuantityError(f"{unit:~}", f"a unit like {si_unit}")
+        at_zero = float(quantity(0.0, unit).to(target).magnitude)
+        at_one = float(quantity(1.0, unit).to(target).magnitude)
+        if at_zero == 0.0:
+            return at_one, 0.0
+        step = f"delta_{unit}"  # 1 degC is 1 K of difference exactly, not 274.15 − 273.15
+        return float(quantity(1.0, step).to(target).magnitude), at_zero
 
 
 def same_dimension(unit: Unit, other: Unit) -> bool:

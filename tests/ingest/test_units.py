@@ -1,6 +1,8 @@
 """Text with a unit becomes the SI number that its dimension asks for, or a clear refusal."""
 
 import math
+import subprocess
+import sys
 
 import pytest
 
@@ -92,3 +94,20 @@ def test_a_long_text_is_no_unit() -> None:
     """Text too long for a unit is refused before it is parsed."""
     with pytest.raises(QuantityError, match="wanted a unit such as 'N/V'"):
         parse_unit("m " * 40)
+
+
+def test_many_threads_may_begin_at_once() -> None:
+    """In a fresh interpreter, where the first of them makes the set of units for all."""
+    text = (
+        "from concurrent.futures import ThreadPoolExecutor\n"
+        "from threading import Barrier\n"
+        "from ingest import parse_quantity\n"
+        "begin = Barrier(8)\n"
+        "def one(number):\n"
+        "    begin.wait()\n"
+        "    return parse_quantity(f'{number} m^2', 'area')\n"
+        "with ThreadPoolExecutor(8) as pool:\n"
+        "    assert list(pool.map(one, range(8))) == list(range(8))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable
 
 from tests.thorough.alarms import print_alarms
+from tests.thorough.api import print_api
 from tests.thorough.bursts import print_bursts
 from tests.thorough.coherence import print_coherence
 from tests.thorough.convection import print_convection
@@ -14,6 +15,8 @@ from tests.thorough.extremes import print_extremes
 from tests.thorough.false_lines import print_false_lines
 from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
+from tests.thorough.kills import print_kills
+from tests.thorough.load import print_load
 from tests.thorough.pages import print_pages
 from tests.thorough.planned import print_planned
 from tests.thorough.power import print_power
@@ -42,6 +45,9 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "plan": (print_planned, "sets of repeats a kind", 2000),
     "pages": (print_pages, "widths of the service's pages", 6),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
+    "api": (print_api, "requests", 5000),
+    "kills": (print_kills, "kills", 50),
+    "load": (print_load, "seconds", 60),
 }
 USAGE = "usage: python -m tests.thorough CHECK [number], CHECK one of\n" + "\n".join(
     f"  {name}: number of {what}, {usual} unless given" for name, (_, what, usual) in CHECKS.items()

@@ -1,4 +1,4 @@
-"""Requests made at random from the API's own description."""
+"""Requests made from the API's own description, right and wrong ones; no job runs."""
 
 from __future__ import annotations
 
