@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from buffet.following import follow as follow
     from buffet.interval import Interval as Interval
     from buffet.library import analyse as analyse
+    from buffet.library import open_campaign as open_campaign
     from buffet.one_pass import AnalysisSettings as AnalysisSettings
     from buffet.planning.plan import Plan as Plan
     from buffet.planning.plan import plan as plan
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from buffet.run_spectra import RunResult as RunResult
     from buffet.run_spectra import run_result as run_result
     from ingest import IngestError as IngestError
-    from ingest import open_campaign as open_campaign
 
 # Where each name lives; nothing is loaded before it is asked for.
 _HOME = {
@@ -57,7 +57,7 @@ _HOME = {
     "check": "buffet.checking",
     "compare": "buffet.comparing",
     "follow": "buffet.following",
-    "open_campaign": "ingest",
+    "open_campaign": "buffet.library",
     "plan": "buffet.planning.plan",
     "rate": "buffet.rating.rate",
     "read_criteria": "buffet.rating.criteria",

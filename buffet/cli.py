@@ -7,6 +7,7 @@ import sys
 
 import click
 
+from buffet.commands.backing_up import backup, restore
 from buffet.commands.car import car
 from buffet.commands.checking import check
 from buffet.commands.example import demo
@@ -50,6 +51,8 @@ COMMANDS = (
     token,
     schema,
     serve,
+    backup,
+    restore,
     demo,
 )
 for command in COMMANDS:

@@ -68,6 +68,7 @@ if TYPE_CHECKING:
     from ingest.rig import RigResponse as RigResponse
     from ingest.rig import TubingCorrection as TubingCorrection
     from ingest.rig import rig_response as rig_response
+    from ingest.sheet_faults import parse_toml as parse_toml
     from ingest.sheet_text import run_sheet_faults as run_sheet_faults
     from ingest.small_tables import SmallRow as SmallRow
     from ingest.small_tables import SmallTable as SmallTable
@@ -163,6 +164,7 @@ _HOME = {
     "open_at_taps": "tap_record",
     "open_campaign": "campaign",
     "parse_quantity": "units",
+    "parse_toml": "sheet_faults",
     "percent": "findings",
     "read_balance": "balance_sheet",
     "read_vehicle": "vehicle_sheet",

@@ -17,6 +17,10 @@ DATA = (
     "buffet/vehicle/small_hatchback.toml",
     "buffet/report/templates/report.html.j2",
     "buffet/report/templates/report.css",
+    "buffet/schemas/board.json",
+    "buffet/service/pages/templates/base.html.j2",
+    "buffet/service/pages/static/app.css",
+    "buffet/service/pages/static/vendor/uplot/LICENSE",
     "buffet/py.typed",
     "ingest/py.typed",
 )
@@ -47,7 +51,11 @@ def test_wheel_holds_both_packages_and_their_data(wheel: Path) -> None:
         for file in (ROOT / package).rglob("*.py")
     }
 
+    pages = ROOT / "buffet" / "service" / "pages"
+    files = {str(file.relative_to(ROOT)) for file in pages.rglob("*.*") if file.suffix != ".pyc"}
+
     assert modules <= inside
+    assert files <= inside
     assert set(DATA) <= inside
     assert not [name for name in inside if name.startswith(("tests", "demo_runs"))]
 

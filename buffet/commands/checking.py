@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from buffet.commands.running import done, exit_for, progress, tell_failed, told
+from buffet.commands.running import done, exit_for, opened, progress, tell_failed, told
 from buffet.options import CAMPAIGN, JSON
 
 
@@ -19,9 +19,8 @@ def check(campaign: Path, as_json: bool) -> None:
     """List what speaks against trusting the recordings."""
     from buffet import documents, terminal
     from buffet.checking import check as check_campaign
-    from ingest import open_campaign
 
-    checked = check_campaign(open_campaign(campaign), progress)
+    checked = check_campaign(opened(campaign, None), progress)
     done()
     if as_json:
         click.echo(documents.dumps(documents.check_document(checked)))

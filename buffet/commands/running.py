@@ -40,7 +40,7 @@ def told(function: Command) -> Command:
 
 
 # Top modules of the extra `service`.
-_OF_THE_SERVICE = ("sqlalchemy", "alembic", "fastapi", "uvicorn", "anyio")
+_OF_THE_SERVICE = ("sqlalchemy", "alembic", "fastapi", "uvicorn", "anyio", "prometheus_client")
 
 
 def needs_service(function: Command) -> Command:
@@ -63,9 +63,9 @@ def needs_service(function: Command) -> Command:
 def opened(folder: Path, output: Path | None) -> Campaign:
     """The campaign, checked; refuses at once to write a result over one of its recordings."""
     from buffet.errors import OutputError
-    from ingest import open_campaign
+    from buffet.library import open_campaign
 
-    campaign = open_campaign(folder)
+    campaign = open_campaign(_place(folder))
     if output is not None and output.exists():
         for run in campaign.runs:
             if any(output.samefile(file) for file in run.recordings):
@@ -74,6 +74,12 @@ def opened(folder: Path, output: Path | None) -> Campaign:
                     "choose another place"
                 )
     return campaign
+
+
+def _place(folder: Path) -> Path | str:
+    """As it was given: a path has one slash where a server's address has two."""
+    scheme, _, rest = str(folder).partition(":/")
+    return f"{scheme}://{rest}" if scheme in ("http", "https") else folder
 
 
 def give(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -59,6 +60,19 @@ DATABASE = click.option(
     metavar="FOLDER",
     help="Take in campaigns below this folder as their runs are finished.",
 )
+@click.option(
+    "--settle",
+    type=Quantity("time", "5 s", highest="1 h"),
+    default="5 s",
+    show_default=True,
+    metavar="TIME",
+    help="A watched run is finished once its files have stayed the same for so long.",
+)
+@click.option(
+    "--log",
+    type=click.Choice(("json", "text")),
+    help="Form of the log on stderr; text where that is a terminal, else JSON.",
+)
 @told
 @needs_service
 def serve(
@@ -74,6 +88,8 @@ def serve(
     memory: float,
     job_time: float,
     watch: Path | None,
+    settle: float,
+    log: Literal["json", "text"] | None,
 ) -> None:
     """Serve a team's campaigns: web page and HTTP API.
 
@@ -98,7 +114,8 @@ def serve(
         job_memory_bytes=round(memory * 2**30),
         job_time_s=job_time,
         watch=watch,
+        settle_s=settle,
         **({} if workers is None else {"workers": workers}),
     )
-    configure()
+    configure(log)
     run(settings, lambda address: click.echo(f"serving {folder} at {address}", err=True))

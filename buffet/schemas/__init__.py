@@ -1,4 +1,4 @@
-"""JSON Schemas (draft 2020-12) of every document that a command prints.
+"""JSON Schemas (draft 2020-12) of every document that a command prints or the service gives.
 
 One file a format, `common.json` for what several share.
 """

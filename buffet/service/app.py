@@ -21,7 +21,9 @@ from buffet.service.api import (
     runs,
     sheets,
 )
+from buffet.service.request_log import App, logged, noting
 from buffet.service.state import Service
+from buffet.service.watch.thread import Watch
 from buffet.service.web.routers import ROUTERS as PAGES
 
 ROUTERS = (
@@ -51,9 +53,14 @@ def create_app(service: Service) -> FastAPI:
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         service.start(asyncio.get_running_loop())
+        watch = None if service.settings.watch is None else Watch(service, service.settings.watch)
+        if watch is not None:
+            watch.start()
         try:
             yield
         finally:
+            if watch is not None:
+                await asyncio.to_thread(watch.stop)
             await asyncio.to_thread(service.stop)
 
     app = FastAPI(
@@ -73,9 +80,14 @@ def create_app(service: Service) -> FastAPI:
     return app
 
 
-def guarded(service: Service) -> Guard:
-    """The application behind its door: what a server runs."""
+def guard_of(service: Service) -> Guard:
+    """The application behind its door."""
     app = create_app(service)
-    guard = Guard(app, service.settings, service.engine, service.secret)
+    guard = Guard(noting(app), service.settings, service.engine, service.secret)
     app.state.guard = guard
     return guard
+
+
+def guarded(service: Service) -> App:
+    """All that a server runs: the log of requests, the door and the application."""
+    return logged(guard_of(service), service.metrics)

@@ -49,15 +49,16 @@ class Blobs:
             raise ValueError(f"{sha256!r} is no SHA-256")
         return self._places.blobs / sha256[:2] / sha256
 
-    def adopt(self, file: Path, sha256: str) -> None:
+    def adopt(self, file: Path, sha256: str) -> bool:
         """Take a file of this content in, for good when it returns; the file is gone then.
 
-        It must stand in the service's folder. Content that is there already stays as it is.
+        It must stand in the service's folder. Content that is there already stays as it is:
+        whether it is new.
         """
         target = self.path(sha256)
         if target.exists():
             file.unlink()
-            return
+            return False
         file.chmod(0o400)
         fsync_file(file)
         if not target.parent.exists():
@@ -65,6 +66,7 @@ class Blobs:
             fsync_folder(self._places.blobs)
         file.replace(target)
         fsync_folder(target.parent)
+        return True
 
     def lay_out(self, folder: Path, files: Mapping[str, str]) -> None:
         """Content under names that people gave, in a new folder of its own.

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Row, delete, func, insert, or_, select, update
 
 from buffet.service.database.tables import CAMPAIGNS, FILES, JOBS, RESULTS, RUNS
 from buffet.service.errors import ConflictError, NotFoundError
@@ -103,14 +103,30 @@ def campaigns(
     limit: int = 50,
     binned: bool = False,
 ) -> list[Campaign]:
-    """Newest first; `before` is the id of the last one seen, `search` a part of the title."""
+    """Newest first.
+
+    Parameters
+    ----------
+    search : a part of a title or of a configuration's name, or a run's number
+    before : id of the last one seen
+    """
     live = CAMPAIGNS.c.binned_at.is_not(None) if binned else CAMPAIGNS.c.binned_at.is_(None)
     query = select(CAMPAIGNS).where(live).order_by(CAMPAIGNS.c.id.desc()).limit(limit)
     if before is not None:
         query = query.where(CAMPAIGNS.c.id < before)
     if search:
-        query = query.where(CAMPAIGNS.c.title.icontains(search, autoescape=True))
+        query = query.where(_has(search))
     return [_campaign(row) for row in connection.execute(query)]
+
+
+def _has(search: str) -> ColumnElement[bool]:
+    """A title or a configuration that holds a text, or a run of that number."""
+    own = RUNS.c.campaign_id == CAMPAIGNS.c.id
+    named = RUNS.c.configuration.icontains(search, autoescape=True)
+    return or_(
+        CAMPAIGNS.c.title.icontains(search, autoescape=True),
+        select(RUNS.c.id).where(own, or_(named, RUNS.c.number == search)).exists(),
+    )
 
 
 def run_counts(connection: Connection, ids: Sequence[int]) -> dict[int, int]:

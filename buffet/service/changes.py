@@ -1,31 +1,23 @@
-"""What changes the catalogue: each change inspected first, then written whole, and audited.
-
-Files come in under names that people gave. They are laid out in a folder of their own, read there
-by a limited process, and kept under their digests; only then does a row name them.
-"""
+"""What comes into the catalogue: looked at first, then written whole, and audited."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy import Connection
 
-from buffet.service import binned_runs, catalogue
-from buffet.service.access.audit import record
+from buffet.service import catalogue
 from buffet.service.access.roles import Principal
-from buffet.service.catalogue import Campaign, Found, FoundRun, StoredFile
-from buffet.service.database.engine import reading, writing
-from buffet.service.errors import ConflictError, FolderError
+from buffet.service.catalogue import Campaign, Found, FoundRun
+from buffet.service.database.engine import reading
+from buffet.service.errors import ConflictError
 from buffet.service.intake.disk import Stored
-from buffet.service.intake.inspection import Inspection, inspect_limited
-from buffet.service.intake.names import checked_names
 from buffet.service.intake.unpacking import unpack_limited
-from buffet.service.jobs import queue
 from buffet.service.state import Service
+from buffet.service.trees import note, still_there, tree_of, written
 
 RUNS = "runs"
 
@@ -58,102 +50,6 @@ class SentRun:
     files: tuple[tuple[str, Stored], ...]
 
 
-@dataclass(frozen=True)
-class _Tree:
-    """A campaign laid out, and what is to become of it."""
-
-    inspection: Inspection
-    stored: tuple[StoredFile, ...]  # those that are kept
-    fresh: Mapping[str, Path]  # by digest, those whose content may not be there yet
-
-    @property
-    def found(self) -> Found:
-        return found_of(self.inspection)
-
-    @property
-    def left_out(self) -> tuple[str, ...]:
-        return self.inspection.left_out
-
-
-def found_of(inspection: Inspection) -> Found:
-    """An inspection as the catalogue keeps it."""
-    return Found(
-        inspection.title or "",
-        inspection.baseline,
-        inspection.configurations,
-        tuple(
-            FoundRun(
-                run.number,
-                run.kind,
-                run.configuration,
-                run.sheet,
-                run.recordings,
-                run.recording_bytes,
-                {
-                    "started": run.started.isoformat() if run.started else None,
-                    "speed_m_s": run.speed_m_s,
-                },
-                run.waits,
-            )
-            for run in inspection.runs
-        ),
-        tuple(
-            {"file": fault.file, "key": fault.key, "problem": fault.problem}
-            for fault in inspection.waiting
-        ),
-    )
-
-
-def _tree(
-    service: Service,
-    scratch: Path,
-    present: Sequence[StoredFile],
-    fresh: Sequence[tuple[str, Stored]],
-) -> _Tree:
-    """Lay out what is there and what came, and look at it as a whole."""
-    folder = scratch / "campaign"
-    names = [file.name for file in present] + [name for name, _ in fresh]
-    checked_names(names)
-    service.blobs.lay_out(folder, {file.name: file.sha256 for file in present})
-    for name, stored in fresh:
-        place = folder / name
-        place.parent.mkdir(parents=True, exist_ok=True)
-        place.hardlink_to(stored.path)
-    inspection = inspect_limited(folder)
-    inspection.require_sound()
-    every = [*present, *(StoredFile(name, s.sha256, s.size) for name, s in fresh)]
-    kept = set(inspection.files)
-    return _Tree(
-        inspection,
-        tuple(file for file in every if file.name in kept),
-        {stored.sha256: stored.path for name, stored in fresh if name in kept},
-    )
-
-
-@contextmanager
-def _still_there(service: Service, campaign_id: int) -> Iterator[None]:
-    """Content that is missing since its campaign was deleted meanwhile is no fault of the folder.
-
-    Raises NotFoundError, then.
-    """
-    try:
-        yield
-    except FolderError:
-        with reading(service.engine) as connection:
-            catalogue.campaign(connection, campaign_id)
-        raise
-
-
-def _written(service: Service, tree: _Tree, write: Callable[[Connection], Campaign]) -> Campaign:
-    """Take the content in, then write the rows that name it; nothing sweeps in between."""
-    with service.blobs.held():
-        for sha256, path in tree.fresh.items():
-            if path.exists():
-                service.blobs.adopt(path, sha256)
-        with writing(service.engine) as connection:
-            return write(connection)
-
-
 def take_archive(
     service: Service, archive: Path, principal: Principal, address: str
 ) -> TakenCampaign:
@@ -169,7 +65,7 @@ def take_archive(
             files = scratch / "files"
             files.mkdir()
             unpacked = unpack_limited(archive, files)
-            tree = _tree(service, scratch, (), [(one.name, one.stored) for one in unpacked])
+            tree = tree_of(service, scratch, (), [(one.name, one.stored) for one in unpacked])
             taken: list[bool] = []
 
             def write(connection: Connection) -> Campaign:
@@ -177,10 +73,10 @@ def take_archive(
                 taken.append(is_new)
                 if is_new:
                     what = {"title": found.title, "content": found.manifest_sha256}
-                    _note(connection, principal, address, "upload campaign", found.id, what)
+                    note(connection, principal, address, "upload campaign", found.id, what)
                 return found
 
-            campaign = _written(service, tree, write)
+            campaign = written(service, tree, write)
     finally:
         archive.unlink(missing_ok=True)
     return TakenCampaign(campaign, tree.found.runs, taken[0], tree.left_out)
@@ -230,17 +126,17 @@ def _take_run(
             )
     added = [(name, stored) for name, stored in fresh if name not in known]
     with service.blobs.scratch() as scratch:
-        with _still_there(service, campaign_id):
-            tree = _tree(service, scratch, present, added)
+        with still_there(service, campaign_id):
+            tree = tree_of(service, scratch, present, added)
         run = next(one for one in tree.found.runs if one.sheet == sheet_name)
 
         def write(connection: Connection) -> Campaign:
             after = catalogue.change(connection, before, tree.found, tree.stored)
             what = {"run": run.number, "content": after.manifest_sha256}
-            _note(connection, principal, address, "upload run", campaign_id, what)
+            note(connection, principal, address, "upload run", campaign_id, what)
             return after
 
-        return TakenRun(_written(service, tree, write), run, True)
+        return TakenRun(written(service, tree, write), run, True)
 
 
 def _same_run(service: Service, campaign: Campaign, sheet_name: str) -> TakenRun:
@@ -249,104 +145,60 @@ def _same_run(service: Service, campaign: Campaign, sheet_name: str) -> TakenRun
     return TakenRun(campaign, next(run for run in runs if run.sheet == sheet_name), False)
 
 
-def _note(
-    connection: Connection,
+def take_watched(
+    service: Service,
+    watched: str,
+    campaign_id: int | None,
+    fresh: Sequence[tuple[str, Stored]],
     principal: Principal,
-    address: str,
-    action: str,
-    campaign_id: int,
-    details: Mapping[str, object],
-) -> None:
-    about = f"campaign {campaign_id}"
-    record(connection, principal, address, action, about, details, time.time())
+) -> tuple[Campaign, Found]:
+    """Give the campaign of a watched folder files that came or changed there, or make it.
 
+    Files that are gone from the folder stay in the catalogue. The files given are left where they
+    are unless their content is taken in.
 
-def put_into_bin(
-    service: Service, campaign_id: int, principal: Principal, address: str
-) -> Campaign:
-    """Take a campaign out of the list; its analyses end."""
-    with writing(service.engine) as connection:
-        found = catalogue.put_into_bin(connection, campaign_id, principal.name)
-        waiting = catalogue.unfinished_jobs(connection, campaign_id)
-        for job_id in waiting:
-            queue.end(connection, job_id, "cancelled", "the campaign went into the bin")
-        _note(connection, principal, address, "put into bin", campaign_id, {"title": found.title})
-    for job_id in waiting:
-        service.pool.interrupt(job_id)
-    return found
-
-
-def take_from_bin(
-    service: Service, campaign_id: int, principal: Principal, address: str
-) -> tuple[Campaign, int]:
-    """Put a campaign back into the list; with the number of its runs."""
-    with writing(service.engine) as connection:
-        found = catalogue.take_from_bin(connection, campaign_id)
-        _note(connection, principal, address, "take from bin", campaign_id, {"title": found.title})
-        return found, catalogue.run_counts(connection, [campaign_id]).get(campaign_id, 0)
-
-
-def delete_for_good(service: Service, campaign_id: int, principal: Principal, address: str) -> None:
-    """Delete a campaign of the bin, and the content that no other one has."""
-    with writing(service.engine) as connection:
-        found = catalogue.delete_for_good(connection, campaign_id)
-        what = {"title": found.title, "content": found.manifest_sha256}
-        _note(connection, principal, address, "delete for good", campaign_id, what)
-    service.sweep()
-
-
-def put_run_into_bin(
-    service: Service, campaign_id: int, number: str, principal: Principal, address: str
-) -> Campaign:
-    """Take a run out of a campaign, with the files that no other sheet names."""
-    with service.changing(campaign_id), service.inspections, service.blobs.scratch() as scratch:
-        with reading(service.engine) as connection:
-            before = catalogue.campaign(connection, campaign_id)
-            run = catalogue.run(connection, campaign_id, number)
-            present = catalogue.files(connection, campaign_id)
-        with _still_there(service, campaign_id):
-            left = [file for file in present if file.name != run.sheet]
-            tree = _tree(service, scratch, left, ())
-
-        def write(connection: Connection) -> Campaign:
-            after = catalogue.change(connection, before, tree.found, tree.stored, binned_run=number)
-            what = {"run": number, "content": after.manifest_sha256}
-            _note(connection, principal, address, "put run into bin", campaign_id, what)
-            return after
-
-        return _written(service, tree, write)
-
-
-def take_run_from_bin(
-    service: Service, campaign_id: int, number: str, principal: Principal, address: str
-) -> TakenRun:
-    """Put a run back into its campaign.
+    Parameters
+    ----------
+    watched : the folder's name below the watched one
+    campaign_id : None where the folder is not in the catalogue yet
 
     Raises
     ------
+    IntakeError
+        A name cannot be kept, or the sheets have faults.
     NotFoundError, ConflictError
-        The bin has no such run, or the campaign has another file of such a name by now.
+        The campaign went into the bin or was changed meanwhile.
     """
-    with service.changing(campaign_id), service.inspections, service.blobs.scratch() as scratch:
-        with reading(service.engine) as connection:
-            before = catalogue.campaign(connection, campaign_id)
-            present = catalogue.files(connection, campaign_id)
-            back = binned_runs.files_of(connection, campaign_id, number)
-        known = {file.name: file.sha256 for file in present}
-        for file in back:
-            if known.get(file.name, file.sha256) != file.sha256:
-                raise ConflictError(f"campaign {campaign_id} has another {file.name} by now")
-        every = [*present, *(file for file in back if file.name not in known)]
-        with _still_there(service, campaign_id):
-            tree = _tree(service, scratch, every, ())
+    lock = nullcontext() if campaign_id is None else service.changing(campaign_id)
+    with lock, service.inspections, service.blobs.scratch() as scratch:
+        before, present = None, []
+        if campaign_id is not None:
+            with reading(service.engine) as connection:
+                before = catalogue.campaign(connection, campaign_id)
+                present = catalogue.files(connection, campaign_id)
+        names = {name for name, _ in fresh}
+        rest = [file for file in present if file.name not in names]
+        tree = tree_of(service, scratch, rest, fresh)
+        if before is not None and set(tree.stored) == set(present):
+            return before, tree.found
 
         def write(connection: Connection) -> Campaign:
-            binned_runs.forget(connection, campaign_id, number)
-            after = catalogue.change(connection, before, tree.found, tree.stored)
-            what = {"run": number, "content": after.manifest_sha256}
-            _note(connection, principal, address, "take run from bin", campaign_id, what)
+            if before is None:
+                after, _ = catalogue.add(
+                    connection, tree.found, tree.stored, principal.name, watched
+                )
+            else:
+                after = catalogue.change(connection, before, tree.found, tree.stored)
+            what = {"folder": watched, "files": len(fresh), "content": after.manifest_sha256}
+            note(connection, principal, "", "take in from folder", after.id, what)
             return after
 
-        campaign = _written(service, tree, write)
-        run = next(one for one in tree.found.runs if one.number == number)
-        return TakenRun(campaign, run, True)
+        return written(service, tree, write), tree.found
+
+
+def waits_of(service: Service, campaign_id: int) -> tuple[Mapping[str, str], ...]:
+    """What a campaign as it stands waits for."""
+    with service.inspections, service.blobs.scratch() as scratch:
+        with reading(service.engine) as connection:
+            present = catalogue.files(connection, campaign_id)
+        return tree_of(service, scratch, present, ()).found.waiting

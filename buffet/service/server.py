@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from types import FrameType
 
 import uvicorn
 
@@ -54,8 +56,35 @@ def serve(settings: ServiceSettings, told: Callable[[str], None]) -> None:
             ssl_certfile=settings.tls_certificate,
             ssl_keyfile=settings.tls_key,
         )
-        told(address_of(settings))
-        uvicorn.Server(config).run(sockets=[bound])
+        _Server(config, service, lambda: told(address_of(settings))).run(sockets=[bound])
+
+
+class _Server(uvicorn.Server):
+    """Ends event streams before it waits for answers under way; exits with 0 after a signal."""
+
+    def __init__(
+        self, config: uvicorn.Config, service: Service, on_start: Callable[[], None]
+    ) -> None:
+        super().__init__(config)
+        self._service, self._on_start = service, on_start
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        self._on_start()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._service.end_streams()
+        await super().shutdown(sockets)
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """The first signal stops; the second ends at once, as if killed, which loses nothing.
+
+        Runs between any two instructions of the main thread, so it takes no lock. The base class
+        would raise the signal again at the end, and so hide that all went well.
+        """
+        if self.should_exit:
+            os._exit(1)
+        self.should_exit = True
 
 
 def address_of(settings: ServiceSettings) -> str:

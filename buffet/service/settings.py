@@ -68,11 +68,12 @@ class ServiceSettings:
     requests_per_minute: int = 1200  # of one user
     streams: int = 100  # event streams at once
     watch: Path | None = None
+    settle_s: float = 5.0  # that a watched run has kept its size and time to be finished
 
     @property
     def places(self) -> Places:
-        """In the folder."""
-        return Places(self.folder)
+        """In the folder; other processes than this one go by these names, too."""
+        return Places(self.folder.absolute())
 
     @property
     def is_loopback(self) -> bool:

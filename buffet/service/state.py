@@ -18,7 +18,9 @@ from buffet.service.blobs import Blobs
 from buffet.service.database.engine import open_database, reading
 from buffet.service.database.migrate import migrate
 from buffet.service.errors import FolderError
+from buffet.service.jobs.notes import note
 from buffet.service.jobs.pool import Pool
+from buffet.service.metrics import Metrics
 from buffet.service.settings import ServiceSettings
 
 LOG = logging.getLogger("buffet.service")
@@ -64,6 +66,7 @@ class Service:
             settings.job_time_s,
             self._on_event,
         )
+        self.metrics = Metrics(self.engine, settings.folder, lambda: len(self.pool.pids))
 
     def start(self, loop: asyncio.AbstractEventLoop) -> None:
         """Clear what a killed server left, then begin with the jobs that wait."""
@@ -71,13 +74,19 @@ class Service:
         self.blobs.clear_unfinished()
         self.sweep()
         self.pool.start()
+        LOG.info("started", extra={"folder": str(self.settings.folder)})
+
+    def end_streams(self) -> None:
+        """Event streams end at once; clients come back to whoever serves next."""
+        self.stopping = True
+        self.bell.ring_all()
 
     def stop(self) -> None:
         """Nothing that was acknowledged is lost: unfinished jobs go on at the next start."""
-        self.stopping = True
-        self.bell.ring_all()
+        self.end_streams()
         self.pool.stop()
         self.close()
+        LOG.info("stopped", extra={"folder": str(self.settings.folder)})
 
     def close(self) -> None:
         """Let go of the folder."""
@@ -99,6 +108,8 @@ class Service:
             return catalogue.known_content(connection)
 
     def _on_event(self, job_id: int, kind: str) -> None:
+        if kind != "progress":
+            note(self.engine, self.metrics, job_id, kind)
         self.bell.ring(job_id)
 
 

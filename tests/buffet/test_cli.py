@@ -27,6 +27,7 @@ from tests.buffet.campaigns import (
 )
 
 SPEED = ("--speed", "130 km/h")
+NO_RESULTS = ("report", "export", "demo", "schema", "token", "serve", "backup", "restore")
 QUICK = ("--up-to", "30 km/h")
 COMMANDS: dict[str, tuple[str, ...]] = {
     "check": (),
@@ -280,7 +281,7 @@ def test_every_command_is_described() -> None:
         options: set[Any] = {option for p in command.params for option in p.opts}
         if name in ("rate", "table", "compare", "report"):
             assert {"--criteria", "--road", "-o"} <= options
-        if name not in ("report", "export", "demo", "schema", "token"):  # no results
+        if name not in NO_RESULTS:
             assert "--json" in options
 
 

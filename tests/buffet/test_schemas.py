@@ -17,6 +17,8 @@ from typing import Any, get_args
 import numpy as np
 import pytest
 
+from buffet.board.document import board_document
+from buffet.board.signals import signal_envelopes
 from buffet.comparison_document import comparison_document
 from buffet.documents import rating_document
 from buffet.planning.demands import WishName
@@ -25,7 +27,7 @@ from buffet.rating.criteria import Verdict
 from buffet.schemas import COMMON, formats, schema
 from buffet.spectral.peaks import PeakKind
 from buffet.spectral.tracks import ClassName
-from ingest import SEVERITIES
+from ingest import SEVERITIES, open_campaign
 from tests.buffet.cabin_campaign import cabin_run, tone, write_open
 from tests.buffet.campaigns import run_buffet, two_configurations, write_runs
 from tests.buffet.loading_tables import planted
@@ -95,6 +97,9 @@ def printed(campaign: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[st
     assert [one.exit_code for one in done] == [0] * len(done), [one.stderr for one in done]
     documents = [json.loads(one.stdout) for one in done]
     run_buffet("export", campaign, "--run", "1", "-o", folder / "e.csv")
+    opened = open_campaign(campaign)
+    documents.append(signal_envelopes(opened, opened.run("1"), {}, points=8))
+    documents.append(board_document(comparison().rating, comparison()))
     lines = (folder / "e.csv").read_text(encoding="utf-8").splitlines()
     head = "# provenance = "
     documents += [json.loads(line.removeprefix(head)) for line in lines if line.startswith(head)]
@@ -151,6 +156,8 @@ def test_words_are_those_of_the_program() -> None:
     peak = read("spectra")["$defs"]["peak"]["properties"]
     assert set(peak["kind"]["enum"]) == set(get_args(PeakKind))
     assert set(peak["class"]["enum"]) == set(get_args(ClassName))
+    board = read("board")["$defs"]
+    assert set(board["at"]["properties"]["verdict"]["enum"]) == set(get_args(Verdict))
     compared = read("comparison")["$defs"]
     for name in ("add_on", "trade_off"):
         assert set(compared[name]["properties"]["verdict"]["enum"]) == set(get_args(Verdict))

@@ -18,6 +18,7 @@ from tests.thorough.false_peaks import print_false_peaks
 from tests.thorough.fuzz import print_fuzz
 from tests.thorough.kills import print_kills
 from tests.thorough.load import print_load
+from tests.thorough.pages import print_pages
 from tests.thorough.planned import print_planned
 from tests.thorough.power import print_power
 from tests.thorough.ranked import print_ranked
@@ -43,6 +44,7 @@ CHECKS: dict[str, tuple[Callable[[int], None], str, int]] = {
     "switching": (print_switching, "records a kind", 500),
     "sweep": (print_sweep_trends, "campaigns a kind", 1000),
     "plan": (print_planned, "sets of repeats a kind", 2000),
+    "pages": (print_pages, "widths of the service's pages", 6),
     "fuzz": (print_fuzz, "damaged recordings", 20_000),
     "api": (print_api, "requests", 5000),
     "kills": (print_kills, "kills", 50),

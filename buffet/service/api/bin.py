@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Request
 
-from buffet.service import binned_runs, catalogue, changes
+from buffet.service import binned_runs, binning, catalogue
 from buffet.service.api.dependencies import (
     Address,
     Engineer,
@@ -52,7 +52,7 @@ def restore(
     campaign_id: CampaignId, service: ServiceHere, principal: Engineer, address: Address
 ) -> CampaignEntry:
     """Take a campaign back."""
-    found, n_runs = changes.take_from_bin(service, campaign_id, principal, address)
+    found, n_runs = binning.take_from_bin(service, campaign_id, principal, address)
     return CampaignEntry.of(found, n_runs)
 
 
@@ -66,7 +66,7 @@ async def restore_run(
 ) -> RunEntry:
     """Take a run back."""
     taken = await inspecting(
-        service, changes.take_run_from_bin, campaign_id, number, principal, address
+        service, binning.take_run_from_bin, campaign_id, number, principal, address
     )
     return RunEntry.of(campaign_id, taken.run)
 
@@ -76,4 +76,4 @@ def delete(
     campaign_id: CampaignId, service: ServiceHere, principal: Owner, address: Address
 ) -> None:
     """Delete a campaign of the bin for good, with its recordings and results."""
-    changes.delete_for_good(service, campaign_id, principal, address)
+    binning.delete_for_good(service, campaign_id, principal, address)

@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Header, Request, Response
 from fastapi.responses import FileResponse, StreamingResponse
 
-from buffet.service import catalogue, changes
+from buffet.service import binning, catalogue, changes
 from buffet.service.api.archive import zipped
 from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere, inspecting
 from buffet.service.api.documents import CampaignEntry, FileEntry, Page, Uploaded
@@ -134,7 +134,7 @@ def into_bin(
     """Put a campaign into the bin; its analyses end."""
     with reading(service.engine) as connection:
         require_match(if_match, catalogue.campaign(connection, campaign_id))
-    changes.put_into_bin(service, campaign_id, principal, address)
+    binning.put_into_bin(service, campaign_id, principal, address)
 
 
 @ROUTER.get("/{campaign_id}/files")

@@ -23,5 +23,6 @@ def described(app: FastAPI) -> dict[str, Any]:
         for operations_of in found["paths"].values():
             for operation in operations_of.values():
                 operation["responses"].pop("422", None)  # told by `default`, like all errors
+                operation["summary"] = operation.pop("description", operation["summary"])
         app.openapi_schema = found
     return app.openapi_schema

@@ -53,12 +53,14 @@ class _Released(StreamingResponse):
     def __init__(self, service: Service, body: AsyncIterator[str], headers: dict[str, str]) -> None:
         super().__init__(body, headers=headers, media_type="text/event-stream")
         self._service = service
+        service.metrics.stream_opened()
 
     async def __call__(self, *args: object) -> None:
         try:
             await super().__call__(*args)  # type: ignore[arg-type]
         finally:
             self._service.streams.release()
+            self._service.metrics.stream_closed()
 
 
 def _require(service: Service, job_id: int) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Body, Query, Request, Response
 
-from buffet.service import catalogue
+from buffet.service import catalogue, starting
 from buffet.service.access.audit import record
 from buffet.service.api import events
 from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere
@@ -17,7 +17,7 @@ from buffet.service.api.results import send_result
 from buffet.service.database.engine import reading, writing
 from buffet.service.errors import NotFoundError
 from buffet.service.jobs import queue
-from buffet.service.jobs.requests import Analysis, result_key
+from buffet.service.jobs.requests import Analysis
 
 ROUTER = APIRouter(prefix="/api", tags=["analyses"])
 State = Literal["queued", "running", "done", "failed", "cancelled"]
@@ -40,26 +40,7 @@ def start(
     response: Response,
 ) -> JobEntry:
     """Start an analysis; 200 where it waits, runs or is computed already."""
-    settings = analysis.values()
-    with writing(service.engine) as connection:
-        found = catalogue.campaign(connection, campaign_id)
-        if "run" in settings and settings["run"] is not None:
-            catalogue.run(connection, campaign_id, settings["run"])
-        key = result_key(found.manifest_sha256, analysis.kind, settings)
-        job, is_new = queue.add(
-            connection,
-            campaign_id,
-            analysis.kind,
-            settings,
-            key,
-            found.manifest_sha256,
-            principal.name,
-            service.settings.queue,
-        )
-        if is_new:
-            what = {"kind": job.kind, "settings": settings}
-            record(connection, principal, address, "start job", f"job {job.id}", what, time.time())
-    service.pool.wake()
+    ((job, is_new),) = starting.start(service, campaign_id, [analysis], principal, address)
     response.headers["Location"] = f"/api/jobs/{job.id}"
     response.status_code = 202 if is_new else 200
     return JobEntry.of(job)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import shutil
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Request, Response
 from pydantic import BaseModel, Field
 from sqlalchemy import text
 
 from buffet.service.api.dependencies import Reader, ServiceHere
 from buffet.service.api.description import described
 from buffet.service.database.engine import reading
+from buffet.service.metrics import MEDIA_TYPE
 
 ROUTER = APIRouter(tags=["operations"])
 
@@ -31,6 +32,16 @@ def health(service: ServiceHere) -> Health:
         connection.execute(text("SELECT 1"))
     free = shutil.disk_usage(service.settings.folder).free
     return Health(status="ok", workers=len(service.pool.pids), free_bytes=free)
+
+
+@ROUTER.get(
+    "/metrics",
+    responses={200: {"content": {"text/plain": {}}, "description": "Prometheus' text format"}},
+    response_class=Response,
+)
+def metrics(service: ServiceHere, principal: Reader) -> Response:
+    """Requests, analyses, workers, streams and room, as numbers; a scraper sends a token."""
+    return Response(service.metrics.text(), headers={"Content-Type": MEDIA_TYPE})
 
 
 @ROUTER.get("/openapi.json", include_in_schema=False)

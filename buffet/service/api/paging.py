@@ -31,7 +31,12 @@ RunNumber = Annotated[
     ),
 ]
 Search = Annotated[
-    str, Query(max_length=200, pattern=NO_CONTROLS, description="a part of the title")
+    str,
+    Query(
+        max_length=200,
+        pattern=NO_CONTROLS,
+        description="a part of a title or of a configuration's name, or a run's number",
+    ),
 ]
 IfNoneMatch = Annotated[
     str | None, Header(description="ETag of what the client has: 304 where that still holds")

@@ -17,6 +17,8 @@ from starlette.exceptions import HTTPException
 
 from buffet.errors import BuffetError
 from buffet.service.errors import PROBLEM_TYPE, problem_document
+from buffet.service.pages.jobs import problem_page
+from buffet.service.web.shown import frame_of, page
 from ingest import IngestError
 
 DISK_FULL = "53100"  # of PostgreSQL
@@ -70,16 +72,30 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
 }
 
 
-def problem(
+def answer(
+    request: Request,
     status: int,
     kind: str,
     detail: str,
     headers: Mapping[str, str] | None = None,
+    /,
     **more: Any,
-) -> JSONResponse:
-    """A problem document as a response."""
+) -> Response:
+    """A problem document, or a page of it for people."""
     document = problem_document(status, kind, detail, **more)
-    return JSONResponse(document, status, dict(headers or {}), PROBLEM_TYPE)
+    if _is_for_people(request):
+        frame = frame_of(request, getattr(request.state, "principal", None))
+        response: Response = page(problem_page(frame, document), status)
+    else:
+        response = JSONResponse(document, status, media_type=PROBLEM_TYPE)
+    response.headers.update(headers or {})
+    return response
+
+
+def _is_for_people(request: Request) -> bool:
+    """Scripts ask below /api, and elsewhere say what they take."""
+    is_page = not request.url.path.startswith("/api/")
+    return is_page and "text/html" in request.headers.get("accept", "")
 
 
 def install(app: FastAPI) -> None:
@@ -104,7 +120,7 @@ async def _known(request: Request, error: Exception) -> Response:
     more |= getattr(error, "more", {})
     if status >= 500:
         LOG.error("%s %s: %s", request.method, request.url.path, error)
-    return problem(status, kind, str(error), getattr(error, "headers", None), **more)
+    return answer(request, status, kind, str(error), getattr(error, "headers", None), **more)
 
 
 async def _invalid(request: Request, error: Exception) -> Response:
@@ -114,7 +130,7 @@ async def _invalid(request: Request, error: Exception) -> Response:
         for one in error.errors()
     ]
     told = "; ".join(f"{one['key']}: {one['problem']}" for one in faults[:5])
-    return problem(422, "invalid", told or "the request cannot be read", faults=faults)
+    return answer(request, 422, "invalid", told or "the request cannot be read", faults=faults)
 
 
 def _plain(message: str) -> str:
@@ -125,7 +141,7 @@ async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     kind = KINDS.get(error.status_code, "bad-request")
     detail = f"{request.method} {request.url.path}: {error.detail}"
-    return problem(error.status_code, kind, detail, error.headers)
+    return answer(request, error.status_code, kind, detail, error.headers)
 
 
 async def _disk(request: Request, error: Exception) -> Response:
@@ -134,7 +150,7 @@ async def _disk(request: Request, error: Exception) -> Response:
         return await _unknown(request, error)
     LOG.error("%s %s: %s", request.method, request.url.path, error)
     told = "the server's disk is full: make room there, or ask its owner to, and send it again"
-    return problem(507, "no-space", told)
+    return answer(request, 507, "no-space", told)
 
 
 def _is_full(error: Exception) -> bool:
@@ -147,4 +163,4 @@ def _is_full(error: Exception) -> bool:
 
 async def _unknown(request: Request, error: Exception) -> Response:
     LOG.error("%s %s", request.method, request.url.path, exc_info=error)
-    return problem(500, "failed", "the program failed; its log says where")
+    return answer(request, 500, "failed", "the program failed; its log says where")

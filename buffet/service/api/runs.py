@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
-from buffet.service import catalogue, changes
+from buffet.service import binning, catalogue, changes
 from buffet.service.api.campaigns import etag, require_match
 from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere, inspecting
 from buffet.service.api.documents import Page, RunEntry
@@ -103,4 +103,4 @@ async def into_bin(
 ) -> None:
     """Put a run into the bin, with the files that it alone names."""
     await run_in_threadpool(_look, service, campaign_id, if_match)
-    await inspecting(service, changes.put_run_into_bin, campaign_id, number, principal, address)
+    await inspecting(service, binning.put_run_into_bin, campaign_id, number, principal, address)

@@ -33,7 +33,7 @@ from sqlalchemy.exc import TimeoutError as NoConnectionLeftError
 from buffet.service.errors import FolderError
 from buffet.service.settings import PASSWORD_VARIABLE, Places, ServiceSettings
 
-Mode = Literal["reading", "writing", "migrating"]
+Mode = Literal["reading", "snapshot", "writing", "migrating"]
 
 POSTGRESQL = "postgresql+psycopg"
 EXAMPLE = f"{POSTGRESQL}://buffet@localhost/buffet"
@@ -42,6 +42,7 @@ KEPT, MORE = 10, 40
 # How long to wait for a connection, a server or another's change; all of them take milliseconds.
 PATIENCE_S = 30
 _MODE = "buffet_mode"
+_THAT_READ = ("reading", "snapshot")
 # Any number, as long as nothing else in the database takes it for a lock of its own.
 _WRITERS = 0x62756677
 
@@ -70,6 +71,19 @@ def reading(engine: Engine) -> Iterator[Connection]:
         The database cannot be reached.
     """
     with _transaction(engine, "reading") as connection:
+        yield connection
+
+
+@contextmanager
+def snapshot(engine: Engine) -> Iterator[Connection]:
+    """As `reading`; all that is read is of one moment, however long that takes.
+
+    Raises
+    ------
+    FolderError
+        The database cannot be reached.
+    """
+    with _transaction(engine, "snapshot") as connection:
         yield connection
 
 
@@ -111,7 +125,9 @@ def _begun(engine: Engine, mode: Mode) -> tuple[Connection, Any]:
         connection = engine.connect()
     except (DBAPIError, NoConnectionLeftError, sqlite3.Error) as error:
         raise _unreachable(engine, error) from error
-    options = {_MODE: mode, "postgresql_readonly": mode == "reading"}
+    options: dict[str, Any] = {_MODE: mode, "postgresql_readonly": mode in _THAT_READ}
+    if mode == "snapshot" and engine.dialect.name == "postgresql":  # SQLite's transactions all are
+        options["isolation_level"] = "REPEATABLE READ"
     try:
         begun = connection.execution_options(**options).begin()
         if mode == "writing" and engine.dialect.name == "postgresql":
@@ -207,6 +223,6 @@ def _on_connect(connection: sqlite3.Connection, _record: object) -> None:
 def _on_begin(connection: Connection) -> None:
     mode: Mode = connection.get_execution_options().get(_MODE, "reading")
     # Neither can be changed within a transaction.
-    connection.exec_driver_sql(f"PRAGMA query_only = {mode == 'reading'}")
+    connection.exec_driver_sql(f"PRAGMA query_only = {mode in _THAT_READ}")
     connection.exec_driver_sql(f"PRAGMA foreign_keys = {mode != 'migrating'}")
-    connection.exec_driver_sql("BEGIN" if mode == "reading" else "BEGIN IMMEDIATE")
+    connection.exec_driver_sql("BEGIN" if mode in _THAT_READ else "BEGIN IMMEDIATE")

@@ -26,16 +26,42 @@ def migrate(engine: Engine) -> None:
     FolderError
         The database cannot be reached, or a newer version of the program made it.
     """
-    config = Config()
-    config.set_main_option("script_location", str(_STEPS).replace("%", "%%"))
-    steps = ScriptDirectory.from_config(config)
     with migrating(engine) as connection:
         _lock(connection)
-        if _is_newest(connection, steps):
-            return
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
-        _require_sound(connection)
+        if not _is_newest(connection, ScriptDirectory.from_config(_config())):
+            upgrade(connection)
+
+
+def upgrade(connection: Connection, revision: str = "head") -> None:
+    """Take the steps up to a revision, within a transaction of `migrating`.
+
+    Raises
+    ------
+    FolderError
+        They would break what is there.
+    """
+    config = _config()
+    config.attributes["connection"] = connection
+    command.upgrade(config, revision)
+    require_sound(connection)
+
+
+def revision_of(connection: Connection) -> str | None:
+    """The last step that a database has taken; None where it has taken none."""
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+def known_revisions() -> frozenset[str]:
+    """All steps that this version of the program knows."""
+    return frozenset(
+        step.revision for step in ScriptDirectory.from_config(_config()).walk_revisions()
+    )
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(_STEPS).replace("%", "%%"))
+    return config
 
 
 def _lock(connection: Connection) -> None:
@@ -56,7 +82,7 @@ def _is_newest(connection: Connection, steps: ScriptDirectory) -> bool:
     return present == set(steps.get_heads())
 
 
-def _require_sound(connection: Connection) -> None:
+def require_sound(connection: Connection) -> None:
     """Steps run without SQLite's checks of foreign keys: made up for here."""
     if connection.dialect.name == "sqlite":
         broken = connection.execute(text("PRAGMA foreign_key_check")).all()

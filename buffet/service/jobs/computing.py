@@ -216,8 +216,6 @@ def _run(computer: Computer, campaign: Campaign, task: Task, progress: Progress)
     zeros = zeros_of(campaign, run) if run.kind == "wind-on" else {}
     found = spectra["runs"][0] if spectra["runs"] else None
     document: dict[str, Any] = {
-        "format": "buffet/run",
-        "version": 1,
         "run": found,
         "failed": spectra["failed"],
         "signals": signal_envelopes(campaign, run, zeros) if found else None,

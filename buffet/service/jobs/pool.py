@@ -251,6 +251,7 @@ class Pool:
     def _lost(self, slot: Slot, job: Job) -> None:
         """A worker died: its job runs again, some times."""
         self._kill(slot)
+        self._on_event(job.id, "lost")
         with writing(self._engine) as connection:
             queue.put_back(connection, job.id)
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, insert, select, update
+from sqlalchemy import Connection, Row, case, func, insert, select, update
 
 from buffet.service.database.tables import CAMPAIGNS, JOB_EVENTS, JOBS, RESULTS
 from buffet.service.errors import ConflictError, NotFoundError, QueueFullError
@@ -272,10 +272,15 @@ def newest(
     return None if row is None else _job(row)
 
 
-def of_key(connection: Connection, campaign_id: int, key: str) -> Job | None:
-    """The newest job for a result; None where it was never asked for."""
-    query = select(JOBS).where(JOBS.c.campaign_id == campaign_id, JOBS.c.result_key == key)
-    row = connection.execute(query.order_by(JOBS.c.id.desc()).limit(1)).one_or_none()
+def newest_of_run(connection: Connection, campaign_id: int, number: str) -> Job | None:
+    """The newest job that looked at a run and is done, else the newest; None where none did."""
+    query = select(JOBS).where(
+        JOBS.c.campaign_id == campaign_id,
+        JOBS.c.kind == "run",
+        JOBS.c.settings["run"].as_string() == number,
+    )
+    done_first = case((JOBS.c.state == "done", 0), else_=1)
+    row = connection.execute(query.order_by(done_first, JOBS.c.id.desc()).limit(1)).one_or_none()
     return None if row is None else _job(row)
 
 

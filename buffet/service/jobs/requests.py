@@ -10,7 +10,7 @@ import hashlib
 import json
 from functools import cache
 from importlib.metadata import version
-from typing import Annotated, Any, Literal, TypeAlias, cast
+from typing import Annotated, Any, Literal, TypeAlias, cast, get_args
 
 from pydantic import (
     AfterValidator,
@@ -30,17 +30,6 @@ from ingest import QuantityError, parse_quantity
 
 KM_H = 1 / 3.6
 FASTEST_M_S = 500 * KM_H  # as on the command line
-PARTS = (
-    "spectrum",
-    "lines",
-    "coherence",
-    "taps",
-    "wavelets",
-    "switching",
-    "extremes",
-    "cabin",
-    "length",
-)
 Part = Literal[
     "spectrum",
     "lines",
@@ -128,7 +117,7 @@ class SpectraSettings(Settings):
     """PSD, peaks and RMS of one run, or of all, with the parts asked for."""
 
     run: RunNumber | None = None
-    what: tuple[Part, ...] = Field(default=(), max_length=len(PARTS))
+    what: tuple[Part, ...] = Field(default=(), max_length=len(get_args(Part)))
     resolution: Resolution | None = None
     speed: Speed | None = None
     without_tunnel: bool = False

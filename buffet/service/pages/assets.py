@@ -15,6 +15,8 @@ _TYPES = {
     ".md": "text/plain; charset=utf-8",
     "": "text/plain; charset=utf-8",  # a licence
 }
+# The report's tables sort alike.
+_SORTING = ("buffet.report", "templates/sort.js")
 # All there is; what is asked for is looked up here and never becomes a path by itself.
 NAMES = (
     "app.css",
@@ -44,7 +46,8 @@ def asset(name: str) -> Asset | None:
     """A static file by its name below `/static/`; None where there is none."""
     if name not in NAMES:
         return None
-    content = files(__package__).joinpath("static", *name.split("/")).read_bytes()
+    package, place = _SORTING if name == "sort.js" else (__package__, f"static/{name}")
+    content = files(package).joinpath(*place.split("/")).read_bytes()
     suffix = "." + name.rpartition(".")[2] if "." in name else ""
     return Asset(content, _TYPES[suffix], sha256(content).hexdigest()[:12])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, NamedTuple
 
@@ -14,7 +15,9 @@ from buffet.service.pages.board_view import KM_H, Document, interval_of, speeds_
 from buffet.service.pages.chart import Chart, Curve, Level, Span, Table
 
 ROAD_SPEED = "Road speed, km/h"
-STRIP_WIDTH, ROW, STRIP, AXIS = 640, 46, 18, 34
+# Widths for a page and for a phone, on which the letters of the first would be too small.
+WIDE, NARROW = 960, 340
+ROW, STRIP, AXIS = 46, 20, 36
 SIDE = 16  # left and right of the strips
 LETTER = 7.2  # width of a letter in a strip, about
 
@@ -170,44 +173,60 @@ def strip_text(one: Document, speeds: Sequence[float]) -> str:
     return f"{', '.join(told)} km/h"
 
 
-def strips_svg(board: Document, place: int) -> Markup:
+def strips_svg(board: Document, place: int, width: int) -> Markup:
     """Verdicts of every configuration over road speed, with the speed shown."""
     speeds = speeds_km_h(board)
     span = Span(speeds[0], max(speeds[-1], speeds[0] + 1), False)
+    rows = _Rows(span, width)
     every = board["configurations"]
     height = ROW * len(every) + AXIS
     told = ". ".join(f"{one['name']}: {strip_text(one, speeds)}" for one in every)
-    x = _x(span, speeds[place])
-    parts = [part for i, one in enumerate(every) for part in _row(one, i, speeds, span)]
-    parts += _speeds(span, ROW * len(every))
+    parts = [part for i, one in enumerate(every) for part in rows.row(one, i, speeds)]
+    parts += rows.speeds(ROW * len(every))
     return Markup(
-        f'<svg viewBox="0 0 {STRIP_WIDTH} {height}" role="img" class="strips" '
-        'aria-labelledby="strips-title strips-desc">'
-        '<title id="strips-title">Verdicts over road speed</title>'
-        f'<desc id="strips-desc">{escape(told)}</desc>{"".join(parts)}'
-        f'<path class="at" data-left="{SIDE}" data-right="{STRIP_WIDTH - SIDE}" '
-        f'data-low="{span.low:g}" data-high="{span.high:g}" d="M{x:.1f} 0V{height - AXIS + 6}"/></svg>'
+        f'<svg viewBox="0 0 {width} {height}" role="img" '
+        f'aria-labelledby="strips-title-{width} strips-desc-{width}">'
+        f'<title id="strips-title-{width}">Verdicts over road speed</title>'
+        f'<desc id="strips-desc-{width}">{escape(told)}</desc>{"".join(parts)}'
+        f'<path class="at" data-left="{SIDE}" data-right="{width - SIDE}" data-low="{span.low:g}" '
+        f'data-high="{span.high:g}" d="M{rows.x(speeds[place]):.1f} 0V{height - AXIS + 6}"/></svg>'
     )
 
 
-def _x(span: Span, speed: float) -> float:
-    return SIDE + span.share(speed) * (STRIP_WIDTH - 2 * SIDE)
+@dataclass(frozen=True)
+class _Rows:
+    """A row a configuration over one axis of speeds."""
 
+    span: Span
+    width: int
 
-def _row(one: Document, i: int, speeds: Sequence[float], span: Span) -> Iterator[str]:
-    top = ROW * i + 20
-    yield f'<text class="start" x="{SIDE}" y="{top - 5}">{escape(one["name"])}</text>'
-    for strip in strips(one, speeds):
-        low, high = _x(span, strip.low), _x(span, strip.high)
-        css = escape(strip.verdict)
-        yield (
-            f'<rect class="strip {css}" x="{low:.1f}" y="{top}" '
-            f'width="{high - low:.1f}" height="{STRIP}"/>'
-        )
-        word = _fitting(strip.verdict, high - low)
-        if word:
-            middle = (low + high) / 2
-            yield f'<text class="in {css}" x="{middle:.1f}" y="{top + 13}">{escape(word)}</text>'
+    def x(self, speed: float) -> float:
+        return SIDE + self.span.share(speed) * (self.width - 2 * SIDE)
+
+    def row(self, one: Document, i: int, speeds: Sequence[float]) -> Iterator[str]:
+        top = ROW * i + 20
+        yield f'<text class="start" x="{SIDE}" y="{top - 5}">{escape(one["name"])}</text>'
+        for strip in strips(one, speeds):
+            low, high = self.x(strip.low), self.x(strip.high)
+            css = escape(strip.verdict)
+            yield (
+                f'<rect class="strip {css}" x="{low:.1f}" y="{top}" '
+                f'width="{high - low:.1f}" height="{STRIP}"/>'
+            )
+            word, middle = _fitting(strip.verdict, high - low), (low + high) / 2
+            if word:
+                place = f'x="{middle:.1f}" y="{top + 14}"'
+                yield f'<text class="in {css}" {place}>{escape(word)}</text>'
+
+    def speeds(self, top: float) -> list[str]:
+        ticks = [tick for tick in self.span.ticks() if tick % 1 == 0]
+        return [
+            *(
+                f'<text class="middle" x="{self.x(tick):.1f}" y="{top + 18}">{tick:g}</text>'
+                for tick in ticks
+            ),
+            f'<text class="middle" x="{self.width / 2}" y="{top + 33}">{ROAD_SPEED}</text>',
+        ]
 
 
 def _fitting(verdict: str, width: float) -> str:
@@ -215,18 +234,6 @@ def _fitting(verdict: str, width: float) -> str:
     shape = next(mark.shape for mark in MARKS.values() if mark.word == verdict)
     options = (f"{shape} {verdict}", shape, "")
     return next(text for text in options if len(text) * LETTER <= width or not text)
-
-
-def _speeds(span: Span, top: float) -> list[str]:
-    ticks = [tick for tick in span.ticks() if tick % 1 == 0]
-    parts = [
-        f'<text class="middle" x="{_x(span, tick):.1f}" y="{top + 18}">{tick:g}</text>'
-        for tick in ticks
-    ]
-    return [
-        *parts,
-        f'<text class="middle" x="{STRIP_WIDTH / 2}" y="{top + 32}">{ROAD_SPEED}</text>',
-    ]
 
 
 def legend(board: Document) -> list[dict[str, Any]]:

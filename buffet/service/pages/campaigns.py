@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from buffet.service.pages.board_charts import (
+    NARROW,
+    WIDE,
     criterion_charts,
     crossing_chart,
     legend,
@@ -27,9 +29,9 @@ from buffet.service.pages.board_view import (
     speeds_km_h,
 )
 from buffet.service.pages.entries import CampaignEntry, JobEntry, RunEntry
-from buffet.service.pages.frame import Frame, Pager, render
+from buffet.service.pages.frame import USUAL_SPEED_KM_H, Frame, Pager, render
 
-USUAL_SPEED_KM_H = 130
+STRIP_WIDTHS = {"wide-screen": WIDE, "narrow-screen": NARROW}  # by class
 
 
 @dataclass(frozen=True)
@@ -92,7 +94,7 @@ def _shown(board: Document, speed_km_h: float | None) -> dict[str, object]:
         "headline": headline(board, place),
         "groups": groups(board, place),
         "moving": moving(board),
-        "strips": strips_svg(board, place),
+        "strips": {name: strips_svg(board, place, width) for name, width in STRIP_WIDTHS.items()},
         "strip_rows": [(one["name"], strip_text(one, speeds)) for one in board["configurations"]],
         "charts": criterion_charts(board, place),
         "crossings": crossing_chart(board, place),

@@ -11,7 +11,7 @@ from buffet.pairs import SIGNIFICANT
 from buffet.report.wording import MARKS, Mark, p_value, probability, spanned
 from buffet.service.pages.board_view import COSTS, KM_H, change_text, interval_of
 from buffet.service.pages.entries import CampaignEntry
-from buffet.service.pages.frame import Frame, render
+from buffet.service.pages.frame import USUAL_SPEED_KM_H, Frame, render
 
 Document = Mapping[str, Any]
 
@@ -52,7 +52,11 @@ class RankRow:
 
 def compare_page(frame: Frame, data: ComparePage) -> str:
     """Recommendation, ratios, costs, and what stays doubtful."""
-    values: dict[str, Any] = {"data": data, "campaign": data.campaign}
+    values: dict[str, Any] = {
+        "data": data,
+        "campaign": data.campaign,
+        "usual_speed": USUAL_SPEED_KM_H,
+    }
     if data.comparison is not None:
         values |= _shown(data.comparison)
     return render("compare", frame, values)

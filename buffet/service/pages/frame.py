@@ -9,6 +9,8 @@ from functools import cache
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal
 
+from markupsafe import Markup, escape
+
 from buffet.report.wording import sort_value
 from buffet.service.pages.assets import address_of
 from buffet.service.pages.svg import line_sample, svg
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
 Role = Literal["reader", "engineer", "owner"]
 # Each can what the one before can.
 ROLES: tuple[Role, ...] = ("reader", "engineer", "owner")
+USUAL_SPEED_KM_H = 130  # that a form offers
 _UNITS = ("B", "kB", "MB", "GB", "TB")
 
 
@@ -73,6 +76,7 @@ def environment() -> Environment:
     made.filters["when"] = when
     made.filters["machine_time"] = machine_time
     made.filters["size"] = size
+    made.filters["coded"] = coded
     made.filters["sort_value"] = sort_value
     made.globals |= {"static": address_of, "svg": svg, "line_sample": line_sample}
     return made
@@ -90,6 +94,15 @@ def machine_time(seconds: float) -> str:
 
 def _utc(seconds: float) -> datetime:
     return datetime.fromtimestamp(seconds, UTC)
+
+
+def coded(text: str) -> Markup:
+    """What stands between backticks, as code."""
+    parts = text.split("`")
+    if len(parts) % 2 == 0:  # one is left over
+        return escape(text)
+    told = (f"<code>{escape(one)}</code>" if i % 2 else escape(one) for i, one in enumerate(parts))
+    return Markup("".join(told))
 
 
 def size(n_bytes: int) -> str:

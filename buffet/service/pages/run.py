@@ -35,6 +35,7 @@ class RunData:
     spectra: Document | None  # the run's entry of buffet/spectra
     spectra_why: str | None
     first: int = 0  # channel that the page begins with
+    is_stale: bool = False  # what is shown is of an earlier state of the campaign
 
 
 @dataclass(frozen=True)
@@ -142,7 +143,7 @@ def _spectrum(quantity: Document, i: int) -> Chart:
         f"PSD of {name}, {per}",
         frequency,
         (Curve(name, 0, [value if value > 0 else None for value in psd], low, high),),
-        peaks=tuple(Peak(f.value, f"{significant(f.value)} Hz") for _, f in peaks if f),
+        peaks=tuple(sorted(Peak(f.value, f"{significant(f.value)} Hz") for _, f in peaks if f)),
         x_log=True,
         y_log=True,
     )

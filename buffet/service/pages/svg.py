@@ -12,6 +12,7 @@ WIDTH, HEIGHT = 640, 300
 LEFT, RIGHT, TOP, BOTTOM = 66, 16, 14, 44
 LABEL_ROOM = 120  # beside the plot, where curves are named at their ends
 LABEL_GAP = 13  # from one such name to the next
+PEAK_ROWS = 3  # in which labels of neighbours stand
 PEAK_ROOM = 60  # right of a peak for its label; else it stands on the left
 STYLES = 6
 
@@ -126,11 +127,11 @@ def _levels(chart: Chart, plot: _Plot) -> Iterator[str]:
 
 
 def _peaks(chart: Chart, plot: _Plot) -> Iterator[str]:
-    for peak in chart.peaks:
-        x = plot.x(peak.x)
+    for i, peak in enumerate(chart.peaks):
+        x, y = plot.x(peak.x), TOP + 9 + LABEL_GAP * (i % PEAK_ROWS)
         yield f'<path class="peak" d="M{x:.1f} {TOP}V{plot.bottom}"/>'
-        is_right = x > plot.right - PEAK_ROOM
-        yield _text(x + (-3 if is_right else 3), TOP + 9, peak.label, "end" if is_right else "start")
+        beside, side = (-3, "end") if x > plot.right - PEAK_ROOM else (3, "start")
+        yield _text(x + beside, y, peak.label, side)
 
 
 def _end_labels(chart: Chart, plot: _Plot) -> Iterator[str]:
@@ -141,7 +142,7 @@ def _end_labels(chart: Chart, plot: _Plot) -> Iterator[str]:
         if curve.end_label and known:
             ends.append((plot.y(known[-1]), curve.end_label))
     ends.sort()
-    last = -LABEL_GAP
+    last = -float(LABEL_GAP)
     for y, label in ends:
         last = max(y, last + LABEL_GAP)
         yield _text(plot.right + 6, last + 4, label, "start")

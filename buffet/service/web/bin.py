@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from buffet.service import binned_runs, catalogue, changes
+from buffet.service import binned_runs, binning, catalogue
 from buffet.service.api.dependencies import (
     Address,
     Engineer,
@@ -67,7 +67,7 @@ async def restore(
 ) -> Response:
     """Take a campaign back."""
     await fields_of(request)
-    await run_in_threadpool(changes.take_from_bin, service, campaign_id, principal, address)
+    await run_in_threadpool(binning.take_from_bin, service, campaign_id, principal, address)
     return shown.seen(f"/campaigns/{campaign_id}?done=restored")
 
 
@@ -82,7 +82,7 @@ async def restore_run(
 ) -> Response:
     """Take a run back."""
     await fields_of(request)
-    await inspecting(service, changes.take_run_from_bin, campaign_id, number, principal, address)
+    await inspecting(service, binning.take_run_from_bin, campaign_id, number, principal, address)
     return shown.seen(f"/campaigns/{campaign_id}?done=restored")
 
 
@@ -98,5 +98,5 @@ async def delete(
     fields = await fields_of(request)
     if not fields.get("sure"):
         raise BadFormError("tick the box beside the button: what is deleted cannot come back")
-    await run_in_threadpool(changes.delete_for_good, service, campaign_id, principal, address)
+    await run_in_threadpool(binning.delete_for_good, service, campaign_id, principal, address)
     return shown.seen("/bin?done=deleted")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Sequence
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -13,16 +11,13 @@ from fastapi.responses import Response
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy import Connection
 
-from buffet.service import catalogue, changes
-from buffet.service.access.audit import record
-from buffet.service.access.roles import Principal
+from buffet.service import binning, catalogue
 from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere, inspecting
 from buffet.service.api.paging import Before, CampaignId, RunNumber, Search
-from buffet.service.database.engine import reading, writing
+from buffet.service.database.engine import reading
 from buffet.service.intake.errors import BadFormError
 from buffet.service.jobs import queue
-from buffet.service.jobs.queue import Job
-from buffet.service.jobs.requests import Analysis, Settings, result_key
+from buffet.service.jobs.requests import Analysis, Settings
 from buffet.service.pages.board_view import headline, place_of
 from buffet.service.pages.campaigns import (
     CampaignBoard,
@@ -33,6 +28,7 @@ from buffet.service.pages.campaigns import (
 )
 from buffet.service.pages.compare import ComparePage, compare_page
 from buffet.service.pages.run import RunData, run_page
+from buffet.service.starting import start
 from buffet.service.state import Service
 from buffet.service.web import shown
 from buffet.service.web.forms import fields_of
@@ -148,8 +144,7 @@ def run(
     with reading(service.engine) as connection:
         found, entry = shown.entry_of(connection, campaign_id)
         one = catalogue.run(connection, campaign_id, number)
-        key = result_key(found.manifest_sha256, "run", {"run": number})
-        job = queue.of_key(connection, campaign_id, key)
+        job = queue.newest_of_run(connection, campaign_id, number)
         document = shown.document(service, connection, job) if job is not None else None
     why = NOT_YET if job is None else job.error or f"Job {job.id} is {job.state}."
     told = document or {"signals": None, "signals_why": why, "run": None}
@@ -162,6 +157,7 @@ def run(
         told["run"],
         spectra_why,
         first,
+        job is not None and job.manifest_sha256 != found.manifest_sha256,
     )
     return shown.page(run_page(shown.frame_of(request, principal), data))
 
@@ -178,8 +174,8 @@ async def analyse(
     fields = await fields_of(request)
     kind = fields.get("kind", "board")
     asked = [_request(one, fields) for one in TOGETHER.get(kind, (kind,))]
-    job = await run_in_threadpool(start, service, campaign_id, asked, principal, address)
-    return shown.seen(f"/jobs/{job.id}")
+    jobs = await run_in_threadpool(start, service, campaign_id, asked, principal, address)
+    return shown.seen(f"/jobs/{jobs[0][0].id}")
 
 
 def _request(kind: str, fields: dict[str, str]) -> Settings:
@@ -197,40 +193,6 @@ def _request(kind: str, fields: dict[str, str]) -> Settings:
     return found
 
 
-def start(
-    service: Service,
-    campaign_id: int,
-    asked: Sequence[Settings],
-    principal: Principal,
-    address: str,
-) -> Job:
-    """Jobs for what is asked of a campaign; returns the first."""
-    jobs = []
-    with writing(service.engine) as connection:
-        found = catalogue.campaign(connection, campaign_id)
-        for one in asked:
-            kind, values = one.kind, one.values()  # type: ignore[attr-defined]
-            if values.get("run") is not None:
-                catalogue.run(connection, campaign_id, values["run"])
-            job, is_new = queue.add(
-                connection,
-                campaign_id,
-                kind,
-                values,
-                result_key(found.manifest_sha256, kind, values),
-                found.manifest_sha256,
-                principal.name,
-                service.settings.queue,
-            )
-            if is_new:
-                what = {"kind": kind, "settings": values}
-                about = f"job {job.id}"
-                record(connection, principal, address, "start job", about, what, time.time())
-            jobs.append(job)
-    service.pool.wake()
-    return jobs[0]
-
-
 @ROUTER.post("/campaigns/{campaign_id}/bin")
 async def into_bin(
     campaign_id: CampaignId,
@@ -241,7 +203,7 @@ async def into_bin(
 ) -> Response:
     """Put a campaign into the bin."""
     await fields_of(request)
-    await run_in_threadpool(changes.put_into_bin, service, campaign_id, principal, address)
+    await run_in_threadpool(binning.put_into_bin, service, campaign_id, principal, address)
     return shown.seen("/bin?done=binned")
 
 
@@ -256,5 +218,5 @@ async def run_into_bin(
 ) -> Response:
     """Put a run into the bin."""
     await fields_of(request)
-    await inspecting(service, changes.put_run_into_bin, campaign_id, number, principal, address)
+    await inspecting(service, binning.put_run_into_bin, campaign_id, number, principal, address)
     return shown.seen(f"/campaigns/{campaign_id}?{urlencode({'done': 'binned'})}")

@@ -18,9 +18,9 @@ from buffet.service.errors import ServiceError
 from buffet.service.intake.multipart import Part
 from buffet.service.jobs.requests import BoardRequest, CompareRequest, RunRequest, Settings
 from buffet.service.pages.uploads import Upload, upload_page
+from buffet.service.starting import start
 from buffet.service.state import Service
 from buffet.service.web import shown
-from buffet.service.web.campaigns import start
 from buffet.service.web.forms import require_our_parts, texts_of
 
 ROUTER = APIRouter(include_in_schema=False, default_response_class=Response)
@@ -55,8 +55,8 @@ async def upload(
     asked: list[Settings] = [BoardRequest(kind="board")]
     if taken.campaign.baseline is not None:
         asked += [CompareRequest(kind="compare")]
-    job = await run_in_threadpool(start, service, campaign_id, asked, principal, address)
-    return shown.seen(f"/jobs/{job.id}?done=uploaded")
+    jobs = await run_in_threadpool(start, service, campaign_id, asked, principal, address)
+    return shown.seen(f"/jobs/{jobs[0][0].id}?done=uploaded")
 
 
 @ROUTER.get("/campaigns/{campaign_id}/upload")

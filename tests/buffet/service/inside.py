@@ -19,7 +19,7 @@ from buffet.service.access.guard import Guard
 from buffet.service.access.rate_limits import Buckets, RateLimits
 from buffet.service.access.roles import Role
 from buffet.service.access.sessions import begin
-from buffet.service.app import guarded
+from buffet.service.app import guard_of
 from buffet.service.database.engine import reading, writing
 from buffet.service.database.tables import METADATA
 from buffet.service.intake.disk import store_text
@@ -91,7 +91,7 @@ class Inside:
 def inside(settings: ServiceSettings) -> Iterator[Inside]:
     """One whose limits of rates are out of the way; no job runs."""
     service = Service(replace(settings, port=8000, requests_per_minute=10**9))
-    guard = guarded(service)
+    guard = guard_of(service)
     guard.limits = RateLimits(guard.limits.requests, Buckets("sign-ins", MANY, MANY))
     try:
         yield Inside(service, guard)

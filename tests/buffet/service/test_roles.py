@@ -46,6 +46,7 @@ POST   /access/tokens                                       owner
 POST   /access/tokens/{token_id}/revoke                     owner
 GET    /healthz                                             public
 GET    /openapi.json                                        reader
+GET    /metrics                                             reader
 GET    /api/campaigns                                       reader
 POST   /api/campaigns                                       engineer
 GET    /api/campaigns/{campaign_id}                         reader

@@ -4,7 +4,7 @@
   var moving = JSON.parse(document.getElementById("moving").textContent);
   var slider = document.getElementById("slider"), range = document.getElementById("range");
   var form = document.getElementById("speed-form"), said = document.getElementById("said");
-  var mark = document.querySelector("#strips .at"), speaking = 0;
+  var marks = document.querySelectorAll("#strips .at"), speaking = 0;
 
   function nearest(speed) {
     return moving.speeds.reduce(function (best, own, i) {
@@ -24,9 +24,11 @@
     list.appendChild(own);  // in the order of the configurations
   }
   function strip(speed) {
-    var set = mark.dataset, share = (speed - set.low) / (set.high - set.low);
-    var x = Number(set.left) + share * (set.right - set.left);
-    mark.setAttribute("d", mark.getAttribute("d").replace(/^M[\d.]+/, "M" + x.toFixed(1)));
+    marks.forEach(function (mark) {
+      var set = mark.dataset, share = (speed - set.low) / (set.high - set.low);
+      var x = Number(set.left) + share * (set.right - set.left);
+      mark.setAttribute("d", mark.getAttribute("d").replace(/^M[\d.]+/, "M" + x.toFixed(1)));
+    });
   }
   // Screen readers hear the verdicts once the slider rests.
   function speak(i) {

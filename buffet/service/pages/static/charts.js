@@ -64,9 +64,9 @@
       text(u, level[1], u.bbox.left + 5 * pixel, y - 4 * pixel);
     });
     u.ctx.setLineDash([]);
-    spec.peaks.forEach(function (peak) {
+    spec.peaks.forEach(function (peak, i) {
       var at = vertical(u, peak[0], "--alarm", 1), isRight = at > right - 60 * pixel;
-      text(u, peak[1], at + (isRight ? -3 : 3) * pixel, u.bbox.top + 11 * pixel, isRight ? "right" : "left");
+      text(u, peak[1], at + (isRight ? -3 : 3) * pixel, u.bbox.top + (11 + 13 * (i % 3)) * pixel, isRight ? "right" : "left");
     });
     var last = -Infinity;
     spec.curves.filter(function (curve) { return curve.label && curve.y; }).map(function (curve) {

@@ -2,7 +2,8 @@
 (function () {
   "use strict";
   var sheet = document.getElementById("sheet"), says = document.getElementById("sheet-says");
-  var file = document.getElementById("sheet-file"), waiting = 0, asked = 0;
+  var file = document.getElementById("sheet-file"), recordings = document.getElementById("recordings");
+  var waiting = 0, asked = 0;
 
   function line(parent, kind, text) {
     parent.appendChild(document.createElement(kind)).textContent = text;
@@ -27,7 +28,8 @@
       method: "POST", credentials: "same-origin",
       headers: { "Content-Type": "application/json",
         "X-Form-Token": document.querySelector("input[name='form_token']").value },
-      body: JSON.stringify({ sheet: sheet.value, campaign: Number(sheet.dataset.campaign) })
+      body: JSON.stringify({ sheet: sheet.value, campaign: Number(sheet.dataset.campaign),
+        files: Array.from(recordings.files, function (one) { return one.name; }) })
     }).then(function (answer) {
       if (!answer.ok) { throw new Error(answer.status); }
       return answer.json();
@@ -50,5 +52,6 @@
       check();
     });
   });
+  recordings.addEventListener("change", check);  // a sheet may name them
   if (sheet.value) { check(); }
 }());

@@ -8,13 +8,15 @@ import signal
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from click.testing import CliRunner
 
 from buffet.cli import main
+from buffet.service.jobs.requests import Part
 from buffet.service.settings import ServiceSettings
+from buffet.spectra_parts import WORDS
 from tests.buffet.campaigns import two_configurations
 from tests.buffet.schema_check import require_described
 from tests.buffet.service.served import Served, serving, zipped
@@ -84,6 +86,11 @@ def test_spectra_of_one_run_are_those_of_the_command_line(served: Served, folder
     answer = served.client.get(job["result"])
     words = ("spectra", folder, "--run", "1", "--what", "lines", "--json")
     assert answer.text == printed(*words)
+
+
+def test_parts_that_may_be_asked_for_are_those_of_the_command() -> None:
+    """One list, told to two parsers."""
+    assert get_args(Part) == WORDS
 
 
 def test_progress_is_followed_and_taken_up_again(served: Served) -> None:

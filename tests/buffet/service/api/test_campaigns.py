@@ -113,7 +113,8 @@ def test_lists_come_in_pages(served: Served) -> None:
     """Newest first, each once, whatever the size of a page."""
     with writing(served.service.engine) as connection:
         for number in range(5):
-            found = catalogue.Found(f"Tails {number}", None, (), (), ())
+            run = catalogue.FoundRun(str(number), "wind-on", f"Flügel {number}", "", (), 0, {})
+            found = catalogue.Found(f"Tails {number}", None, (), (run,), ())
             stored = [catalogue.StoredFile("campaign.toml", f"{number:064d}", 1)]
             catalogue.add(connection, found, stored, "somebody")
     address, ids = "/api/campaigns?limit=2", []
@@ -122,9 +123,11 @@ def test_lists_come_in_pages(served: Served) -> None:
         ids += [one["id"] for one in page["items"]]
         address = page["next"]
     assert ids == [5, 4, 3, 2, 1]
-    found = served.client.get("/api/campaigns", params={"search": "tails 3"}).json()["items"]
-    assert [one["title"] for one in found] == ["Tails 3"]
-    assert served.client.get("/api/campaigns", params={"search": "%"}).json()["items"] == []
+    for search, titles in (("tails 3", ["Tails 3"]), ("flügel 2", ["Tails 2"]), ("%", [])):
+        found = served.client.get("/api/campaigns", params={"search": search}).json()["items"]
+        assert [one["title"] for one in found] == titles
+    found = served.client.get("/api/campaigns", params={"search": "4"}).json()["items"]
+    assert [one["id"] for one in found] == [5]
 
 
 def test_runs_come_one_by_one(served: Served, archive: bytes) -> None:
@@ -226,3 +229,16 @@ def test_a_sheet_is_checked_as_it_is_typed(served: Served, archive: bytes) -> No
     assert [fault["key"] for fault in faults] == ["run.recording"]
     faults = served.post("/api/check-sheet", {"sheet": "format = "}).json()["faults"]
     assert faults
+
+
+def test_people_get_a_page_where_something_is_wrong(served: Served) -> None:
+    """Scripts get the document; what was asked for is shown as text."""
+    asked = {"Accept": "text/html"}
+    answer = served.client.get("/campaigns/7", headers=asked)
+    assert (answer.status_code, answer.headers["content-type"]) == (404, "text/html; charset=utf-8")
+    assert "campaign 7 is not here" in answer.text
+    nowhere = served.client.get("/<b>nowhere", headers=asked)
+    assert nowhere.status_code == 404
+    assert "<b>" not in nowhere.text
+    document = served.client.get("/campaigns/7").json()
+    assert (document["kind"], document["status"]) == ("not-found", 404)

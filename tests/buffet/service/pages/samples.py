@@ -31,8 +31,15 @@ TOKEN = "form-token-of-this-session"
 NOW = 1_772_446_440.0  # 2026-03-02 10:14 UTC
 NASTY = """"><script>alert('1')</script> & <b>"""
 NASTY_NUMBER = "0/14 <i>"
+FAULTS = (("run.number", NASTY), ("", "no recording"))
+PROBLEM: Document = {
+    "status": 422,
+    "title": NASTY,
+    "detail": NASTY,
+    "faults": [NASTY, {"file": "runs/1.toml", "key": "run", "problem": NASTY}],
+}
 OPENAPI: Document = {
-    "info": {"title": "Buffeting", "description": "What the pages show, for scripts."},
+    "info": {"title": "Buffeting", "description": "Send `a` token, or <b>."},
     "paths": {
         "/api/campaigns/{id}": {
             "parameters": [
@@ -118,14 +125,13 @@ def board(docs: Documents, role: Role | None, speed_km_h: float | None = None) -
 def every_page(docs: Documents, role: Role | None = "owner") -> dict[str, str]:
     """HTML by a page's address; some addresses stand for a state of the same page."""
     who, own = frame(role), campaign(docs.board["title"])
-    listed = ListedCampaign(own, "rated", "likely: bare", watching=True)
+    listed = ListedCampaign(own, "rated", "likely: bare")
     watched = replace(own, watched=NASTY, waiting=(f"run 12: {NASTY}",))
+    waiting = replace(listed, campaign=watched, watching=True)
     pager = Pager("1 to 50 of 120", None, "/?after=50")
     data = RunData(own, runs(docs.spectra)[0], docs.signals, None, docs.spectra, None)
     return {
-        "/": list_page(
-            who, CampaignList((listed, replace(listed, campaign=watched)), NASTY, pager)
-        ),
+        "/": list_page(who, CampaignList((listed, waiting), NASTY, pager)),
         "/?empty": list_page(who, CampaignList((), "", Pager("none", None, None))),
         "/campaigns/3": board(docs, role),
         "/campaigns/4": board_page(
@@ -139,14 +145,8 @@ def every_page(docs: Documents, role: Role | None = "owner") -> dict[str, str]:
         "/campaigns/4/compare": compare_page(who, ComparePage(own, None, NASTY)),
         "/upload": upload_page(who, Upload(largest_bytes=2 * 10**9)),
         "/campaigns/3/upload": upload_page(
-            who,
-            Upload(
-                own,
-                sheet=f"format = 1 # </textarea>{NASTY}",
-                problem="2 faults",
-                faults=(("run.number", NASTY), ("", "no recording")),
-            ),
-        ),  # fmt: skip
+            who, Upload(own, None, f"format = 1 # </textarea>{NASTY}", "2 faults", FAULTS)
+        ),
         "/jobs/7": job_page(who, JobStatus(job(), f"reading {NASTY}", 0.4)),
         "/jobs/8": job_page(who, JobStatus(job(state="queued", started_at=None), "", None, 2)),
         "/jobs/9": job_page(who, JobStatus(job(state="done"), "", 1.0, result="/campaigns/3")),
@@ -157,15 +157,7 @@ def every_page(docs: Documents, role: Role | None = "owner") -> dict[str, str]:
         ),
         "/login": login_page(frame(None), f"/campaigns/3?x={NASTY}", "No such token."),
         "/access": access_page(who, access(pager)),
-        "/problem": problem_page(
-            who,
-            {
-                "status": 422,
-                "title": NASTY,
-                "detail": NASTY,
-                "faults": [NASTY, {"file": "runs/1.toml", "key": "run", "problem": NASTY}],
-            },
-        ),  # fmt: skip
+        "/problem": problem_page(who, PROBLEM),
         "/docs": docs_page(who, OPENAPI),
     }
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from threading import Thread
+from typing import Any
 from urllib.parse import unquote, urlsplit
 
 from buffet.service.pages.assets import asset
@@ -20,6 +22,15 @@ EVENTS = 'event: progress\ndata: {"text": "run 3 of 8", "share": 0.375}\n\n'
 
 # Address with its query to HTML; None where there is no such page.
 Pages = Callable[[str, str], str | None]
+
+
+class _Server(ThreadingHTTPServer):
+    """One whose browser may leave before a file has come."""
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """Say nothing of that."""
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)
 
 
 @contextmanager
@@ -58,7 +69,7 @@ def served(pages: Pages) -> Iterator[str]:
         def log_message(self, format: str, *args: object) -> None:
             pass
 
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    server = _Server(("127.0.0.1", 0), Handler)
     server.daemon_threads = True
     thread = Thread(target=server.serve_forever, daemon=True)
     thread.start()
