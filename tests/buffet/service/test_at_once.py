@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import httpx
 import pytest
 
-from buffet.service import changes
+from buffet.service import changes, trees
 from buffet.service.intake.inspection import inspect
 from buffet.service.intake.zip_files import unpack
 from buffet.service.settings import ServiceSettings
@@ -28,7 +28,7 @@ T = TypeVar("T")
 @pytest.fixture
 def served(settings: ServiceSettings, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
     """An empty service without workers; it looks at files itself: a tenth of the time."""
-    monkeypatch.setattr(changes, "inspect_limited", inspect)
+    monkeypatch.setattr(trees, "inspect_limited", inspect)
     monkeypatch.setattr(changes, "unpack_limited", unpack)
     with serving(settings, workers=0) as running:
         yield running
