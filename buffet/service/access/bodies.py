@@ -2,6 +2,10 @@
 
 Who sends a byte a second holds a connection and, with an upload, a file; a thousand of them hold
 all that the server may open. Answers are not timed: event streams last.
+
+What is not bounded here are connections that never send a whole head: uvicorn waits for it. They
+cost a handle each and nothing else; where others than the team reach the port, the proxy in front
+bounds them.
 """
 
 from __future__ import annotations
