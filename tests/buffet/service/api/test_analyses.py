@@ -152,6 +152,23 @@ def test_a_job_whose_worker_is_killed_runs_again(served: Served) -> None:
     assert served.ended(started(served, kind="rate", speed="113 km/h"))["state"] == "done"
 
 
+def test_an_idle_worker_gives_its_memory_back(
+    served: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It ends after a while, and another does the next job."""
+    served.ended(started(served, kind="rate", speed="113 km/h"))
+    served.ended(started(served, kind="spectra", run="0"))
+    (before,) = served.service.pool.pids
+    monkeypatch.setattr("buffet.service.jobs.pool.IDLE_S", 0.0)
+    served.service.pool.wake()
+    until = time.monotonic() + 20
+    while served.service.pool.pids and time.monotonic() < until:
+        time.sleep(0.05)
+    assert served.service.pool.pids == []
+    assert served.ended(started(served, kind="spectra", run="2"))["state"] == "done"
+    assert before not in served.service.pool.pids
+
+
 def test_the_report_is_a_file_to_keep(served: Served) -> None:
     """A page that no browser shows as one of the service's."""
     job = served.ended(started(served, kind="report", speed="125 km/h"))
