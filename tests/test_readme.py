@@ -17,8 +17,6 @@ from click.testing import CliRunner
 
 from buffet.analysis import CampaignAnalysis, analyse
 from buffet.cli import main
-from buffet.run_analysis import RunAnalysis
-from buffet.run_spectra import RunResult, run_result
 from ingest import Campaign, OpenCabin, open_campaign, read_vehicle
 from tests.buffet.campaigns import write_runs, write_sheet
 from tests.ingest.campaigns import toml
@@ -50,7 +48,7 @@ def at_root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture(scope="module", autouse=True)
 def read_once() -> Iterator[None]:
-    """The demo campaign is read, and its peaks looked for, once and not for each command."""
+    """The demo campaign is read once and not for each command; so are its peaks looked for."""
     known: list[CampaignAnalysis] = []
 
     def analyse_once(campaign: Campaign, *arguments: Any, **options: Any) -> CampaignAnalysis:
@@ -60,16 +58,8 @@ def read_once() -> Iterator[None]:
             known.append(analyse(campaign, **options))
         return known[0]
 
-    results: dict[int, RunResult] = {}
-
-    def result_once(run: RunAnalysis, *arguments: Any) -> RunResult:
-        if id(run) not in results:  # `known` keeps them all
-            results[id(run)] = run_result(run, *arguments)
-        return results[id(run)]
-
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("buffet.analysis.analyse", analyse_once)
-        patch.setattr("buffet.rating.rate.run_result", result_once)
         yield
 
 

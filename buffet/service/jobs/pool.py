@@ -25,6 +25,7 @@ from ingest import file_digest
 
 LOG = logging.getLogger("buffet.service.jobs")
 PROGRESS_EVERY_S = 0.5  # events of progress are kept: no more than anyone reads
+IDLE_S = 600.0  # a worker keeps its last campaign's analysis, up to gigabytes, as long as this
 REST_S = 2.0  # after a failure of the server's own, such as a full disk
 
 
@@ -36,6 +37,7 @@ class Slot:
     process: WorkerProcess | None = None
     job_id: int | None = None
     stopping: threading.Event = field(default_factory=threading.Event)  # its present job
+    worked_at: float = 0.0  # by the clock of `time.monotonic`
 
 
 class Pool:
@@ -126,6 +128,8 @@ class Pool:
                 LOG.exception("worker %d", slot.number)
                 self._rest(slot)
             finally:
+                if slot.job_id is not None:
+                    slot.worked_at = time.monotonic()
                 slot.job_id = None
         if slot.process is not None:
             slot.process.kill()
@@ -138,6 +142,8 @@ class Pool:
             with reading(self._engine) as connection:
                 waits = bool(queue.jobs(connection, states=("queued",), limit=1))
             if not waits:
+                if time.monotonic() - slot.worked_at > IDLE_S:
+                    self._kill(slot)
                 self._work.wait(timeout=5.0)
                 return None
         with self._lock, writing(self._engine) as connection:

@@ -183,8 +183,10 @@ def _request(kind: str, fields: dict[str, str]) -> Settings:
     given: dict[str, str] = {"kind": kind}
     if kind in ("board", "compare", "report", "rate") and fields.get("speed"):
         given["speed"] = f"{fields['speed']} km/h"
-    if kind == "run":
+    if kind in ("run", "export"):
         given["run"] = fields.get("run", "")
+    if kind == "export":
+        given["suffix"] = fields.get("suffix", "")
     try:
         found: Settings = _ANALYSIS.validate_python(given)
     except ValidationError as error:

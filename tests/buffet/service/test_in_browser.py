@@ -100,6 +100,16 @@ def follow_the_path(served: Served, browser: Browser, archive: Path, baseline: s
     assert baseline in report
     assert download.value.suggested_filename == "campaign-1-report.html"
 
+    number = served.client.get("/api/campaigns/1/runs").json()["items"][-1]["number"]
+    page.goto(f"{served.address}/campaigns/1/runs/{number}")
+    scanned += grave_findings(page)
+    page.get_by_label("Calibrated samples as").select_option("CSV")
+    page.get_by_role("button", name="Export").click()
+    link.wait_for()
+    with page.expect_download() as download:
+        link.click()
+    assert "lift" in Path(download.value.path()).read_text(encoding="utf-8")[:1000]
+
     page.goto(f"{served.address}/campaigns/1/compare")
     page.get_by_text(f"Baseline: {baseline}").wait_for()
     scanned += grave_findings(page)

@@ -141,15 +141,32 @@ def test_a_job_whose_worker_is_killed_runs_again(served: Served) -> None:
     while killed < 3:
         state = served.client.get(job["address"]).json()
         assert state["state"] in ("queued", "running"), state
-        if state["state"] == "running" and state["attempts"] == killed + 1:
-            for pid in served.service.pool.pids:
-                os.kill(pid, signal.SIGKILL)
+        pids = served.service.pool.pids  # none until a worker is started
+        if pids and state["state"] == "running" and state["attempts"] == killed + 1:
+            os.kill(pids[0], signal.SIGKILL)
             killed += 1
         time.sleep(0.02)
     ended = served.ended(job)
     assert (ended["state"], ended["attempts"]) == ("failed", 3)
     assert "died 3 times" in ended["error"]
     assert served.ended(started(served, kind="rate", speed="113 km/h"))["state"] == "done"
+
+
+def test_an_idle_worker_gives_its_memory_back(
+    served: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It ends after a while, and another does the next job."""
+    served.ended(started(served, kind="rate", speed="113 km/h"))
+    served.ended(started(served, kind="spectra", run="0"))
+    (before,) = served.service.pool.pids
+    monkeypatch.setattr("buffet.service.jobs.pool.IDLE_S", 0.0)
+    served.service.pool.wake()
+    until = time.monotonic() + 20
+    while served.service.pool.pids and time.monotonic() < until:
+        time.sleep(0.05)
+    assert served.service.pool.pids == []
+    assert served.ended(started(served, kind="spectra", run="2"))["state"] == "done"
+    assert before not in served.service.pool.pids
 
 
 def test_the_report_is_a_file_to_keep(served: Served) -> None:
