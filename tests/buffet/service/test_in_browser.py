@@ -56,63 +56,89 @@ def test_from_the_upload_to_the_report(served: Served, browser: Browser, tmp_pat
     follow_the_path(served, browser, tmp_path / "campaign.zip", "bare")
 
 
+# What the page of a job said of its progress, kept when it is loaded again.
+NOTES_PROGRESS = """addEventListener("DOMContentLoaded", () => {
+  const said = document.querySelector("#job [data-text]");
+  if (!said) { return; }
+  new MutationObserver(() => { sessionStorage.said = (sessionStorage.said || "") + said.textContent; })
+    .observe(said, { childList: true, characterData: true, subtree: true });
+});"""
+
+
 def follow_the_path(served: Served, browser: Browser, archive: Path, baseline: str) -> None:
     """Upload an archive whose baseline is felt more at 130 km/h than at 60."""
     watched = Watched(served.address)
     page = watched.watch(browser.new_context(bypass_csp=True, accept_downloads=True).new_page())
+    page.add_init_script(NOTES_PROGRESS)
     page.set_default_timeout(ANALYSED_MS)
+    found = [
+        *upload(page, served, archive),
+        *move_the_slider(page, baseline),
+        *take_files_home(page, served, baseline),
+    ]
+    assert found == []
+    assert watched.complaints == []
+    assert watched.outside == []
 
+
+def upload(page: Page, served: Served, archive: Path) -> list[str]:
+    """From the list to the result of the first analysis; what the scan found on the way."""
     page.goto(f"{served.address}/")
-    scanned = [page.url, *grave_findings(page)]
+    found = grave_findings(page)
     page.get_by_role("link", name="Upload", exact=True).click()
-    scanned += grave_findings(page)
+    found += grave_findings(page)
     page.get_by_label("zip").set_input_files(archive)
     page.get_by_role("button", name="Upload").click()
-
     page.wait_for_url("**/jobs/*")
     assert page.get_by_role("status").first.is_visible()
-    page.wait_for_function(
-        "document.querySelector('#job [data-text]')?.textContent.includes('run ')"
-    )
-    scanned += grave_findings(page)
+    page.get_by_role("link", name="Show the result").wait_for()
+    assert "run " in page.evaluate("sessionStorage.said")
+    found += grave_findings(page)
     page.get_by_role("link", name="Show the result").click()
-
     page.wait_for_url("**/campaigns/1*")
+    return found
+
+
+def move_the_slider(page: Page, baseline: str) -> list[str]:
+    """To the slowest speed, by keyboard; the address shows the same without scripts' help."""
     rated = verdicts(page)
     assert rated[baseline] in ("likely", "possible")
-    slider = page.get_by_role("slider")
-    slider.focus()
+    page.get_by_role("slider").focus()
     page.keyboard.press("Home")
     slowest = verdicts(page)
     assert slowest[baseline] != rated[baseline]
     assert "speed=60" in page.url
     page.goto(page.url)
     assert verdicts(page) == slowest
-    scanned += grave_findings(page)
+    return grave_findings(page)
 
+
+def take_files_home(page: Page, served: Served, baseline: str) -> list[str]:
+    """The report and a run's samples as files; the comparison, which came with the board."""
     page.get_by_label("Work out").select_option("report")
     page.get_by_role("button", name="Start").click()
+    name, report = downloaded(page)
+    assert name == "campaign-1-report.html"
+    assert baseline in report
+
+    number = served.client.get("/api/campaigns/1/runs").json()["items"][-1]["number"]
+    page.goto(f"{served.address}/campaigns/1/runs/{number}")
+    found = grave_findings(page)
+    page.get_by_label("Calibrated samples as").select_option("CSV")
+    page.get_by_role("button", name="Export").click()
+    _, samples = downloaded(page)
+    assert "lift" in samples[:1000]
+
+    page.goto(f"{served.address}/campaigns/1/compare")
+    page.get_by_text(f"Baseline: {baseline}").wait_for()
+    return found + grave_findings(page)
+
+
+def downloaded(page: Page) -> tuple[str, str]:
+    """Name and content of what a job's page offers once it is done."""
     link = page.get_by_role("link", name="Show the result")
     link.wait_for()
     with page.expect_download() as download:
         link.click()
-    report = Path(download.value.path()).read_text(encoding="utf-8")
-    assert baseline in report
-    assert download.value.suggested_filename == "campaign-1-report.html"
-
-    number = served.client.get("/api/campaigns/1/runs").json()["items"][-1]["number"]
-    page.goto(f"{served.address}/campaigns/1/runs/{number}")
-    scanned += grave_findings(page)
-    page.get_by_label("Calibrated samples as").select_option("CSV")
-    page.get_by_role("button", name="Export").click()
-    link.wait_for()
-    with page.expect_download() as download:
-        link.click()
-    assert "lift" in Path(download.value.path()).read_text(encoding="utf-8")[:1000]
-
-    page.goto(f"{served.address}/campaigns/1/compare")
-    page.get_by_text(f"Baseline: {baseline}").wait_for()
-    scanned += grave_findings(page)
-    assert scanned == [f"{served.address}/"]
-    assert watched.complaints == []
-    assert watched.outside == []
+    taken = download.value
+    return taken.suggested_filename, Path(taken.path()).read_text(encoding="utf-8")
