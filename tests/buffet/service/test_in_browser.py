@@ -60,8 +60,9 @@ def test_from_the_upload_to_the_report(served: Served, browser: Browser, tmp_pat
 NOTES_PROGRESS = """addEventListener("DOMContentLoaded", () => {
   const said = document.querySelector("#job [data-text]");
   if (!said) { return; }
-  new MutationObserver(() => { sessionStorage.said = (sessionStorage.said || "") + said.textContent; })
-    .observe(said, { childList: true, characterData: true, subtree: true });
+  const note = () => { sessionStorage.said = (sessionStorage.said || "") + said.textContent; };
+  const changes = { childList: true, characterData: true, subtree: true };
+  new MutationObserver(note).observe(said, changes);
 });"""
 
 
