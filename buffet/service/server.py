@@ -13,6 +13,7 @@ import uvicorn
 
 from buffet.service.access.startup import require_safe
 from buffet.service.app import guarded
+from buffet.service.connections import Connection
 from buffet.service.database.engine import reading
 from buffet.service.errors import FolderError
 from buffet.service.settings import ServiceSettings
@@ -47,6 +48,7 @@ def serve(settings: ServiceSettings, told: Callable[[str], None]) -> None:
             raise
         config = uvicorn.Config(
             guarded(service),
+            http=Connection,
             log_config=None,
             access_log=False,
             server_header=False,
