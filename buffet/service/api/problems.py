@@ -128,15 +128,19 @@ async def _known(request: Request, error: Exception) -> Response:
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     faults = [
-        {"file": "", "key": ".".join(map(str, one["loc"][1:])), "problem": _plain(one["msg"])}
+        {"file": "", "key": ".".join(map(str, one["loc"][1:])), "problem": _plain(one)}
         for one in error.errors()
     ]
-    told = "; ".join(f"{one['key']}: {one['problem']}" for one in faults[:5])
+    told = "; ".join(": ".join(filter(None, (one["key"], one["problem"]))) for one in faults[:5])
     return answer(request, 422, "invalid", told or "the request cannot be read", faults=faults)
 
 
-def _plain(message: str) -> str:
-    return message.removeprefix("Value error, ")
+def _plain(error: Mapping[str, Any]) -> str:
+    """In our words where the library's speak of its own workings."""
+    if error["type"] == "union_tag_invalid":
+        known = error["ctx"]
+        return f"kind is {known['tag']!r}; wanted one of {known['expected_tags']}"
+    return str(error["msg"]).removeprefix("Value error, ")
 
 
 async def _http(request: Request, error: Exception) -> Response:
