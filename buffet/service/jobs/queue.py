@@ -255,7 +255,8 @@ def put_back(connection: Connection, job_id: int, *, counts: bool = True) -> Non
     if found is None:  # cancelled, or gone with its campaign
         return
     if counts and found.attempts >= MOST_ATTEMPTS:
-        end(connection, job_id, "failed", f"the worker died {found.attempts} times under it")
+        told = f"the worker died {found.attempts} times under it, perhaps for want of memory"
+        end(connection, job_id, "failed", f"{told}: the server's log says more")
         return
     values: dict[str, Any] = {"state": "queued", "started_at": None}
     if not counts:
