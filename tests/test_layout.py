@@ -67,7 +67,7 @@ LEVELS = (
     ("service.catalogue",),
     ("service.binned_runs",),
     ("service.jobs",),
-    ("service.bell", "service.state"),
+    ("service.bell", "service.state", "service.connections"),
     ("service.trees",),
     ("service.changes",),
     ("service.binning", "service.request_log", "service.backup_form"),

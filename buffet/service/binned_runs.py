@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, delete, func, select
+from sqlalchemy import ColumnElement, Connection, delete, func, select
 
 from buffet.service.catalogue import StoredFile
 from buffet.service.database.tables import CAMPAIGNS, FILES
@@ -36,22 +36,26 @@ def every(connection: Connection, limit: int) -> list[BinnedRun]:
 
 
 def files_of(connection: Connection, campaign_id: int, number: str) -> list[StoredFile]:
-    """Files that went into the bin with a run, as they last were."""
-    query = (
-        select(FILES.c.name, FILES.c.sha256, FILES.c.size)
-        .where(FILES.c.campaign_id == campaign_id, FILES.c.binned_run == number)
-        .order_by(FILES.c.id)
+    """Files that went into the bin with the last run of a number."""
+    query = select(FILES.c.name, FILES.c.sha256, FILES.c.size).where(
+        *_last_binned(campaign_id, number)
     )
-    by_name = {row.name: StoredFile(*row) for row in connection.execute(query)}
-    if not by_name:
+    found = [StoredFile(*row) for row in connection.execute(query.order_by(FILES.c.id))]
+    if not found:
         raise NotFoundError(f"the bin has no run {number!r} of campaign {campaign_id}")
-    return list(by_name.values())
+    return found
 
 
 def forget(connection: Connection, campaign_id: int, number: str) -> None:
-    """A run's files are not in the bin any more: they are about to be the campaign's again."""
-    gone = (FILES.c.campaign_id == campaign_id, FILES.c.binned_run == number)
-    connection.execute(delete(FILES).where(*gone))
+    """Its files are not in the bin any more: they are about to be the campaign's again."""
+    connection.execute(delete(FILES).where(*_last_binned(campaign_id, number)))
+
+
+def _last_binned(campaign_id: int, number: str) -> tuple[ColumnElement[bool], ...]:
+    """Several runs of one number may have gone there, one after the other: each stays whole."""
+    own = (FILES.c.campaign_id == campaign_id, FILES.c.binned_run == number)
+    latest = select(func.max(FILES.c.binned_at)).where(*own).scalar_subquery()
+    return (*own, FILES.c.binned_at == latest)
 
 
 def numbers(connection: Connection, campaign_id: int) -> list[str]:

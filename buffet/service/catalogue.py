@@ -351,6 +351,12 @@ def take_from_bin(connection: Connection, campaign_id: int) -> Campaign:
 def delete_for_good(connection: Connection, campaign_id: int) -> Campaign:
     """A campaign of the bin with its files, jobs and results; raises NotFoundError without one."""
     found = campaign(connection, campaign_id, binned=True)
+    # Another campaign of the same content shares results with it, and keeps them.
+    other = (JOBS.c.result_key == RESULTS.c.key) & (JOBS.c.campaign_id != campaign_id)
+    done = select(JOBS.c.campaign_id).where(other & (JOBS.c.state == "done"))
+    shared = (RESULTS.c.campaign_id == campaign_id, done.exists())
+    heir = done.order_by(JOBS.c.id).limit(1).scalar_subquery()
+    connection.execute(update(RESULTS).where(*shared).values(campaign_id=heir))
     connection.execute(delete(CAMPAIGNS).where(CAMPAIGNS.c.id == campaign_id))
     return found
 

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 from urllib.error import HTTPError, URLError
 from urllib.parse import quote, urlsplit
-from urllib.request import Request, urlopen
+from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 from buffet.errors import BuffetError
 from buffet.service.intake.names import checked_names
@@ -30,7 +30,10 @@ from ingest import Campaign, open_campaign
 TOKEN_VARIABLE = "BUFFET_TOKEN"
 TIMEOUT_S = 60.0
 PIECE_BYTES = 2**20
-_ADDRESS = re.compile(r"(?P<server>https?://[^/?#]+)/(?:api/)?campaigns/(?P<id>\d{1,9})/?")
+# Also as it is copied from a browser, where the slider writes ?speed=130 behind it.
+_ADDRESS = re.compile(
+    r"(?P<server>https?://[^/?#]+)/(?:api/)?campaigns/(?P<id>\d{1,9})(?:[/?#].*)?", re.DOTALL
+)
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
@@ -84,7 +87,8 @@ class ServedCampaign(Campaign):
             pause_s = min(2 * pause_s, 2.0)
             job = self.server.document(f"/api/jobs/{int(job['id'])}")
         if job["state"] != "done":
-            raise ClientError(f"job {job['id']} is {job['state']}: {job['error']}")
+            why = job["error"] or "ask for it again"
+            raise ClientError(f"job {job['id']} is {job['state']}: {why}")
         with self.server.asked(f"/api/jobs/{int(job['id'])}/result") as answer:
             return answer.read()
 
@@ -117,8 +121,9 @@ class Server:
         if body is not None:
             data = json.dumps(body).encode()
             headers["Content-Type"] = "application/json"
+        request = Request(self.address + path, data, headers)
         try:
-            with urlopen(Request(self.address + path, data, headers), timeout=TIMEOUT_S) as answer:
+            with _OPENER.open(request, timeout=TIMEOUT_S) as answer:
                 yield answer
         except HTTPError as error:
             with error:
@@ -135,6 +140,16 @@ class Server:
                 return json.load(answer)
             except ValueError as error:
                 raise ClientError(f"{self.address}{path}: the answer is no JSON") from error
+
+
+class _Stay(HTTPRedirectHandler):
+    """No other server is sent the token because one says that it is there now."""
+
+    def redirect_request(self, *_: Any) -> None:
+        """None: the redirection is an error like any other."""
+
+
+_OPENER = build_opener(_Stay)
 
 
 def _told(error: HTTPError) -> str:

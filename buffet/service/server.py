@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import ssl
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -13,6 +14,7 @@ import uvicorn
 
 from buffet.service.access.startup import require_safe
 from buffet.service.app import guarded
+from buffet.service.connections import Connection
 from buffet.service.database.engine import reading
 from buffet.service.errors import FolderError
 from buffet.service.settings import ServiceSettings
@@ -31,10 +33,11 @@ def serve(settings: ServiceSettings, told: Callable[[str], None]) -> None:
     Raises
     ------
     FolderError
-        The folder, its database or the address cannot be served.
+        The folder, its database, the certificate or the address cannot be served.
     UnsafeError
         These settings would let anybody in.
     """
+    _require_certificate(settings)
     bound = _bound(settings)
     with bound:
         settings = replace(settings, port=bound.getsockname()[1])
@@ -47,6 +50,7 @@ def serve(settings: ServiceSettings, told: Callable[[str], None]) -> None:
             raise
         config = uvicorn.Config(
             guarded(service),
+            http=Connection,
             log_config=None,
             access_log=False,
             server_header=False,
@@ -93,6 +97,26 @@ def address_of(settings: ServiceSettings) -> str:
     host = settings.names[0] if settings.names else settings.host
     shown = f"[{host}]" if ":" in host else host
     return f"{scheme}://{shown}:{settings.port}/"
+
+
+def _require_certificate(settings: ServiceSettings) -> None:
+    """So that a mistake in it is told in words; the server would pass on the library's."""
+    certificate, key = settings.tls_certificate, settings.tls_key
+    if certificate is None or key is None:
+        return
+    for file in (certificate, key):
+        try:
+            file.open("rb").close()
+        except OSError as error:
+            raise FolderError(f"{file}: cannot be read: {error.strerror}") from error
+    try:
+        # Without a password a key that has one would have the terminal ask.
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key, "")
+    except (OSError, ValueError) as error:
+        raise FolderError(
+            f"{certificate}, {key}: are no certificate and its key ({error}); wanted PEM files "
+            "that belong together, the key without a password"
+        ) from error
 
 
 def _bound(settings: ServiceSettings) -> socket.socket:

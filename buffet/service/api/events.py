@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import time
 from collections.abc import AsyncIterator
 
 from fastapi import Request, Response
@@ -75,9 +76,15 @@ def _last_seen(request: Request) -> int:
 
 async def _lines(service: Service, job_id: int, request: Request, last: int) -> AsyncIterator[str]:
     yield f"retry: {RETRY_MS}\n\n"
+    next_look = time.monotonic() + HEARTBEAT_S
     with service.bell.listening(job_id) as rung:
         while not service.stopping:
             rung.clear()
+            # A token that was revoked or has ended ends the stream, however much happens.
+            if time.monotonic() >= next_look:
+                next_look = time.monotonic() + HEARTBEAT_S
+                if not await run_in_threadpool(request.state.still_allowed):
+                    return
             is_ended, found = await run_in_threadpool(_since, service, job_id, last)
             for event in found:
                 last = event.number
@@ -90,9 +97,6 @@ async def _lines(service: Service, job_id: int, request: Request, last: int) -> 
                 await asyncio.wait_for(rung.wait(), HEARTBEAT_S)
             except TimeoutError:
                 yield ": still here\n\n"
-                # A token that was revoked meanwhile ends the stream.
-                if not await run_in_threadpool(request.state.still_allowed):
-                    return
 
 
 def _since(service: Service, job_id: int, last: int) -> tuple[bool, list[Event]]:

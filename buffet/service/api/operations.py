@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import logging
 import shutil
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from pydantic import BaseModel, Field
 from sqlalchemy import text
+from sqlalchemy.exc import SQLAlchemyError
 
+from buffet.service.access.errors import UnavailableError
 from buffet.service.api.dependencies import Reader, ServiceHere
 from buffet.service.api.description import described
 from buffet.service.database.engine import reading
+from buffet.service.errors import FolderError
 from buffet.service.metrics import MEDIA_TYPE
 
+LOG = logging.getLogger("buffet.service")
 ROUTER = APIRouter(tags=["operations"])
 
 
@@ -28,8 +33,12 @@ class Health(BaseModel):
 @ROUTER.get("/healthz")
 def health(service: ServiceHere) -> Health:
     """Nobody needs to be known for this; it looks at the database and the disk."""
-    with reading(service.engine) as connection:
-        connection.execute(text("SELECT 1"))
+    try:
+        with reading(service.engine) as connection:
+            connection.execute(text("SELECT 1"))
+    except (FolderError, SQLAlchemyError) as error:
+        LOG.error("not well: %s", error)
+        raise UnavailableError("the service's database does not answer") from error
     free = shutil.disk_usage(service.settings.folder).free
     return Health(status="ok", workers=len(service.pool.pids), free_bytes=free)
 

@@ -14,6 +14,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 
 from buffet.errors import BuffetError
 from buffet.service.errors import PROBLEM_TYPE, problem_document
@@ -104,6 +105,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(IngestError, _known)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(OSError, _disk)
     app.add_exception_handler(OperationalError, _disk)
     app.add_exception_handler(Exception, _unknown)
@@ -126,15 +128,19 @@ async def _known(request: Request, error: Exception) -> Response:
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     faults = [
-        {"file": "", "key": ".".join(map(str, one["loc"][1:])), "problem": _plain(one["msg"])}
+        {"file": "", "key": ".".join(map(str, one["loc"][1:])), "problem": _plain(one)}
         for one in error.errors()
     ]
-    told = "; ".join(f"{one['key']}: {one['problem']}" for one in faults[:5])
+    told = "; ".join(": ".join(filter(None, (one["key"], one["problem"]))) for one in faults[:5])
     return answer(request, 422, "invalid", told or "the request cannot be read", faults=faults)
 
 
-def _plain(message: str) -> str:
-    return message.removeprefix("Value error, ")
+def _plain(error: Mapping[str, Any]) -> str:
+    """In our words where the library's speak of its own workings."""
+    if error["type"] == "union_tag_invalid":
+        known = error["ctx"]
+        return f"kind is {known['tag']!r}; wanted one of {known['expected_tags']}"
+    return str(error["msg"]).removeprefix("Value error, ")
 
 
 async def _http(request: Request, error: Exception) -> Response:
@@ -142,6 +148,11 @@ async def _http(request: Request, error: Exception) -> Response:
     kind = KINDS.get(error.status_code, "bad-request")
     detail = f"{request.method} {request.url.path}: {error.detail}"
     return answer(request, error.status_code, kind, detail, error.headers)
+
+
+async def _gone(request: Request, error: Exception) -> Response:
+    """Nobody reads the answer: an upload that was broken off is no failure of the program."""
+    return answer(request, 400, "incomplete", "the connection broke before the body had come")
 
 
 async def _disk(request: Request, error: Exception) -> Response:

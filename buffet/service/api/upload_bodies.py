@@ -104,8 +104,11 @@ def _sheet(parts: Sequence[Part], service: Service) -> tuple[str, Stored]:
         )
     if files:
         name = _base_name(files[0].file_name)
-        if not name.lower().endswith(".toml"):
-            raise BadFormError(f"the sheet is {name!r}; wanted a .toml file")
+        if not name.endswith(".toml"):  # as campaigns are read: 014.TOML is no sheet to them
+            raise BadFormError(
+                f"the sheet is {name!r}; wanted a name that ends in .toml: rename it and send it "
+                "again"
+            )
         return name, files[0].stored
     stored = store_text(
         texts[0].text, service.settings.places.incoming, LIMITS.sheet_bytes, "the sheet"

@@ -15,6 +15,8 @@ from ingest import SheetFault, run_sheet_faults
 # A sheet of eight hundred taps; the check of any text of this size takes a second at most, in the
 # server's own process.
 LONGEST_TEXT = 256 * KIB
+# Likenesses cost: a sheet may name ten thousand files and a campaign have as many.
+MOST_LIKENESSES, MOST_COMPARED = 3, 1000
 DEFAULT_NAME = "runs/sheet.toml"
 
 
@@ -46,14 +48,19 @@ def check_sheet(
             "are checked here; send it as a file"
         )
 
+    likenesses = 0
+
     def path_problem(path: str) -> str | None:
+        nonlocal likenesses
         try:
             named = name_beside(name, path, limits)
         except BadNameError as error:
             return str(error)
         if beside is None or named in beside:
             return None
-        close = get_close_matches(named, beside, n=1)
+        likenesses += 1
+        compared = sorted(beside)[:MOST_COMPARED] if likenesses <= MOST_LIKENESSES else []
+        close = get_close_matches(named, compared, n=1)
         remark = f"; did you mean {close[0]!r}?" if close else "; send it with the sheet"
         return f"names {named!r}, which is not among the files known{remark}"
 

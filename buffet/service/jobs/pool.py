@@ -194,7 +194,8 @@ class Pool:
             except TimeoutError:
                 self._kill(slot)
                 hours = self._time_s / 3600
-                self._end(job, "failed", f"took longer than the {hours:.3g} h that a job may take")
+                told = f"took longer than the {hours:.3g} h that a job may take"
+                self._end(job, "failed", f"{told}; `buffet serve --job-time` allows more")
 
     def _files(self, job: Job) -> dict[str, str] | None:
         """Digests by name; None where the campaign is another by now, in the bin, or gone."""

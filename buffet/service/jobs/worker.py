@@ -7,7 +7,6 @@ nothing but its task's folder by name. It ends when whoever started it does.
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import os
 import re
@@ -73,20 +72,18 @@ def _work(computer: Any, told: dict[str, Any], answers: TextIO) -> None:
 
     try:
         media_type = computer.run(task, progress)
-        with output.open("rb") as file:
-            os.fsync(file.fileno())
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-        _say(answers, {"done": media_type, "sha256": sha256, "size": output.stat().st_size})
+        _say(answers, {"done": media_type})
     except (IngestError, BuffetError) as error:
-        _say(answers, {"failed": _without(folder, str(error)), "ours": False})
+        _say(answers, {"failed": _without(folder, str(error))})
     except MemoryError:
-        _say(answers, {"failed": "the analysis needs more memory than it may take", "ours": False})
+        why = "needs more memory than it may take; `buffet serve --memory` allows more"
+        _say(answers, {"failed": why})
     except OSError as error:
         # A full disk, above all; nothing of the result stays.
-        _say(answers, {"failed": _without(folder, f"cannot be written: {error}"), "ours": True})
+        _say(answers, {"failed": _without(folder, f"cannot be written: {error}")})
     except Exception:
         traceback.print_exc()
-        _say(answers, {"failed": "the program failed; its log says where", "ours": True})
+        _say(answers, {"failed": "the program failed; its log says where"})
 
 
 def _without(folder: Path, text: str) -> str:

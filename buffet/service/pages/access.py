@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from buffet.service.access.tokens import DAY_S, LIFETIME_S, LONGEST_NAME, LONGEST_S
 from buffet.service.pages.frame import ROLES, Frame, Pager, render
 
-USUAL_DAYS = 90
+USUAL_DAYS, MOST_DAYS = round(LIFETIME_S / DAY_S), round(LONGEST_S / DAY_S)
 
 
 def login_page(frame: Frame, next_address: str = "/", problem: str = "") -> str:
@@ -54,5 +55,11 @@ class Access:
 
 def access_page(frame: Frame, data: Access) -> str:
     """For the owner alone; whoever calls it has checked that."""
-    values = {"data": data, "roles": ROLES, "days": USUAL_DAYS}
+    values = {
+        "data": data,
+        "roles": ROLES,
+        "days": USUAL_DAYS,
+        "most_days": MOST_DAYS,
+        "longest_name": LONGEST_NAME,
+    }
     return render("access", frame, values)

@@ -65,7 +65,7 @@ def _listed(
     service: Service, connection: Connection, one: catalogue.Campaign, n_runs: int
 ) -> ListedCampaign:
     state, verdicts = "not analysed", ""
-    newest = queue.newest(connection, one.id, "board", ("done",))
+    newest = queue.newest(connection, one.id, "board", ("done",), content=one.manifest_sha256)
     if queue.jobs(connection, one.id, states=queue.UNFINISHED, limit=1):
         state = "being worked on"
     elif newest is not None:
@@ -107,7 +107,7 @@ def _newest(
     service: Service, connection: Connection, found: catalogue.Campaign, kind: str
 ) -> tuple[dict[str, Any] | None, str | None, bool]:
     """The newest document of a kind, why there is none, and whether the campaign changed since."""
-    done = queue.newest(connection, found.id, kind, ("done",))
+    done = queue.newest(connection, found.id, kind, ("done",), content=found.manifest_sha256)
     document = None if done is None else shown.document(service, connection, done)
     if done is not None and document is not None:
         return document, None, done.manifest_sha256 != found.manifest_sha256
@@ -144,7 +144,7 @@ def run(
     with reading(service.engine) as connection:
         found, entry = shown.entry_of(connection, campaign_id)
         one = catalogue.run(connection, campaign_id, number)
-        job = queue.newest_of_run(connection, campaign_id, number)
+        job = queue.newest_of_run(connection, campaign_id, number, found.manifest_sha256)
         document = shown.document(service, connection, job) if job is not None else None
     why = NOT_YET if job is None else job.error or f"Job {job.id} is {job.state}."
     told = document or {"signals": None, "signals_why": why, "run": None}

@@ -23,6 +23,7 @@ NOTICES = {
     "uploaded": "The campaign was taken in.",
     "there": "The same content was here already: this is it.",
     "run": "The run was taken in.",
+    "full": "It was taken in. Too many analyses wait already: start its own when some are done.",
     "binned": "It is in the bin, from where it can be brought back.",
     "restored": "It is back.",
     "deleted": "It is deleted for good.",

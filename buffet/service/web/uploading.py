@@ -14,7 +14,7 @@ from buffet.service.api.dependencies import Address, Engineer, ServiceHere, insp
 from buffet.service.api.paging import CampaignId
 from buffet.service.api.upload_bodies import LIMITS, archive_of, parts_of, run_of
 from buffet.service.database.engine import reading
-from buffet.service.errors import ServiceError
+from buffet.service.errors import QueueFullError, ServiceError
 from buffet.service.intake.multipart import Part
 from buffet.service.jobs.requests import BoardRequest, CompareRequest, RunRequest, Settings
 from buffet.service.pages.uploads import Upload, upload_page
@@ -55,7 +55,10 @@ async def upload(
     asked: list[Settings] = [BoardRequest(kind="board")]
     if taken.campaign.baseline is not None:
         asked += [CompareRequest(kind="compare")]
-    jobs = await run_in_threadpool(start, service, campaign_id, asked, principal, address)
+    try:
+        jobs = await run_in_threadpool(start, service, campaign_id, asked, principal, address)
+    except QueueFullError:  # no reason to say that the upload failed
+        return shown.seen(f"/campaigns/{campaign_id}?done=full")
     return shown.seen(f"/jobs/{jobs[0][0].id}?done=uploaded")
 
 
@@ -96,7 +99,10 @@ async def upload_run(
         )
     asked = [RunRequest(kind="run", run=taken.run.number)]
     if not taken.run.is_waiting:
-        await run_in_threadpool(start, service, campaign_id, asked, principal, address)
+        try:
+            await run_in_threadpool(start, service, campaign_id, asked, principal, address)
+        except QueueFullError:
+            return shown.seen(f"/campaigns/{campaign_id}?done=full")
     return shown.seen(f"/campaigns/{campaign_id}?done=run")
 
 

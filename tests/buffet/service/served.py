@@ -17,6 +17,7 @@ import httpx
 import uvicorn
 
 from buffet.service.app import guarded
+from buffet.service.connections import Connection
 from buffet.service.settings import ServiceSettings
 from buffet.service.state import Service
 
@@ -68,7 +69,9 @@ def serving(settings: ServiceSettings, **more: Any) -> Iterator[Served]:
         bound.bind(("127.0.0.1", 0))
         port = bound.getsockname()[1]
         service = Service(replace(settings, **{"port": port, "workers": 1, **more}))
-        config = uvicorn.Config(guarded(service), log_config=None, timeout_graceful_shutdown=2)
+        config = uvicorn.Config(
+            guarded(service), http=Connection, log_config=None, timeout_graceful_shutdown=2
+        )
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]})
         thread.start()

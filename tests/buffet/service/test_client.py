@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +95,36 @@ def test_what_cannot_be_opened_is_one_message(served: Served, address: str, told
         buffet.open_campaign(place)
     done = run_buffet("check", place)
     assert (done.exit_code, done.stdout) == (1, "")
+
+
+@pytest.mark.parametrize("more", ["?speed=130", "/compare", "/runs/1?first=8#signals", "#runs"])
+def test_an_address_is_taken_as_browsers_show_it(served: Served, more: str) -> None:
+    """Whichever of the campaign's pages it was copied from."""
+    assert open_served(f"{served.address}/campaigns/1{more}").number == 1
+
+
+def test_a_token_goes_to_no_other_server() -> None:
+    """A redirection is an error, and nothing is asked of where it leads."""
+    asked: list[str] = []
+
+    class Elsewhere(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            asked.append(self.path)
+            self.send_response(302)
+            self.send_header("Location", f"http://localhost:{self.server.server_port}/stolen")  # type: ignore[attr-defined]
+            self.end_headers()
+
+        def log_message(self, *_: Any) -> None:
+            """Say nothing."""
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Elsewhere) as server:
+        threading.Thread(target=server.serve_forever).start()
+        try:
+            with pytest.raises(ClientError, match="302"):
+                open_served(f"http://127.0.0.1:{server.server_port}/campaigns/1", "secret")
+        finally:
+            server.shutdown()
+    assert asked == ["/api/campaigns/1/files"]
 
 
 def test_content_that_is_another_is_refused(

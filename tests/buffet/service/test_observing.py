@@ -18,8 +18,10 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from buffet.service.access.roles import Role
 from buffet.service.access.tokens import make
+from buffet.service.api import operations
 from buffet.service.app import guarded
 from buffet.service.database.engine import writing
+from buffet.service.errors import FolderError
 from buffet.service.jobs import queue
 from buffet.service.jobs.notes import note
 from buffet.service.logs import JsonLines, TextLines, configure
@@ -121,6 +123,20 @@ def test_an_error_in_the_log_has_its_requests_number(
     assert error["request"] == answer.headers["x-request-id"]
     assert "broken inside" in error["exception"]
     assert "broken inside" not in answer.text
+
+
+def test_health_tells_nobody_where_the_database_is(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Everybody may ask for it: the place is for the log."""
+
+    def unreachable(engine: Any) -> Any:
+        raise FolderError("the database buffet@db.example cannot be used: refused")
+
+    monkeypatch.setattr(operations, "reading", unreachable)
+    (answer,) = asked(service, ("GET", "/healthz"))
+    assert (answer.status_code, answer.json()["kind"]) == (503, "unavailable")
+    assert "db.example" not in answer.text
 
 
 def test_metrics_are_for_whom_has_a_token(service: Service, token: str) -> None:

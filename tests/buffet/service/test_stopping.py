@@ -16,7 +16,7 @@ import pytest
 from buffet.service.database.engine import reading
 from buffet.service.jobs import queue
 from buffet.service.settings import ServiceSettings
-from tests.buffet.campaigns import two_configurations
+from tests.buffet.campaigns import run_buffet, two_configurations
 from tests.buffet.service.databases import opened
 from tests.buffet.service.running import Running, running
 
@@ -94,3 +94,15 @@ def slowly(server: Running) -> Iterator[bytes]:
     while True:
         yield b"PK"
         time.sleep(0.1)
+
+
+def test_a_certificate_that_is_none_is_told_in_words(tmp_path: Path) -> None:
+    """Which file, and what was wanted, before anything is opened."""
+    good, bad = tmp_path / "good.pem", tmp_path / "bad.pem"
+    bad.write_text("no certificate")
+    for certificate, told in ((good, "good.pem: cannot be read: No such file"), (bad, "PEM files")):
+        options = ("--tls-certificate", str(certificate), "--tls-key", str(bad))
+        done = run_buffet("serve", str(tmp_path / "service"), *options)
+        assert (done.exit_code, done.stdout) == (1, "")
+        assert told in done.stderr
+    assert not (tmp_path / "service").exists()

@@ -22,7 +22,8 @@
   });
   source.addEventListener("error", function () {  // the browser asks again by itself, for a while
     failures += 1;
-    if (failures > 5) {
+    // An answer that is no stream, such as that too many are open, is final for the browser.
+    if (failures > 5 || source.readyState === EventSource.CLOSED) {
       source.close();
       setTimeout(function () { location.reload(); }, 5000);
     }

@@ -199,7 +199,7 @@ def test_an_analysis_that_cannot_be_says_why(served: Served) -> None:
         ({"kind": "table", "from": "9 m/s", "to": "8 m/s"}, "must not lie below"),
         ({"kind": "table", "step": "0.001 km/h"}, "choose a larger step"),
         ({"kind": "spectra", "run": "99"}, "has no run"),
-        ({"kind": "guess"}, "guess"),
+        ({"kind": "guess"}, "kind is 'guess'; wanted one of 'spectra', "),
     ],
 )
 def test_what_cannot_be_asked_is_refused_at_once(

@@ -174,6 +174,33 @@ def test_a_run_goes_into_the_bin_and_comes_back(served: Served, archive: bytes) 
     assert served.post("/api/bin/campaigns/1/runs/0/restore").status_code == 404
 
 
+def test_two_runs_of_one_number_in_the_bin_are_both_kept(served: Served, archive: bytes) -> None:
+    """The later one comes back as it was; the earlier one neither with it nor lost by that."""
+    served.upload(archive)
+    before = content_files(served)
+    (_, (name, sheet, kind)), recording = run_parts("3")
+    for note in ("first", "second"):
+        noted = ("sheet", (name, f"{sheet}\n# {note}\n", kind))
+        assert add_run(served, [noted, recording]).status_code == 201
+        later = served.client.get("/api/campaigns/1").json()["content_sha256"]
+        assert served.delete("/api/campaigns/1/runs/3").status_code == 204
+    assert served.post("/api/bin/campaigns/1/runs/3/restore").status_code == 200
+    assert served.client.get("/api/campaigns/1").json()["content_sha256"] == later
+    assert served.client.get("/api/bin/campaigns/1/runs").json() == ["3"]
+    assert served.post("/api/bin/campaigns/1/runs/3/restore").status_code == 409
+    served.service.sweep()
+    assert len(content_files(served) - before) == 3  # two sheets and their recording
+
+
+def test_a_sheet_whose_name_is_no_sheets_is_refused(served: Served, archive: bytes) -> None:
+    """Campaigns are read by *.toml, and a run that nobody finds would be acknowledged."""
+    served.upload(archive)
+    (_, (_, sheet, kind)), recording = run_parts("3")
+    answer = add_run(served, [("sheet", ("3.TOML", sheet, kind)), recording])
+    assert (answer.status_code, answer.json()["kind"]) == (400, "bad-form")
+    assert "ends in .toml" in answer.json()["detail"]
+
+
 def test_a_campaign_goes_into_the_bin_back_and_away_for_good(
     served: Served, archive: bytes
 ) -> None:

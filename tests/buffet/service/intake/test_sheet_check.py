@@ -142,6 +142,20 @@ def test_hostile_text_is_answered_soon(text: str) -> None:
     assert time.process_time() - begun < 3.0  # minutes without the bounds
 
 
+def test_ten_thousand_names_that_are_not_there_are_answered_soon() -> None:
+    """Each is a fault; what they may have meant is looked for a few times."""
+    names = ", ".join(f'"recording{number:05}.csv"' for number in range(2000))
+    known = {f"runs/rec-{number:05}.csv" for number in range(2000)}
+    begun = time.process_time()
+
+    faults = check_sheet(f"format = 1\n[run]\nrecording = [{names}]\n", known)
+
+    missing = [fault for fault in faults if "not among the files known" in fault.problem]
+    assert len(missing) == 2000
+    assert "did you mean 'runs/rec-" in missing[0].problem
+    assert time.process_time() - begun < 3.0  # minutes without a bound
+
+
 def test_a_text_longer_than_sheets_is_not_looked_at() -> None:
     """It may still be sent as a file."""
     with pytest.raises(TooLargeError, match="the sheet has 300 KiB, more than the 256 KiB"):

@@ -121,6 +121,21 @@ def test_progress_is_followed(opened: tuple[str, dict[str, str], Browser]) -> No
     assert watched.complaints == []
 
 
+def test_progress_that_cannot_be_followed_is_asked_for_again(
+    opened: tuple[str, dict[str, str], Browser],
+) -> None:
+    """Browsers take any answer but a stream for final: the page would stand still for good."""
+    home, _, browser = opened
+    page = browser.new_page()
+    page.clock.install()
+    page.route("**/events", lambda route: route.fulfill(status=503))
+    with page.expect_response("**/events"):
+        page.goto(f"{home}/jobs/7")
+    with page.expect_response("**/jobs/7"):
+        for _ in range(5):
+            page.clock.run_for(2000)
+
+
 def test_every_page_is_quiet_accessible_and_no_wider_than_a_phone(
     opened: tuple[str, dict[str, str], Browser],
 ) -> None:
