@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,6 +100,20 @@ class CampaignAnalysis(Shown):
         return tuple(run for run in self.runs if run.run.configuration == configuration)
 
 
+# What is known of a run once it was read: reduced, and its zeros where it has no wind.
+RunRead = tuple[RunAnalysis, ZeroReading | None]
+
+
+class Store(Protocol):
+    """Where runs that were read before are found again."""
+
+    def find(self, run: Run, wanted_s: float | None) -> RunRead | None:
+        """None where it was not, or is another by now."""
+
+    def keep(self, run: Run, wanted_s: float | None, read: RunRead) -> None:
+        """For the next time; `wanted_s` is the segment length that was wanted."""
+
+
 @dataclass
 class _WindOff:
     """What the wind-off runs leave for the wind-on ones, by run number."""
@@ -112,6 +127,7 @@ def analyse(
     numbers: Sequence[str] | None = None,
     settings: AnalysisSettings | None = None,
     progress: Progress = lambda text: None,
+    store: Store | None = None,
 ) -> CampaignAnalysis:
     """Read and reduce runs; the wind-off runs that wind-on ones refer to come first.
 
@@ -119,6 +135,7 @@ def analyse(
     ----------
     numbers : run numbers, or None for all
     progress : called with one line before each run
+    store : runs that were read before; None reads all
 
     Raises
     ------
@@ -137,7 +154,7 @@ def analyse(
     for position, run in enumerate(steps, 1):
         progress(f"run {run.number} ({position} of {len(steps)})")
         try:
-            result = _analyse_run(campaign, run, off, wanted_s, settings)
+            result = _read_once(campaign, run, off, wanted_s, settings, store)
         except (IngestError, BuffetError) as error:
             asked = settings.resolution_hz is not None
             if asked and isinstance(error, RecordTooShortError | TooCoarseError):
@@ -149,6 +166,26 @@ def analyse(
         else:
             results.append(result)
     return CampaignAnalysis(campaign, tuple(results), tuple(off.runs.values()), tuple(failed))
+
+
+def _read_once(
+    campaign: Campaign,
+    run: Run,
+    off: _WindOff,
+    wanted_s: float | None,
+    settings: AnalysisSettings,
+    store: Store | None,
+) -> RunAnalysis:
+    known = None if store is None else store.find(run, wanted_s)
+    if known is not None:
+        result, zero = known
+        if zero is not None:
+            off.zeros[run.number] = zero
+        return result
+    result = _analyse_run(campaign, run, off, wanted_s, settings)
+    if store is not None:
+        store.keep(run, wanted_s, (result, off.zeros.get(run.number)))
+    return result
 
 
 def _wanted_segment_s(campaign: Campaign, settings: AnalysisSettings) -> float | None:

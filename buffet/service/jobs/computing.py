@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from buffet import documents
-from buffet.analysis import CampaignAnalysis, Progress, analyse
+from buffet.analysis import CampaignAnalysis, Progress, RunRead, analyse
 from buffet.comparing import ComparisonSettings, compare
 from buffet.one_pass import AnalysisSettings
 from buffet.rating.onset import HIGHEST_SPEED_M_S
 from buffet.rating.rate import Rating, RatingSettings, chosen_car
 from buffet.recipes import RatingRecipe
+from buffet.service.jobs.run_store import RunStore
 from ingest import Campaign, open_campaign, zeros_of
 
 JSON = "application/json"
-# Campaigns kept analysed in a worker: the next road speed of the same one is asked for soonest.
-KEPT = 1
 BOARD_SPEEDS_M_S = tuple(km_h / 3.6 for km_h in range(60, 225, 5))
 
 
@@ -29,17 +27,16 @@ class Task:
 
     kind: str
     settings: Mapping[str, Any]
-    manifest_sha256: str
+    files: Mapping[str, str]  # of the campaign: digests by name
     folder: Path  # the campaign, laid out
     output: Path  # the file to write
 
 
 class Computer:
-    """Computes tasks one after another, keeping the last campaign's analyses."""
+    """Computes tasks one after another, keeping the runs that the last one read."""
 
     def __init__(self) -> None:
-        self._manifest = ""
-        self._kept: OrderedDict[Any, CampaignAnalysis] = OrderedDict()
+        self._runs: dict[str, RunRead] = {}
 
     def run(self, task: Task, progress: Progress) -> str:
         """Write the result of a task; returns its media type.
@@ -50,27 +47,24 @@ class Computer:
             What a command would have said.
         """
         campaign = open_campaign(task.folder, unfinished=True)
-        if task.manifest_sha256 != self._manifest:
-            self._kept.clear()
-            self._manifest = task.manifest_sha256
         return _KINDS[task.kind](self, campaign, task, progress)
 
     def analysis(
-        self, campaign: Campaign, settings: AnalysisSettings, progress: Progress
+        self, campaign: Campaign, task: Task, settings: AnalysisSettings, progress: Progress
     ) -> CampaignAnalysis:
-        """Of all runs, kept for the next task."""
-        found = self._kept.get(settings)
-        if found is None:
-            while len(self._kept) >= KEPT:
-                self._kept.popitem(last=False)
-            found = self._kept[settings] = analyse(campaign, settings=settings, progress=progress)
+        """Of all runs; those that are as they were when they were last read are not read again."""
+        store = RunStore(campaign, task.files, settings, self._runs)
+        found = analyse(campaign, settings=settings, progress=progress, store=store)
+        self._runs = store.used
         return found
 
-    def rating(self, campaign: Campaign, recipe: RatingRecipe, progress: Progress) -> Rating:
+    def rating(
+        self, campaign: Campaign, task: Task, recipe: RatingRecipe, progress: Progress
+    ) -> Rating:
         """Refused before any recording is read, where it must be."""
         recipe.require(campaign)
         asked = AnalysisSettings(keeps=recipe.keeps)
-        analysis = recipe.prepared(self.analysis(campaign, asked, progress))
+        analysis = recipe.prepared(self.analysis(campaign, task, asked, progress))
         progress("rating")
         return recipe.rate(analysis)
 
@@ -108,7 +102,9 @@ def _write_json(task: Task, document: dict[str, Any]) -> str:
 def _rate(computer: Computer, campaign: Campaign, task: Task, progress: Progress) -> str:
     asked = task.settings
     recipe = _recipe(campaign, asked, asked["speed"], asked["up_to"])
-    return _write_json(task, documents.rating_document(computer.rating(campaign, recipe, progress)))
+    return _write_json(
+        task, documents.rating_document(computer.rating(campaign, task, recipe, progress))
+    )
 
 
 def _table(computer: Computer, campaign: Campaign, task: Task, progress: Progress) -> str:
@@ -117,7 +113,7 @@ def _table(computer: Computer, campaign: Campaign, task: Task, progress: Progres
     asked = task.settings
     speeds = table_speeds(asked["lowest"], asked["highest"], asked["step"])
     recipe = _recipe(campaign, asked, asked["lowest"], asked["highest"], tuple(speeds))
-    rating = computer.rating(campaign, recipe, progress)
+    rating = computer.rating(campaign, task, recipe, progress)
     return _write_json(task, documents.table_document(road_table(rating, speeds), rating))
 
 
@@ -126,7 +122,7 @@ def _compare(computer: Computer, campaign: Campaign, task: Task, progress: Progr
 
     asked = task.settings
     recipe = _recipe(campaign, asked, asked["speed"], asked["speed"], needs_baseline=True)
-    rating = computer.rating(campaign, recipe, progress)
+    rating = computer.rating(campaign, task, recipe, progress)
     settings = ComparisonSettings(asked["fuel_elasticity"], asked["equal_within"], None)
     return _write_json(task, comparison_document(compare(rating, settings)))
 
@@ -136,7 +132,7 @@ def _report(computer: Computer, campaign: Campaign, task: Task, progress: Progre
 
     asked = task.settings
     recipe = _recipe(campaign, asked, asked["speed"], asked["up_to"])
-    rating = computer.rating(campaign, recipe, progress)
+    rating = computer.rating(campaign, task, recipe, progress)
     settings = ComparisonSettings(asked["fuel_elasticity"])
     comparison = compare(rating, settings) if rating.has_comparison else None
     progress("drawing the report")
@@ -164,7 +160,7 @@ def _board(computer: Computer, campaign: Campaign, task: Task, progress: Progres
 
     asked = task.settings
     recipe = _recipe(campaign, asked, asked["speed"], HIGHEST_SPEED_M_S, BOARD_SPEEDS_M_S)
-    rating = computer.rating(campaign, recipe, progress)
+    rating = computer.rating(campaign, task, recipe, progress)
     comparison = compare(rating) if rating.has_comparison else None
     return _write_json(task, board_document(rating, comparison))
 

@@ -75,7 +75,7 @@ class Pool:
     def wake(self) -> None:
         """A job was added."""
         with self._work:
-            self._work.notify()
+            self._work.notify_all()
 
     def cancel(self, job_id: int) -> None:
         """End a job, wherever it is.
@@ -137,7 +137,7 @@ class Pool:
 
     def _next(self, slot: Slot) -> Job | None:
         """The job that is taken; None where none came for a while."""
-        manifest = slot.process.manifest if slot.process else ""
+        campaign_id = slot.process.campaign_id if slot.process else 0
         with self._work:
             with reading(self._engine) as connection:
                 waits = bool(queue.jobs(connection, states=("queued",), limit=1))
@@ -149,7 +149,7 @@ class Pool:
         with self._lock, writing(self._engine) as connection:
             if self._stopped:
                 return None
-            job = queue.claim(connection, manifest)
+            job = queue.claim(connection, campaign_id)
             slot.stopping.clear()
             slot.job_id = None if job is None else job.id
             return job
@@ -177,7 +177,7 @@ class Pool:
         with self._blobs.scratch() as scratch:
             files = self._files(job)
             if files is None:
-                self._end(job, "cancelled", "the campaign changed before its turn came")
+                self._again(job)
                 return
             try:
                 self._blobs.lay_out(scratch / "campaign", files)
@@ -186,7 +186,7 @@ class Pool:
                 return
             output = scratch / f"result.{job.settings.get('suffix', 'out')}"
             try:
-                media_type = self._compute(slot, job, scratch / "campaign", output)
+                media_type = self._compute(slot, job, files, scratch / "campaign", output)
                 if media_type is not None:
                     self._keep(job, output, media_type)
             except WorkerGone:
@@ -211,17 +211,32 @@ class Pool:
             rows = connection.execute(select(FILES.c.name, FILES.c.sha256).where(*live))
             return {row.name: row.sha256 for row in rows}
 
-    def _compute(self, slot: Slot, job: Job, folder: Path, output: Path) -> str | None:
+    def _again(self, job: Job) -> None:
+        """Have a job whose campaign changed in this moment taken anew, as the campaign stands now.
+
+        Where that is in the bin or gone there is nothing to do, which its row says, if it has one.
+        """
+        with writing(self._engine) as connection:
+            binned = select(CAMPAIGNS.c.binned_at).where(CAMPAIGNS.c.id == job.campaign_id)
+            found = connection.execute(binned).one_or_none()
+            if found is not None and found.binned_at is None:
+                queue.put_back(connection, job.id, counts=False)
+            else:
+                queue.end(connection, job.id, "cancelled", "the campaign went into the bin")
+
+    def _compute(
+        self, slot: Slot, job: Job, files: dict[str, str], folder: Path, output: Path
+    ) -> str | None:
         """Media type of the file that came of it; None where the job has ended without one."""
         if slot.process is None or not slot.process.is_alive:
             self._kill(slot)
             slot.process = WorkerProcess(self._memory_bytes)
-        slot.process.manifest = job.manifest_sha256
+        slot.process.campaign_id = job.campaign_id
         slot.process.send(
             {
                 "kind": job.kind,
                 "settings": job.settings,
-                "manifest_sha256": job.manifest_sha256,
+                "files": files,
                 "folder": str(folder),
                 "output": str(output),
             }

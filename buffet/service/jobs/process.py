@@ -30,7 +30,7 @@ class WorkerProcess:
     """Started at once, killed with all that it started."""
 
     def __init__(self, memory_bytes: int) -> None:
-        self.manifest = ""  # of the campaign whose analysis it holds
+        self.campaign_id = 0  # whose runs it holds analysed
         self._process = subprocess.Popen(
             [sys.executable, "-m", "buffet.service.jobs.worker", str(memory_bytes)],
             stdin=subprocess.PIPE,

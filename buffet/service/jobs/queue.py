@@ -12,8 +12,9 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, case, func, insert, select, update
 
-from buffet.service.database.tables import JOB_EVENTS, JOBS, RESULTS
+from buffet.service.database.tables import CAMPAIGNS, JOB_EVENTS, JOBS, RESULTS
 from buffet.service.errors import ConflictError, NotFoundError, QueueFullError
+from buffet.service.jobs.requests import result_key
 
 MOST_ATTEMPTS = 3  # of a job whose worker dies under it
 LONGEST_PASSED_S = 60.0  # that others may go before a job because their campaign is at hand
@@ -198,22 +199,32 @@ def events(connection: Connection, job_id: int, after: int = 0) -> list[Event]:
     return [Event(*row) for row in connection.execute(query)]
 
 
-def claim(connection: Connection, prefer: str = "") -> Job | None:
-    """Take the next job that waits, of the preferred content first; None where none waits.
+def claim(connection: Connection, prefer: int = 0) -> Job | None:
+    """Take the next job that waits, one of the preferred campaign first; None where none waits.
 
-    Workers keep the analysis of their last campaign, so the same content goes to the same worker.
+    Workers keep what they analysed of their last campaign, so its jobs go to the same worker. A
+    campaign that changed since is analysed as it stands now.
     """
     waiting = select(JOBS).where(JOBS.c.state == "queued").order_by(JOBS.c.id)
-    row = connection.execute(waiting.limit(1)).one_or_none()
-    if row is None:
-        return None
-    if time.time() - row.created_at < LONGEST_PASSED_S:
-        same = waiting.where(JOBS.c.manifest_sha256 == prefer).limit(1)
-        row = connection.execute(same).one_or_none() or row
-    taken = {"state": "running", "started_at": time.time(), "attempts": row.attempts + 1}
-    connection.execute(update(JOBS).where(JOBS.c.id == row.id).values(taken))
-    tell(connection, row.id, "started", {"attempt": row.attempts + 1})
-    return job(connection, row.id)
+    while (row := connection.execute(waiting.limit(1)).one_or_none()) is not None:
+        if time.time() - row.created_at < LONGEST_PASSED_S:
+            same = waiting.where(JOBS.c.campaign_id == prefer).limit(1)
+            row = connection.execute(same).one_or_none() or row
+        of_campaign = select(CAMPAIGNS.c.manifest_sha256).where(CAMPAIGNS.c.id == row.campaign_id)
+        present = connection.execute(of_campaign).scalar_one()
+        taken: dict[str, Any] = {}
+        if present != row.manifest_sha256:
+            key = result_key(present, row.kind, row.settings)
+            taken = {"manifest_sha256": present, "result_key": key}
+        if "result_key" in taken and result(connection, taken["result_key"]) is not None:
+            connection.execute(update(JOBS).where(JOBS.c.id == row.id).values(taken))
+            end(connection, row.id, "done")
+            continue
+        taken |= {"state": "running", "started_at": time.time(), "attempts": row.attempts + 1}
+        connection.execute(update(JOBS).where(JOBS.c.id == row.id).values(taken))
+        tell(connection, row.id, "started", {"attempt": row.attempts + 1})
+        return job(connection, row.id)
+    return None
 
 
 def end(connection: Connection, job_id: int, state: str, error: str | None = None) -> bool:

@@ -63,7 +63,7 @@ def _work(computer: Any, told: dict[str, Any], answers: TextIO) -> None:
     from ingest import IngestError
 
     folder, output = Path(told["folder"]), Path(told["output"])
-    task = Task(told["kind"], told["settings"], told["manifest_sha256"], folder, output)
+    task = Task(told["kind"], told["settings"], told["files"], folder, output)
 
     def progress(text: str) -> None:
         found = _POSITION.search(text)
