@@ -7,7 +7,7 @@ from sqlalchemy import Connection
 from buffet.service import binned_runs, catalogue
 from buffet.service.access.roles import Principal
 from buffet.service.catalogue import Campaign
-from buffet.service.changes import TakenRun
+from buffet.service.changes import Expect, TakenRun
 from buffet.service.database.engine import reading, writing
 from buffet.service.errors import ConflictError
 from buffet.service.jobs import queue
@@ -16,10 +16,18 @@ from buffet.service.trees import note, still_there, tree_of, written
 
 
 def put_into_bin(
-    service: Service, campaign_id: int, principal: Principal, address: str
+    service: Service,
+    campaign_id: int,
+    principal: Principal,
+    address: str,
+    expect: Expect = lambda found: None,
 ) -> Campaign:
-    """Take a campaign out of the list; its analyses end."""
+    """Take a campaign out of the list; its analyses end.
+
+    `expect` raises where it is not the one that was seen.
+    """
     with writing(service.engine) as connection:
+        expect(catalogue.campaign(connection, campaign_id))
         found = catalogue.put_into_bin(connection, campaign_id, principal.name)
         waiting = catalogue.unfinished_jobs(connection, campaign_id)
         for job_id in waiting:
@@ -50,12 +58,18 @@ def delete_for_good(service: Service, campaign_id: int, principal: Principal, ad
 
 
 def put_run_into_bin(
-    service: Service, campaign_id: int, number: str, principal: Principal, address: str
+    service: Service,
+    campaign_id: int,
+    number: str,
+    principal: Principal,
+    address: str,
+    expect: Expect = lambda found: None,
 ) -> Campaign:
     """Take a run out of a campaign, with the files that no other sheet names."""
     with service.changing(campaign_id), service.inspections, service.blobs.scratch() as scratch:
         with reading(service.engine) as connection:
             before = catalogue.campaign(connection, campaign_id)
+            expect(before)
             run = catalogue.run(connection, campaign_id, number)
             present = catalogue.files(connection, campaign_id)
         with still_there(service, campaign_id):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +20,7 @@ from buffet.service.state import Service
 from buffet.service.trees import note, still_there, tree_of, written
 
 RUNS = "runs"
+Expect = Callable[[Campaign], None]
 
 
 @dataclass(frozen=True)
@@ -61,11 +62,13 @@ def take_archive(
         The archive is none, plays tricks, or its sheets have faults.
     """
     try:
-        with service.inspections, service.blobs.scratch() as scratch:
+        with service.blobs.scratch() as scratch:
             files = scratch / "files"
             files.mkdir()
-            unpacked = unpack_limited(archive, files)
-            tree = tree_of(service, scratch, (), [(one.name, one.stored) for one in unpacked])
+            with service.unpackings:
+                unpacked = unpack_limited(archive, files)
+            with service.inspections:
+                tree = tree_of(service, scratch, (), [(one.name, one.stored) for one in unpacked])
             taken: list[bool] = []
 
             def write(connection: Connection) -> Campaign:
@@ -83,9 +86,18 @@ def take_archive(
 
 
 def take_run(
-    service: Service, campaign_id: int, sent: SentRun, principal: Principal, address: str
+    service: Service,
+    campaign_id: int,
+    sent: SentRun,
+    principal: Principal,
+    address: str,
+    expect: Expect = lambda found: None,
 ) -> TakenRun:
     """Add a run to a campaign; the files that were sent are gone afterwards.
+
+    Parameters
+    ----------
+    expect : raises where the campaign is not the one that the sender saw
 
     Raises
     ------
@@ -98,7 +110,7 @@ def take_run(
     fresh += [(f"{RUNS}/{name}", stored) for name, stored in sent.files]
     try:
         with service.changing(campaign_id), service.inspections:
-            return _take_run(service, campaign_id, fresh, principal, address)
+            return _take_run(service, campaign_id, fresh, principal, address, expect)
     finally:
         for _, stored in fresh:
             stored.path.unlink(missing_ok=True)
@@ -110,10 +122,12 @@ def _take_run(
     fresh: Sequence[tuple[str, Stored]],
     principal: Principal,
     address: str,
+    expect: Expect,
 ) -> TakenRun:
     sheet_name = fresh[0][0]
     with reading(service.engine) as connection:
         before = catalogue.campaign(connection, campaign_id)
+        expect(before)
         present = catalogue.files(connection, campaign_id)
     known = {file.name: file.sha256 for file in present}
     if all(known.get(name) == stored.sha256 for name, stored in fresh):

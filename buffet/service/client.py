@@ -253,6 +253,7 @@ def _fetch(server: Server, path: str, folder: Path, sha256: str) -> None:
                 file.write(data)
         if seen.hexdigest() != sha256:
             raise ClientError(f"{server.address}{path}: came damaged; try again")
+        temporary.chmod(0o400)  # it has several names: who edits one must make a copy
         temporary.replace(folder / sha256)
     finally:
         temporary.unlink(missing_ok=True)

@@ -55,6 +55,7 @@ class Service:
         self.streams = threading.BoundedSemaphore(settings.streams)
         # Each inspection is a process of its own: a few at a time.
         self.inspections = threading.BoundedSemaphore(AT_ONCE)
+        self.unpackings = threading.BoundedSemaphore(AT_ONCE)  # of archives, which take long
         # What waits for its turn must not hold the threads that all other requests are answered on.
         self.inspecting = CapacityLimiter(INSPECTING)
         self._changing = tuple(threading.Lock() for _ in range(LOCKS))

@@ -10,7 +10,7 @@ from buffet.service.access.identities import Identities
 from buffet.service.access.rate_limits import RateLimits, network_of
 from buffet.service.access.roles import Principal
 from buffet.service.access.sessions import NewSession
-from buffet.service.database.engine import writing
+from buffet.service.database.engine import reading, writing
 
 NO_SUCH_TOKEN = "that token opens nothing: it was mistyped, has expired or was revoked"
 
@@ -27,6 +27,10 @@ def sign_in(
     TooManyRequestsError
         So did too many from that address.
     """
+    with reading(engine) as connection:  # a wrong token keeps no writer waiting
+        is_known = tokens.authenticate(connection, secret.strip(), now) is not None
+    if not is_known:
+        raise failed(limits, address, now)
     with writing(engine) as connection:
         token = tokens.authenticate(connection, secret.strip(), now)
         if token is not None:

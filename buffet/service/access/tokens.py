@@ -61,6 +61,10 @@ class Token:
         return self.used_at is None or now - self.used_at >= NOTED_EVERY_S
 
 
+# Names of who acts without a token: this machine's user, the watched folder, the command line.
+BUILT_IN = frozenset({"local", "watch", "command line"})
+
+
 def digest(secret: str) -> str:
     """SHA-256 as hexadecimal digits."""
     return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()
@@ -116,6 +120,8 @@ def _checked(name: str) -> str:
             f"got the name {name[:LONGEST_NAME]!r}; wanted 1 to {LONGEST_NAME} characters that "
             "can be printed"
         )
+    if name.casefold() in BUILT_IN:
+        raise TokenError(f"{name!r} is what the audit log calls the service itself; choose another")
     if SHAPE.search(name):
         raise TokenError("the name holds a token; choose one that may be read by everybody")
     return name

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated
 
 from fastapi import APIRouter, Header, Request, Response
@@ -132,9 +133,8 @@ def into_bin(
     if_match: IfMatch = None,
 ) -> None:
     """Put a campaign into the bin; its analyses end."""
-    with reading(service.engine) as connection:
-        require_match(if_match, catalogue.campaign(connection, campaign_id))
-    binning.put_into_bin(service, campaign_id, principal, address)
+    expect = partial(require_match, if_match)
+    binning.put_into_bin(service, campaign_id, principal, address, expect)
 
 
 @ROUTER.get("/{campaign_id}/files")

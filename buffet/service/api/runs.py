@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
@@ -36,9 +38,9 @@ _RUN_BODY = {
 }
 
 
-def _look(service: Service, campaign_id: int, if_match: str | None) -> None:
+def _look(service: Service, campaign_id: int, expect: changes.Expect) -> None:
     with reading(service.engine) as connection:
-        require_match(if_match, catalogue.campaign(connection, campaign_id))
+        expect(catalogue.campaign(connection, campaign_id))
 
 
 @ROUTER.post("", status_code=201, openapi_extra=_RUN_BODY)
@@ -52,9 +54,12 @@ async def upload(
     if_match: IfMatch = None,
 ) -> RunEntry:
     """Add a run; 200 where the same run is there already, 409 where another one is."""
-    await run_in_threadpool(_look, service, campaign_id, if_match)
+    expect = partial(require_match, if_match)
+    await run_in_threadpool(_look, service, campaign_id, expect)  # before hours of sending
     sent = await receive_run(request, service)
-    taken = await inspecting(service, changes.take_run, campaign_id, sent, principal, address)
+    taken = await inspecting(
+        service, changes.take_run, campaign_id, sent, principal, address, expect
+    )
     response.status_code = 201 if taken.is_new else 200
     entry = RunEntry.of(campaign_id, taken.run)
     response.headers["Location"] = entry.address
@@ -102,5 +107,7 @@ async def into_bin(
     if_match: IfMatch = None,
 ) -> None:
     """Put a run into the bin, with the files that it alone names."""
-    await run_in_threadpool(_look, service, campaign_id, if_match)
-    await inspecting(service, binning.put_run_into_bin, campaign_id, number, principal, address)
+    expect = partial(require_match, if_match)
+    await inspecting(
+        service, binning.put_run_into_bin, campaign_id, number, principal, address, expect
+    )

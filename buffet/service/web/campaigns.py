@@ -173,9 +173,16 @@ async def analyse(
     """Start what a form asks for; then follow it."""
     fields = await fields_of(request)
     kind = fields.get("kind", "board")
-    asked = [_request(one, fields) for one in TOGETHER.get(kind, (kind,))]
+    has_baseline = await run_in_threadpool(_has_baseline, service, campaign_id)
+    kinds = TOGETHER.get(kind, (kind,)) if has_baseline else (kind,)
+    asked = [_request(one, fields) for one in kinds]
     jobs = await run_in_threadpool(start, service, campaign_id, asked, principal, address)
     return shown.seen(f"/jobs/{jobs[0][0].id}")
+
+
+def _has_baseline(service: Service, campaign_id: int) -> bool:
+    with reading(service.engine) as connection:
+        return catalogue.campaign(connection, campaign_id).baseline is not None
 
 
 def _request(kind: str, fields: dict[str, str]) -> Settings:

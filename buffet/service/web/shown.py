@@ -21,6 +21,7 @@ from buffet.service.state import Service
 # What was just done, by the word that stands in the address.
 NOTICES = {
     "uploaded": "The campaign was taken in.",
+    "left": "The campaign was taken in, but for files that no sheet names.",
     "there": "The same content was here already: this is it.",
     "run": "The run was taken in.",
     "full": "It was taken in. Too many analyses wait already: start its own when some are done.",

@@ -59,7 +59,8 @@ async def upload(
         jobs = await run_in_threadpool(start, service, campaign_id, asked, principal, address)
     except QueueFullError:  # no reason to say that the upload failed
         return shown.seen(f"/campaigns/{campaign_id}?done=full")
-    return shown.seen(f"/jobs/{jobs[0][0].id}?done=uploaded")
+    done = "left" if taken.left_out else "uploaded"
+    return shown.seen(f"/jobs/{jobs[0][0].id}?done={done}")
 
 
 @ROUTER.get("/campaigns/{campaign_id}/upload")
