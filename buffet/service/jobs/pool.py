@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, select
+from sqlalchemy.exc import DBAPIError
 
 from buffet.service.blobs import Blobs
 from buffet.service.database.engine import reading, writing
@@ -124,9 +125,10 @@ class Pool:
                     self._on_event(job.id, "started")
                     self._run(slot, job)
                     self._on_event(job.id, "ended")
-            except Exception:
+            except Exception as error:
                 LOG.exception("worker %d", slot.number)
-                self._rest(slot)
+                # A disk or database that fails is not the job's doing, and may be mended.
+                self._rest(slot, counts=not isinstance(error, OSError | FolderError | DBAPIError))
             finally:
                 if slot.job_id is not None:
                     slot.worked_at = time.monotonic()
@@ -154,7 +156,7 @@ class Pool:
             slot.job_id = None if job is None else job.id
             return job
 
-    def _rest(self, slot: Slot) -> None:
+    def _rest(self, slot: Slot, *, counts: bool) -> None:
         """After a failure of our own: the job goes back, if that can be written down at all."""
         if slot.process is not None:
             slot.process.kill()
@@ -164,12 +166,12 @@ class Pool:
             deadline = time.monotonic() + REST_S
             while time.monotonic() < deadline and not self._stopped:
                 time.sleep(TICK_S)
-            is_written = slot.job_id is None or self._is_put_back(slot.job_id)
+            is_written = slot.job_id is None or self._is_put_back(slot.job_id, counts=counts)
 
-    def _is_put_back(self, job_id: int) -> bool:
+    def _is_put_back(self, job_id: int, *, counts: bool) -> bool:
         """Whether that could be written: on a disk that is full it cannot, until there is room."""
         with suppress(Exception), writing(self._engine) as connection:
-            queue.put_back(connection, job_id, counts=False)  # it is not to blame
+            queue.put_back(connection, job_id, counts=counts)
             return True
         return False
 
