@@ -58,9 +58,10 @@ class RatingRecipe:
         """The analysis that is rated, without its lines where these are taken out."""
         return analysis.without_lines() if self.without_lines else analysis
 
-    def rate(self, prepared: CampaignAnalysis) -> Rating:
+    def rate(self, prepared: CampaignAnalysis, progress: Progress) -> Rating:
         """Rate what `prepared` gave; raises as `buffet.rate`."""
-        return (rate_without_tunnel if self.without_tunnel else rate)(prepared, self.settings)
+        how = rate_without_tunnel if self.without_tunnel else rate
+        return how(prepared, self.settings, progress)
 
 
 @dataclass(frozen=True)

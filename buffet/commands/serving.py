@@ -98,6 +98,8 @@ def serve(
     """
     if (tls_certificate is None) is not (tls_key is None):
         raise click.UsageError("--tls-certificate and --tls-key belong together")
+    from buffet.service.access.startup import private_folder
+    from buffet.service.errors import FolderError
     from buffet.service.logs import configure
     from buffet.service.server import serve as run
     from buffet.service.settings import ServiceSettings
@@ -117,5 +119,9 @@ def serve(
         settle_s=settle,
         **({} if workers is None else {"workers": workers}),
     )
+    if watch is not None and not watch.is_dir():
+        raise FolderError(f"--watch {watch}: there is no such folder; make it first, or mount it")
+    if remark := private_folder(folder):
+        click.echo(remark, err=True)
     configure(log)
     run(settings, lambda address: click.echo(f"serving {folder} at {address}", err=True))

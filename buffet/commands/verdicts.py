@@ -251,8 +251,7 @@ def _rating(
     recipe.require(campaign)
     asked = AnalysisSettings(keeps=recipe.keeps)
     analysis = recipe.prepared(analyse(campaign, settings=asked, progress=progress))
-    progress("rating")
-    rating = recipe.rate(analysis)
+    rating = recipe.rate(analysis, progress)
     done()
     _remark_on(analysis)
     return rating

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.analysis import CampaignAnalysis
+from buffet.analysis import CampaignAnalysis, Progress
 from buffet.crossings.meeting import Crossings
 from buffet.errors import NotRateableError
 from buffet.following import follow
@@ -45,6 +46,7 @@ from ingest import (
 )
 
 Array = NDArray[np.float64]
+Item = TypeVar("Item")
 
 # What the one pass is to keep for a rating; without it bursts and changes of state are not rated.
 FOR_RATING: frozenset[Keep] = frozenset({"forces"})
@@ -157,8 +159,16 @@ def require_rateable(campaign: Campaign) -> None:
         )
 
 
-def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
+def rate(
+    analysis: CampaignAnalysis,
+    settings: RatingSettings,
+    progress: Progress = lambda text: None,
+) -> Rating:
     """Rate all configurations at `settings.speed_m_s`.
+
+    Parameters
+    ----------
+    progress : called with one line before each run and configuration
 
     Raises
     ------
@@ -179,7 +189,12 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     runs = {name: rated_runs(analysis.of(name), settings.wind) for name in names}
     counted = replace(analysis, runs=tuple(run for own in runs.values() for run in own))
     spread = rating_scatter(counted, setting, settings.speed_m_s)
-    results = follow([run_result(run, shows_shedding) for run in analysis.runs])
+    results = follow(
+        [
+            run_result(run, shows_shedding)
+            for run in _told(analysis.runs, "peaks of run", lambda run: run.run.number, progress)
+        ]
+    )
     drawn = drawn_settings(setting)
     states = campaign_states(runs, RIDE)
     unseen = {name: _unseen(spread, name, own, setting) for name, own in runs.items()}
@@ -194,7 +209,7 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
             states.get(name),
             settings.speed_m_s,
         )
-        for name, own in runs.items()
+        for name, own in _told(tuple(runs.items()), "rating", lambda item: item[0], progress)
     ]
     rated = [_rate_one(c, settings, criteria, spread, results, analysis) for c in curves]
     return Rating(
@@ -212,6 +227,15 @@ def rate(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
     )
 
 
+def _told(
+    items: Sequence[Item], what: str, name: Callable[[Item], str], progress: Progress
+) -> Iterator[Item]:
+    """The items, each told before it is worked on."""
+    for position, item in enumerate(items, 1):
+        progress(f"{what} {name(item)} ({position} of {len(items)})")
+        yield item
+
+
 def _setting(vehicle: Vehicle, whole: FullScale, settings: RatingSettings) -> RideSetting:
     asked = np.array([settings.speed_m_s, *settings.more_speeds_m_s])
     speeds = search_speeds(asked, settings.up_to_m_s)
@@ -219,7 +243,11 @@ def _setting(vehicle: Vehicle, whole: FullScale, settings: RatingSettings) -> Ri
     return RideSetting(vehicle, settings.road, whole, speeds, wind=wind, rated_m_s=rated_m_s)
 
 
-def rate_without_tunnel(analysis: CampaignAnalysis, settings: RatingSettings) -> Rating:
+def rate_without_tunnel(
+    analysis: CampaignAnalysis,
+    settings: RatingSettings,
+    progress: Progress = lambda text: None,
+) -> Rating:
     """The same without what follows the reference probes, and with it beside.
 
     Raises
@@ -229,8 +257,8 @@ def rate_without_tunnel(analysis: CampaignAnalysis, settings: RatingSettings) ->
     NotRateableError
         As `rate`.
     """
-    rating = rate(analysis.without_tunnel(), settings)
-    return replace(rating, with_tunnel=rate(analysis, settings))
+    rating = rate(analysis.without_tunnel(), settings, progress)
+    return replace(rating, with_tunnel=rate(analysis, settings, progress))
 
 
 def _unseen(

@@ -65,8 +65,7 @@ class Computer:
         recipe.require(campaign)
         asked = AnalysisSettings(keeps=recipe.keeps)
         analysis = recipe.prepared(self.analysis(campaign, task, asked, progress))
-        progress("rating")
-        return recipe.rate(analysis)
+        return recipe.rate(analysis, progress)
 
 
 def _recipe(

@@ -124,7 +124,6 @@ class BinnedRun:
     binned_at: float
     size_bytes: int
     back: str  # address that its form posts to
-    delete: str | None = None  # likewise; None where it cannot be deleted by itself
 
 
 def bin_page(

@@ -18,7 +18,6 @@ from buffet.service.database.engine import reading
 from buffet.service.intake.errors import BadFormError
 from buffet.service.jobs import queue
 from buffet.service.jobs.requests import Analysis, Settings
-from buffet.service.pages.board_view import headline, place_of
 from buffet.service.pages.campaigns import (
     CampaignBoard,
     CampaignList,
@@ -70,8 +69,7 @@ def _listed(
         state = "being worked on"
     elif newest is not None:
         state = "rated" if newest.manifest_sha256 == one.manifest_sha256 else "changed since rated"
-        board = shown.document(service, connection, newest)
-        verdicts = headline(board, place_of(board, None)) if board else ""
+        verdicts = shown.board_headline(service, connection, newest)
     watching = service.settings.watch is not None and one.watched is not None
     return ListedCampaign(shown.campaign_entry(one, n_runs), state, verdicts, watching)
 

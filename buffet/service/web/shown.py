@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
 from typing import Any, cast
 
 from fastapi import Request
@@ -14,6 +16,7 @@ from buffet.service import catalogue
 from buffet.service.access.roles import Principal
 from buffet.service.jobs import queue
 from buffet.service.jobs.queue import Job
+from buffet.service.pages.board_view import headline, place_of
 from buffet.service.pages.entries import CampaignEntry, JobEntry, JobState, RunEntry
 from buffet.service.pages.frame import Frame, Pager, Role
 from buffet.service.state import Service
@@ -100,11 +103,28 @@ def job_entry(one: Job, title: str) -> JobEntry:
 
 def document(service: Service, connection: Connection, done: Job) -> dict[str, Any] | None:
     """What a job computed, where that is still there."""
+    place = _place(service, connection, done)
+    return None if place is None else json.loads(place.read_bytes())
+
+
+def board_headline(service: Service, connection: Connection, done: Job) -> str:
+    """The verdicts of a board at the speed it was asked for, in a line; empty without one."""
+    place = _place(service, connection, done)
+    return "" if place is None else _headline(place)
+
+
+@lru_cache(maxsize=1000)
+def _headline(place: Path) -> str:
+    """Of content, which never changes: a list shows many boards, each of them long."""
+    board = json.loads(place.read_bytes())
+    return headline(board, place_of(board, None))
+
+
+def _place(service: Service, connection: Connection, done: Job) -> Path | None:
     found = queue.result(connection, done.result_key)
     if found is None or found.media_type != "application/json":
         return None
-    loaded: dict[str, Any] = json.loads(service.blobs.path(found.sha256).read_bytes())
-    return loaded
+    return service.blobs.path(found.sha256)
 
 
 def pager(first: int, shown: Sequence[object], next_address: str | None) -> Pager:

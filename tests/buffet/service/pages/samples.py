@@ -153,7 +153,7 @@ def every_page(docs: Documents, role: Role | None = "owner") -> dict[str, str]:
         "/bin": bin_page(
             who,
             [BinnedCampaign(own, NOW, NASTY, 5_000)],
-            [BinnedRun(own, NASTY_NUMBER, NOW, 10, "/bin/runs/1/restore", "/bin/runs/1/delete")],
+            [BinnedRun(own, NASTY_NUMBER, NOW, 10, "/bin/runs/1/restore")],
         ),
         "/login": login_page(frame(None), f"/campaigns/3?x={NASTY}", "No such token."),
         "/access": access_page(who, access(pager)),
