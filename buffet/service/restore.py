@@ -147,7 +147,7 @@ def _opened(archive: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
             raise _damaged(archive, f"{MANIFEST} is longer than any")
         try:
             manifest = manifest_of(source.read(MANIFEST))
-        except _DAMAGES as error:
+        except (*_DAMAGES, OSError) as error:  # the latter where it is said to begin before it all
             raise _damaged(archive, MANIFEST, error) from error
         if different := {*names} ^ {*manifest.members, MANIFEST}:
             raise _damaged(archive, f"{min(different)} stands in one of archive and manifest alone")
@@ -239,7 +239,11 @@ class _Reading:
         """Raises BackupError where it is not what the manifest states."""
         digest, size = hashlib.sha256(), 0
         try:
-            with self.source.open(name) as file:
+            opened = self.source.open(name)
+        except (*_DAMAGES, OSError) as error:
+            raise _damaged(self.archive, name, error) from error
+        try:
+            with opened as file:
                 while piece := file.read(PIECE_BYTES):
                     digest.update(piece)
                     size += len(piece)

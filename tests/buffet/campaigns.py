@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,11 @@ import pytest
 from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
+from buffet.analysis import CampaignAnalysis, RunRead, analyse
 from buffet.cli import main
+from buffet.one_pass import AnalysisSettings
+from buffet.service.jobs.run_store import RunStore
+from ingest import Campaign, file_digest
 from tests.buffet.schema_check import require_described
 from tests.ingest.campaigns import toml
 
@@ -149,18 +153,45 @@ def two_configurations(folder: Path, seconds: float = 60.0, **more: Any) -> Path
     return write_runs(folder, [wind_off("0"), bare, spoiler], **more)
 
 
+_LAST_READ: dict[str, RunRead] = {}
+
+
+def _analysed(
+    campaign: Campaign,
+    numbers: Sequence[str] | None = None,
+    settings: AnalysisSettings | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> CampaignAnalysis:
+    """As `analyse`, with what the last command read kept as a service's worker keeps it."""
+    files = {
+        path.relative_to(campaign.folder).as_posix(): file_digest(path)
+        for run in campaign.runs
+        for path in (run.sheet, *run.recordings)
+        if path.is_relative_to(campaign.folder)
+    }
+    if numbers is not None or any(name not in files for r in campaign.runs for name in r.sources):
+        return analyse(campaign, numbers, settings, progress)
+    store = RunStore(campaign, files, settings or AnalysisSettings(), _LAST_READ)
+    found = analyse(campaign, None, settings, progress, store)
+    _LAST_READ.clear()
+    _LAST_READ.update(store.used)
+    return found
+
+
 def run_buffet(*arguments: object) -> Result:
     """The command line as a user calls it; stdout and stderr apart.
 
     `spectra` shows the spectra alone unless a test names its parts, which take their time. Few
     cars are drawn from a car's spread, whose own tests call `rate`, as the demo's tests do. What
-    is printed as JSON is held against its schema.
+    is printed as JSON is held against its schema. Runs that the last command read and that are as
+    they were are not read again.
     """
     words = [str(argument) for argument in arguments]
     if words[:1] == ["spectra"] and "--what" not in words:
         words += ["--what", "spectrum"]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("buffet.rating.car_spread.DRAWS", FEW_CARS)
+        patch.setattr("buffet.analysis.analyse", _analysed)
         done = CliRunner().invoke(main, words, prog_name="buffet")
     if "--json" in words and done.stdout:
         require_described(done.stdout)

@@ -169,15 +169,16 @@ def test_an_idle_worker_gives_its_memory_back(
     assert before not in served.service.pool.pids
 
 
-def test_the_report_is_a_file_to_keep(served: Served) -> None:
-    """A page that no browser shows as one of the service's."""
-    job = served.ended(started(served, kind="report", speed="125 km/h"))
-    answer = served.client.get("/api/campaigns/1/report", params={"speed": "125 km/h"})
-    assert answer.headers["content-disposition"] == 'attachment; filename="campaign-1-report.html"'
+def test_files_are_to_keep(served: Served) -> None:
+    """No browser shows one as a page of the service's; the browser's path takes a report home."""
+    job = served.ended(started(served, kind="export", run="1", suffix="csv"))
+    address = "/api/campaigns/1/runs/1/export"
+    answer = served.client.get(address, params={"suffix": "csv"})
+    assert answer.headers["content-disposition"] == 'attachment; filename="campaign-1-export.csv"'
     assert "sandbox" in answer.headers["content-security-policy"]
     assert answer.headers["x-content-type-options"] == "nosniff"
-    assert answer.text.lower().startswith("<!doctype html>")
-    assert job["settings"]["speed"] == pytest.approx(125 / 3.6)
+    assert "lift" in answer.text
+    assert served.client.get(job["result"]).content == answer.content
 
 
 def test_an_analysis_that_cannot_be_says_why(served: Served) -> None:
