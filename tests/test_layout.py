@@ -4,6 +4,7 @@ import ast
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -84,6 +85,12 @@ LEVELS = (
 )
 
 
+@cache
+def tree_of(path: Path) -> ast.Module:
+    """A file, parsed once for all that is asked of it."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def module_of(path: Path) -> str:
     """Dotted name of a file."""
     parts = path.relative_to(ROOT).with_suffix("").parts
@@ -92,7 +99,7 @@ def module_of(path: Path) -> str:
 
 def imported(path: Path) -> Iterator[str]:
     """Dotted names of all that a file imports, wherever in the file; not for types alone."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = tree_of(path)
     for_types = {
         inner
         for node in ast.walk(tree)
@@ -182,7 +189,7 @@ def body_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
 @pytest.mark.parametrize("path", [*FILES, *TESTS], ids=name)
 def test_functions_are_short(path: Path) -> None:
     """At most 50 lines of body."""
-    nodes = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+    nodes = ast.walk(tree_of(path))
     functions = (n for n in nodes if isinstance(n, ast.FunctionDef | ast.AsyncFunctionDef))
     assert not [f.name for f in functions if body_lines(f) > LONGEST_BODY]
 
@@ -196,7 +203,7 @@ def public_definitions(tree: ast.Module) -> list[ast.FunctionDef | ast.ClassDef]
 @pytest.mark.parametrize("path", FILES, ids=name)
 def test_everything_public_is_described(path: Path) -> None:
     """Modules, public classes and functions have a docstring."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = tree_of(path)
     assert not tree.body or ast.get_docstring(tree)
     assert not [node.name for node in public_definitions(tree) if not ast.get_docstring(node)]
 
@@ -204,7 +211,7 @@ def test_everything_public_is_described(path: Path) -> None:
 @pytest.mark.parametrize("path", [p for p in TESTS if p.name.startswith("test_")], ids=name)
 def test_every_test_says_what_it_holds(path: Path) -> None:
     """A docstring in each."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = tree_of(path)
     functions = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)]
     tests = [f for f in functions if f.name.startswith("test_")]
     assert tests

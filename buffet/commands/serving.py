@@ -121,7 +121,11 @@ def serve(
     )
     if watch is not None and not watch.is_dir():
         raise FolderError(f"--watch {watch}: there is no such folder; make it first, or mount it")
-    if remark := private_folder(folder):
-        click.echo(remark, err=True)
     configure(log)
-    run(settings, lambda address: click.echo(f"serving {folder} at {address}", err=True))
+
+    def announce(address: str) -> None:
+        click.echo(f"serving {folder} at {address}", err=True)
+        if remark := private_folder(folder):
+            click.echo(remark, err=True)
+
+    run(settings, announce)

@@ -55,7 +55,7 @@ def test_smooth_noise_has_few_peaks(name: str, capsys: pytest.CaptureFixture[str
 def test_differences_are_shown_as_promised(capsys: pytest.CaptureFixture[str]) -> None:
     """In four of five campaigns, of the change and of the number of runs that each one names."""
     kind = POWER_KINDS[1]
-    found = promises(kind, 150, seed=1)
+    found = promises(kind, 100, seed=1)
     with capsys.disabled():
         print(f"\n{power_line(kind, found)}")
 
