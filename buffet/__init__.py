@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from buffet.following import follow as follow
     from buffet.interval import Interval as Interval
     from buffet.library import analyse as analyse
-    from buffet.library import open_campaign as open_campaign
     from buffet.one_pass import AnalysisSettings as AnalysisSettings
+    from buffet.opening import open_campaign as open_campaign
     from buffet.planning.plan import Plan as Plan
     from buffet.planning.plan import plan as plan
     from buffet.planning.wishes import Wishes as Wishes
@@ -57,7 +57,7 @@ _HOME = {
     "check": "buffet.checking",
     "compare": "buffet.comparing",
     "follow": "buffet.following",
-    "open_campaign": "buffet.library",
+    "open_campaign": "buffet.opening",
     "plan": "buffet.planning.plan",
     "rate": "buffet.rating.rate",
     "read_criteria": "buffet.rating.criteria",

@@ -8,30 +8,9 @@ from pathlib import Path
 from buffet import analysis
 from buffet.analysis import CampaignAnalysis, Progress
 from buffet.one_pass import AnalysisSettings
+from buffet.opening import open_campaign
 from buffet.rating.rate import FOR_RATING
 from ingest import Campaign
-from ingest import open_campaign as open_folder
-
-
-def open_campaign(place: Path | str) -> Campaign:
-    """Open a campaign: by its folder, or by its address on a server.
-
-    Parameters
-    ----------
-    place : a folder with campaign.toml, or an address such as http://hall:8000/campaigns/3; its
-        token stands in the environment variable BUFFET_TOKEN. A served campaign's files are
-        fetched, once, and its `result` asks the server for what that computed.
-
-    Raises
-    ------
-    NoCampaignError, SheetError
-        The folder is no campaign, or its sheets have faults.
-    ClientError
-        The server cannot be reached, or refuses.
-    """
-    from buffet.service.client import is_address, open_served
-
-    return open_served(str(place)) if is_address(place) else open_folder(place)
 
 
 def analyse(

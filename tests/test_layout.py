@@ -64,6 +64,7 @@ LEVELS = (
     ("service.errors", "service.settings", "service.database"),
     ("service.blobs", "service.access", "service.intake", "service.logs", "service.metrics"),
     ("service.client",),
+    ("opening",),
     ("library",),
     ("service.catalogue",),
     ("service.binned_runs",),

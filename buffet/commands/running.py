@@ -63,7 +63,7 @@ def needs_service(function: Command) -> Command:
 def opened(folder: Path, output: Path | None) -> Campaign:
     """The campaign, checked; refuses at once to write a result over one of its recordings."""
     from buffet.errors import OutputError
-    from buffet.library import open_campaign
+    from buffet.opening import open_campaign
 
     campaign = open_campaign(_place(folder))
     if output is not None and output.exists():

@@ -41,11 +41,6 @@ class ClientError(BuffetError):
     """A server that cannot be reached, or that refuses; in its own words where it has any."""
 
 
-def is_address(place: object) -> bool:
-    """Whether a place is a server's address and no folder."""
-    return str(place).startswith(("http://", "https://"))
-
-
 @dataclass(frozen=True)
 class ServedCampaign(Campaign):
     """A campaign of a server: its files are here, and its results can be asked for there."""

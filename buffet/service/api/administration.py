@@ -142,5 +142,5 @@ def log(
         )
         for one in found
     ]
-    last = found[-1].id if len(found) == limit else None
-    return Page[AuditEntry](items=items, next=next_address(request, "before", last))
+    more = next_address(request, "before", [one.id for one in found], limit)
+    return Page[AuditEntry](items=items, next=more)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 
 from buffet.service import binned_runs, binning, catalogue
+from buffet.service.api.campaigns import listed
 from buffet.service.api.dependencies import (
     Address,
     Engineer,
@@ -14,7 +15,7 @@ from buffet.service.api.dependencies import (
     inspecting,
 )
 from buffet.service.api.documents import CampaignEntry, Page, RunEntry
-from buffet.service.api.paging import Before, CampaignId, Limit, RunNumber, next_address
+from buffet.service.api.paging import Before, CampaignId, Limit, RunNumber
 from buffet.service.database.engine import reading
 
 ROUTER = APIRouter(prefix="/api/bin", tags=["bin"])
@@ -29,14 +30,7 @@ def every(
     limit: Limit = 50,
 ) -> Page[CampaignEntry]:
     """Campaigns in the bin, newest first."""
-    with reading(service.engine) as connection:
-        found = catalogue.campaigns(connection, before=before, limit=limit, binned=True)
-        counts = catalogue.run_counts(connection, [one.id for one in found])
-    last = found[-1].id if len(found) == limit else None
-    return Page[CampaignEntry](
-        items=[CampaignEntry.of(one, counts.get(one.id, 0)) for one in found],
-        next=next_address(request, "before", last),
-    )
+    return listed(request, service, before, limit, binned=True)
 
 
 @ROUTER.get("/campaigns/{campaign_id}/runs")

@@ -25,6 +25,7 @@ from buffet.service.api.paging import (
 from buffet.service.api.upload_bodies import receive_archive
 from buffet.service.database.engine import reading
 from buffet.service.errors import ChangedError, NotFoundError
+from buffet.service.state import Service
 
 ROUTER = APIRouter(prefix="/api/campaigns", tags=["campaigns"])
 _ZIP = {"schema": {"type": "string", "format": "binary"}}
@@ -91,13 +92,27 @@ def every(
     limit: Limit = 50,
 ) -> Page[CampaignEntry]:
     """Campaigns, newest first."""
+    return listed(request, service, before, limit, search=search)
+
+
+def listed(
+    request: Request,
+    service: Service,
+    before: int | None,
+    limit: int,
+    *,
+    search: str = "",
+    binned: bool = False,
+) -> Page[CampaignEntry]:
+    """A page of the list, or of the bin."""
     with reading(service.engine) as connection:
-        found = catalogue.campaigns(connection, search=search, before=before, limit=limit)
+        found = catalogue.campaigns(
+            connection, search=search, before=before, limit=limit, binned=binned
+        )
         counts = catalogue.run_counts(connection, [one.id for one in found])
-    last = found[-1].id if len(found) == limit else None
     return Page[CampaignEntry](
         items=[CampaignEntry.of(one, counts.get(one.id, 0)) for one in found],
-        next=next_address(request, "before", last),
+        next=next_address(request, "before", [one.id for one in found], limit),
     )
 
 

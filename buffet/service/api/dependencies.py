@@ -50,7 +50,6 @@ def allowed(role: Role) -> Any:
         require(principal, role)
         return principal
 
-    check.least_role = role  # type: ignore[attr-defined]
     return Depends(check)
 
 

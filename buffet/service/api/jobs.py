@@ -78,9 +78,9 @@ def every(
 
 
 def _page(request: Request, found: list[queue.Job], limit: int) -> Page[JobEntry]:
-    last = found[-1].id if len(found) == limit else None
+    more = next_address(request, "before", [job.id for job in found], limit)
     entries = [JobEntry.of(job) for job in found]
-    return Page[JobEntry](items=entries, next=next_address(request, "before", last))
+    return Page[JobEntry](items=entries, next=more)
 
 
 @ROUTER.get("/jobs/{job_id}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 from urllib.parse import quote, urlencode
 
@@ -51,12 +52,18 @@ def run_address(campaign_id: int, number: str) -> str:
     return f"/api/campaigns/{campaign_id}/runs/{quote(number, safe='')}"
 
 
-def next_address(request: Request, key: str, last: int | None) -> str | None:
-    """Address of the page that follows, with the same other choices; None at the end."""
-    if last is None:
+def next_address(request: Request, key: str, places: Sequence[int], limit: int) -> str | None:
+    """Address of the page that follows, with the same other choices; None at the end.
+
+    Parameters
+    ----------
+    key : of the choice where a page begins
+    places : of what is on this page, in its order; a page that is not full is the last
+    """
+    if len(places) < limit:
         return None
     kept = [(name, value) for name, value in request.query_params.multi_items() if name != key]
-    return f"{request.url.path}?{urlencode([*kept, (key, str(last))])}"
+    return f"{request.url.path}?{urlencode([*kept, (key, str(places[-1]))])}"
 
 
 def matches(header: str | None, etag: str) -> bool:

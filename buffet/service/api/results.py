@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Depends, Query, Response
 from fastapi.responses import FileResponse
 
 from buffet.service import catalogue
@@ -57,23 +58,38 @@ def send_result(
     return FileResponse(path, headers=headers, media_type=found.media_type)
 
 
-def _result(
-    service: Service,
-    campaign_id: int,
-    kind: str,
-    settings: Settings,
-    if_none_match: str | None,
-) -> Response:
-    values = settings.values()
-    with reading(service.engine) as connection:
-        manifest = catalogue.campaign(connection, campaign_id).manifest_sha256
-        found = queue.result(connection, result_key(manifest, kind, values))
-    if found is None:
-        given = settings.model_dump(mode="json", by_alias=True, exclude_unset=True)
-        raise NotComputedError(
-            f"/api/campaigns/{campaign_id}/jobs", {"kind": kind, **_as_given(given)}
-        )
-    return send_result(service, found, if_none_match, values)
+@dataclass(frozen=True)
+class Asked:
+    """Whose results are asked for, and what of them the client has."""
+
+    service: Service
+    campaign_id: int
+    if_none_match: str | None
+
+    def result(self, kind: str, settings: Settings) -> Response:
+        """Of these settings; raises NotComputedError where it is not there."""
+        values = settings.values()
+        with reading(self.service.engine) as connection:
+            manifest = catalogue.campaign(connection, self.campaign_id).manifest_sha256
+            found = queue.result(connection, result_key(manifest, kind, values))
+        if found is None:
+            given = settings.model_dump(mode="json", by_alias=True, exclude_unset=True)
+            jobs = f"/api/campaigns/{self.campaign_id}/jobs"
+            raise NotComputedError(jobs, {"kind": kind, **_as_given(given)})
+        return send_result(self.service, found, self.if_none_match, values)
+
+
+async def asked_of(
+    campaign_id: CampaignId,
+    service: ServiceHere,
+    principal: Reader,
+    if_none_match: IfNoneMatch = None,
+) -> Asked:
+    """What all addresses here have in common."""
+    return Asked(service, campaign_id, if_none_match)
+
+
+AskedHere = Annotated[Asked, Depends(asked_of)]
 
 
 # Quantities whose numbers are SI inside and text with a unit at the door.
@@ -92,109 +108,59 @@ def _as_given(values: dict[str, Any]) -> dict[str, Any]:
 
 
 @ROUTER.get("/rating", responses=_JSON)
-def rating(
-    campaign_id: CampaignId,
-    settings: Annotated[RateSettings, Query()],
-    service: ServiceHere,
-    principal: Reader,
-    if_none_match: IfNoneMatch = None,
-) -> Response:
+def rating(asked: AskedHere, settings: Annotated[RateSettings, Query()]) -> Response:
     """The verdict per configuration at a road speed: `buffet rate`."""
-    return _result(service, campaign_id, "rate", settings, if_none_match)
+    return asked.result("rate", settings)
 
 
 @ROUTER.get("/table", responses=_JSON)
-def table(
-    campaign_id: CampaignId,
-    settings: Annotated[TableSettings, Query()],
-    service: ServiceHere,
-    principal: Reader,
-    if_none_match: IfNoneMatch = None,
-) -> Response:
+def table(asked: AskedHere, settings: Annotated[TableSettings, Query()]) -> Response:
     """Loads, frequencies and verdicts over road speed: `buffet table`."""
-    return _result(service, campaign_id, "table", settings, if_none_match)
+    return asked.result("table", settings)
 
 
 @ROUTER.get("/comparison", responses=_JSON)
-def comparison(
-    campaign_id: CampaignId,
-    settings: Annotated[CompareSettings, Query()],
-    service: ServiceHere,
-    principal: Reader,
-    if_none_match: IfNoneMatch = None,
-) -> Response:
+def comparison(asked: AskedHere, settings: Annotated[CompareSettings, Query()]) -> Response:
     """Add-ons against the baseline: `buffet compare`."""
-    return _result(service, campaign_id, "compare", settings, if_none_match)
+    return asked.result("compare", settings)
 
 
 @ROUTER.get("/spectra", responses=_JSON)
-def spectra(
-    campaign_id: CampaignId,
-    settings: Annotated[SpectraSettings, Query()],
-    service: ServiceHere,
-    principal: Reader,
-    if_none_match: IfNoneMatch = None,
-) -> Response:
+def spectra(asked: AskedHere, settings: Annotated[SpectraSettings, Query()]) -> Response:
     """PSD, peaks and RMS: `buffet spectra`."""
-    return _result(service, campaign_id, "spectra", settings, if_none_match)
+    return asked.result("spectra", settings)
 
 
 @ROUTER.get("/board", responses=_JSON)
-def board(
-    campaign_id: CampaignId,
-    settings: Annotated[BoardSettings, Query()],
-    service: ServiceHere,
-    principal: Reader,
-    if_none_match: IfNoneMatch = None,
-) -> Response:
+def board(asked: AskedHere, settings: Annotated[BoardSettings, Query()]) -> Response:
     """Verdicts, curves and crossings over road speed, as the campaign's page draws them."""
-    return _result(service, campaign_id, "board", settings, if_none_match)
+    return asked.result("board", settings)
 
 
 @ROUTER.get("/findings", responses=_JSON)
-def findings(
-    campaign_id: CampaignId,
-    service: ServiceHere,
-    principal: Reader,
-    if_none_match: IfNoneMatch = None,
-) -> Response:
+def findings(asked: AskedHere) -> Response:
     """What speaks against trusting the recordings: `buffet check`."""
-    return _result(service, campaign_id, "check", CheckSettings(), if_none_match)
+    return asked.result("check", CheckSettings())
 
 
 @ROUTER.get("/report", responses=_HTML, response_class=Response)
-def report(
-    campaign_id: CampaignId,
-    settings: Annotated[ReportSettings, Query()],
-    service: ServiceHere,
-    principal: Reader,
-    if_none_match: IfNoneMatch = None,
-) -> Response:
+def report(asked: AskedHere, settings: Annotated[ReportSettings, Query()]) -> Response:
     """The page for a client, as a file to keep: `buffet report`."""
-    return _result(service, campaign_id, "report", settings, if_none_match)
+    return asked.result("report", settings)
 
 
 @ROUTER.get("/runs/{number}/analysis", responses=_JSON)
-def run_analysis(
-    campaign_id: CampaignId,
-    number: RunNumber,
-    service: ServiceHere,
-    principal: Reader,
-    if_none_match: IfNoneMatch = None,
-) -> Response:
+def run_analysis(asked: AskedHere, number: RunNumber) -> Response:
     """Signals, spectra, peaks and findings of one run."""
-    return _result(service, campaign_id, "run", RunSettings(run=number), if_none_match)
+    return asked.result("run", RunSettings(run=number))
 
 
 @ROUTER.get("/runs/{number}/export", responses=_FILE, response_class=Response)
 def export(
-    campaign_id: CampaignId,
+    asked: AskedHere,
     number: RunNumber,
-    service: ServiceHere,
-    principal: Reader,
     suffix: Literal["h5", "parquet", "csv", "mat"] = "h5",
-    if_none_match: IfNoneMatch = None,
 ) -> Response:
     """One run's calibrated samples: `buffet export`."""
     settings = ExportSettings(run=number, suffix=suffix)
-    return _result(service, campaign_id, "export", settings, if_none_match)
+    return asked.result("export", settings)

@@ -80,10 +80,9 @@ def every(
     with reading(service.engine) as connection:
         catalogue.campaign(connection, campaign_id)
         found = catalogue.runs(connection, campaign_id, after=after, limit=limit)
-    last = found[-1][0] if len(found) == limit else None
     return Page[RunEntry](
         items=[RunEntry.of(campaign_id, run) for _, run in found],
-        next=next_address(request, "after", last),
+        next=next_address(request, "after", [place for place, _ in found], limit),
     )
 
 

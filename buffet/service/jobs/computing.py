@@ -14,11 +14,11 @@ from buffet.one_pass import AnalysisSettings
 from buffet.rating.onset import HIGHEST_SPEED_M_S
 from buffet.rating.rate import Rating, RatingSettings, chosen_car
 from buffet.recipes import RatingRecipe
+from buffet.service.jobs.requests import SpectraSettings
 from buffet.service.jobs.run_store import RunStore
 from ingest import Campaign, open_campaign, zeros_of
 
 JSON = "application/json"
-BOARD_SPEEDS_M_S = tuple(km_h / 3.6 for km_h in range(60, 225, 5))
 
 
 @dataclass(frozen=True)
@@ -158,18 +158,18 @@ def _board(computer: Computer, campaign: Campaign, task: Task, progress: Progres
     from buffet.board.document import board_document
 
     asked = task.settings
-    recipe = _recipe(campaign, asked, asked["speed"], HIGHEST_SPEED_M_S, BOARD_SPEEDS_M_S)
+    recipe = _recipe(campaign, asked, asked["speed"], HIGHEST_SPEED_M_S)
     rating = computer.rating(campaign, task, recipe, progress)
     comparison = compare(rating) if rating.has_comparison else None
     return _write_json(task, board_document(rating, comparison))
 
 
 def _spectra(computer: Computer, campaign: Campaign, task: Task, progress: Progress) -> str:
-    return _write_json(task, _spectra_document(computer, campaign, task.settings, progress))
+    return _write_json(task, _spectra_document(campaign, task.settings, progress))
 
 
 def _spectra_document(
-    computer: Computer, campaign: Campaign, asked: Mapping[str, Any], progress: Progress
+    campaign: Campaign, asked: Mapping[str, Any], progress: Progress
 ) -> dict[str, Any]:
     from buffet.parts import PartSettings
     from buffet.recipes import SpectraRecipe
@@ -196,18 +196,10 @@ def _check(computer: Computer, campaign: Campaign, task: Task, progress: Progres
 def _run(computer: Computer, campaign: Campaign, task: Task, progress: Progress) -> str:
     from buffet.board.signals import signal_envelopes
 
-    number = campaign.run(task.settings["run"]).number
-    asked = {
-        "run": number,
-        "what": (),
-        "resolution": None,
-        "speed": None,
-        "without_tunnel": False,
-        "without_lines": False,
-    }
-    spectra = _spectra_document(computer, campaign, asked, progress)
+    run = campaign.run(task.settings["run"])
+    asked = SpectraSettings(run=run.number).values()
+    spectra = _spectra_document(campaign, asked, progress)
     progress("signals")
-    run = campaign.run(number)
     zeros = zeros_of(campaign, run) if run.kind == "wind-on" else {}
     found = spectra["runs"][0] if spectra["runs"] else None
     document: dict[str, Any] = {

@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
+from buffet.service import catalogue
 from buffet.service.blobs import Blobs
 from buffet.service.database.engine import reading, writing
-from buffet.service.database.tables import CAMPAIGNS, FILES
-from buffet.service.errors import FolderError
+from buffet.service.errors import FolderError, NotFoundError
 from buffet.service.jobs import queue
 from buffet.service.jobs.process import TICK_S, WorkerGone, WorkerProcess
 from buffet.service.jobs.queue import Job
@@ -133,9 +133,7 @@ class Pool:
                 if slot.job_id is not None:
                     slot.worked_at = time.monotonic()
                 slot.job_id = None
-        if slot.process is not None:
-            slot.process.kill()
-            slot.process = None
+        self._kill(slot)
 
     def _next(self, slot: Slot) -> Job | None:
         """The job that is taken; None where none came for a while."""
@@ -158,9 +156,7 @@ class Pool:
 
     def _rest(self, slot: Slot, *, counts: bool) -> None:
         """After a failure of our own: the job goes back, if that can be written down at all."""
-        if slot.process is not None:
-            slot.process.kill()
-            slot.process = None
+        self._kill(slot)
         is_written = False
         while not is_written and not self._stopped:
             deadline = time.monotonic() + REST_S
@@ -179,7 +175,6 @@ class Pool:
         with self._blobs.scratch() as scratch:
             files = self._files(job)
             if files is None:
-                self._again(job)
                 return
             try:
                 self._blobs.lay_out(scratch / "campaign", files)
@@ -200,31 +195,20 @@ class Pool:
                 self._end(job, "failed", f"{told}; `buffet serve --job-time` allows more")
 
     def _files(self, job: Job) -> dict[str, str] | None:
-        """Digests by name; None where the campaign is another by now, in the bin, or gone."""
-        with reading(self._engine) as connection:
-            campaign = select(CAMPAIGNS.c.manifest_sha256, CAMPAIGNS.c.binned_at)
-            query = campaign.where(CAMPAIGNS.c.id == job.campaign_id)
-            found = connection.execute(query).one_or_none()
-            if found is None:
-                return None
-            if found.manifest_sha256 != job.manifest_sha256 or found.binned_at is not None:
-                return None
-            live = (FILES.c.campaign_id == job.campaign_id, FILES.c.binned_at.is_(None))
-            rows = connection.execute(select(FILES.c.name, FILES.c.sha256).where(*live))
-            return {row.name: row.sha256 for row in rows}
+        """Digests by name; None where the campaign changed, went into the bin or is gone.
 
-    def _again(self, job: Job) -> None:
-        """Have a job whose campaign changed in this moment taken anew, as the campaign stands now.
-
-        Where that is in the bin or gone there is nothing to do, which its row says, if it has one.
+        A job whose campaign changed in this moment is taken anew, as the campaign stands then.
         """
         with writing(self._engine) as connection:
-            binned = select(CAMPAIGNS.c.binned_at).where(CAMPAIGNS.c.id == job.campaign_id)
-            found = connection.execute(binned).one_or_none()
-            if found is not None and found.binned_at is None:
-                queue.put_back(connection, job.id, counts=False)
-            else:
+            try:
+                found = catalogue.campaign(connection, job.campaign_id)
+            except NotFoundError:
                 queue.end(connection, job.id, "cancelled", "the campaign went into the bin")
+                return None
+            if found.manifest_sha256 != job.manifest_sha256:
+                queue.put_back(connection, job.id, counts=False)
+                return None
+            return {one.name: one.sha256 for one in catalogue.files(connection, found.id)}
 
     def _compute(
         self, slot: Slot, job: Job, files: dict[str, str], folder: Path, output: Path
