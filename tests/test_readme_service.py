@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import re
 import shlex
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -16,7 +14,8 @@ import httpx
 import pytest
 
 from tests.buffet.campaigns import two_configurations
-from tests.buffet.service.served import PATIENCE_S, zipped
+from tests.buffet.service.process import Server, running
+from tests.buffet.service.served import zipped
 from tests.test_readme import FENCE, README
 
 SECTION = README[README.index("## For a team") : README.index("## A balance with")]
@@ -33,20 +32,11 @@ def command(start: str) -> list[str]:
 
 
 @contextmanager
-def running(words: list[str], folder: Path) -> Iterator[str]:
-    """A server started by README's words, at a port that is free; its address."""
-    with (folder / "log").open("w") as log:
-        server = subprocess.Popen([*words, "--port", "0"], cwd=folder, stderr=log)
-    try:
-        until = time.monotonic() + PATIENCE_S
-        while not (told := re.search(r"serving \S+ at (\S+)/\n", (folder / "log").read_text())):
-            assert server.poll() is None, (folder / "log").read_text()
-            assert time.monotonic() < until
-            time.sleep(0.05)
-        yield told[1]
-    finally:
-        server.terminate()
-        assert server.wait(30) == 0
+def serving(words: list[str], folder: Path) -> Iterator[str]:
+    """The address of a server started by README's words, at a port that is free."""
+    with running(Server([*words, "--port", "0"], folder / "log", folder)) as server:
+        yield server.address
+        assert server.stop() == 0
 
 
 def test_serving_needs_no_set_up(
@@ -55,7 +45,7 @@ def test_serving_needs_no_set_up(
     """Upload, the client's lines, and a backup that is restored; as README has them."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     campaign = zipped(two_configurations(tmp_path / "campaign", 20.0))
-    with running(command("buffet serve catalogue"), tmp_path) as address:
+    with serving(command("buffet serve catalogue"), tmp_path) as address:
         assert "Campaigns" in httpx.get(f"{address}/", headers={"Accept": "text/html"}).text
         headers = {"Content-Type": "application/zip", "Origin": address}
         sent = httpx.post(f"{address}/api/campaigns", content=campaign, headers=headers)
@@ -67,7 +57,7 @@ def test_serving_needs_no_set_up(
         subprocess.run(command("buffet backup"), cwd=tmp_path, check=True)
     subprocess.run(command("buffet restore"), cwd=tmp_path, check=True)
     words = [word.replace("catalogue", "restored") for word in command("buffet serve catalogue")]
-    with running(words, tmp_path) as address:
+    with serving(words, tmp_path) as address:
         found = httpx.get(f"{address}/api/campaigns/1").json()
         assert found["content_sha256"] == sent.json()["campaign"]["content_sha256"]
 
@@ -91,7 +81,7 @@ def test_others_come_in_with_a_token_and_tls(tmp_path: Path) -> None:
         command("buffet token create"), cwd=tmp_path, check=True, capture_output=True, text=True
     )
     token = made.stdout.strip()
-    with running(words, tmp_path) as address:
+    with serving(words, tmp_path) as address:
         port = int(address.rpartition(":")[2])
         host = {"Host": f"tunnel.example:{port}"}
         with httpx.Client(base_url=f"https://127.0.0.1:{port}", verify=False) as client:

@@ -47,7 +47,7 @@ def print_disk(n: int) -> None:
 
 
 def _fill(settings: ServiceSettings, number: int) -> str:
-    server, promised, refused = Server(settings), Promised(), 0
+    server, promised, refused = Server.of(settings), Promised(), 0
     ballast = settings.folder.parent / "ballast"
     try:
         with httpx.Client(base_url=server.address, timeout=60.0) as client:
@@ -72,7 +72,7 @@ def _fill(settings: ServiceSettings, number: int) -> str:
             promised.jobs[again["id"]] = (1, asked)
         require_done(server.address, promised)
         server.stop()
-        server = Server(settings)
+        server = Server.of(settings)
         require_kept(settings, server.address, promised, whole=True)
     finally:
         server.stop()

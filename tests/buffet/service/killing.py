@@ -169,7 +169,7 @@ def kill_many(
     """
     chance, promised = random.Random(seed), Promised()
     for _ in range(kills):
-        server = Server(settings)
+        server = Server.of(settings)
         try:
             require_kept(settings, server.address, promised, whole=False)
             clients = Clients(server.address, promised)
@@ -181,7 +181,7 @@ def kill_many(
             server.kill()
         clients.join()
         promised.tally["servers killed"] += 1
-    server = Server(settings)
+    server = Server.of(settings)
     try:
         require_kept(settings, server.address, promised, whole=True)
         require_done(server.address, promised)

@@ -64,7 +64,7 @@ class Load:
 def load(settings: ServiceSettings, seconds: float, kind: str) -> Load:
     """Load a new service; `kind` is that of the result that is read."""
     secrets = _tokens(settings)
-    server = Server(settings)
+    server = Server.of(settings)
     try:
         found = asyncio.run(_talk(server.address, secrets, seconds, kind))
         found.peak_bytes = server.peak_bytes

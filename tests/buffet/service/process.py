@@ -8,7 +8,8 @@ import signal
 import subprocess
 import sys
 import time
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import httpx
@@ -16,21 +17,27 @@ import httpx
 from buffet.service.settings import ServiceSettings
 
 START_S = 60.0
-_TOLD = re.compile(r"^serving .* at (http://\S+?)/?$", re.MULTILINE)
+_TOLD = re.compile(r"^serving .* at (https?://\S+?)/?$", re.MULTILINE)
 
 
 class Server:
-    """A running server; its log stands beside its folder."""
+    """A running server: its process, its log and where it answers."""
 
-    def __init__(self, settings: ServiceSettings, *more: str) -> None:
+    def __init__(self, words: Sequence[str], log: Path, folder: Path | None = None) -> None:
+        """`words` as typed; `folder` to be in; it has begun to answer when this returns."""
+        self.log = log
+        environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+        with log.open("wb") as told:
+            self.process = subprocess.Popen(words, stderr=told, cwd=folder, env=environment)
+        self.address = self._address()
+
+    @classmethod
+    def of(cls, settings: ServiceSettings, *more: str) -> Server:
+        """With one worker, at a free port of this machine; its log stands beside its folder."""
         words = ["serve", str(settings.folder), "--port", "0", "--workers", "1", *more]
         if settings.database_url is not None:
             words += ["--database", settings.database_url]
-        self.log = settings.folder.with_suffix(".log")
-        with self.log.open("wb") as log:
-            self.process = subprocess.Popen([sys.executable, "-m", "buffet", *words], stderr=log)
-        self.address = self._address()
-        self._await()
+        return cls([sys.executable, "-m", "buffet", *words], settings.folder.with_suffix(".log"))
 
     def _address(self) -> str:
         until = time.monotonic() + START_S
@@ -40,25 +47,20 @@ class Server:
             time.sleep(0.02)
         return told[1]
 
-    def _await(self) -> None:
-        """Until it answers: the address is told as soon as it is bound."""
-        until = time.monotonic() + START_S
-        while True:
-            with suppress(httpx.TransportError):
-                assert httpx.get(f"{self.address}/healthz").status_code == 200
-                return
-            assert time.monotonic() < until, self.log.read_text()
-            time.sleep(0.02)
+    def client(self) -> httpx.Client:
+        """Sends what a page of its own would."""
+        headers = {"Origin": self.address}
+        return httpx.Client(base_url=self.address, headers=headers, timeout=START_S)
 
     def kill(self) -> None:
         """As a power cut would, but for the disk's own memory."""
         self.process.kill()
         self.process.wait()
 
-    def stop(self) -> None:
-        """As an administrator would."""
+    def stop(self) -> int:
+        """As an administrator would; its exit code."""
         self.process.send_signal(signal.SIGTERM)
-        self.process.wait(timeout=START_S)
+        return self.process.wait(timeout=START_S)
 
     @property
     def workers(self) -> list[int]:
@@ -86,3 +88,12 @@ class Server:
         status = Path(f"/proc/{self.process.pid}/status").read_text()
         found = re.search(r"VmHWM:\s+(\d+) kB", status)
         return int(found[1]) * 1024 if found else 0
+
+
+@contextmanager
+def running(server: Server) -> Iterator[Server]:
+    """A server that is killed at the end where it still runs."""
+    try:
+        yield server
+    finally:
+        server.kill()

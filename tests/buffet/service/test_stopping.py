@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import io
 import json
 import signal
 import time
-import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,24 +16,16 @@ from buffet.service.jobs import queue
 from buffet.service.settings import ServiceSettings
 from tests.buffet.campaigns import run_buffet, two_configurations
 from tests.buffet.service.databases import opened
-from tests.buffet.service.running import Running, running
+from tests.buffet.service.process import Server, running
+from tests.buffet.service.served import zipped
 
 SOON_S = 5.0
-
-
-def archive(folder: Path) -> bytes:
-    """A campaign folder as a zip archive."""
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w") as archive:
-        for path in sorted(folder.rglob("*.*")):
-            archive.write(path, path.relative_to(folder))
-    return made.getvalue()
+ZIP = {"Content-Type": "application/zip"}
 
 
 def started_job(client: httpx.Client, campaign: bytes) -> int:
     """A board's, under way in a worker."""
-    zipped = {"Content-Type": "application/zip"}
-    given = client.post("/api/campaigns", content=campaign, headers=zipped)
+    given = client.post("/api/campaigns", content=campaign, headers=ZIP)
     assert given.status_code == 201, given.text
     return int(
         client.post(f"{given.headers['Location']}/jobs", json={"kind": "board"}).json()["id"]
@@ -49,8 +39,11 @@ def until_started(lines: Iterator[str]) -> None:
 
 def test_a_signal_stops_it_within_seconds(tmp_path: Path) -> None:
     """With an event stream open and an analysis running, which goes back into the queue."""
-    campaign = archive(two_configurations(tmp_path / "campaign", seconds=20))
-    with running(tmp_path / "service") as server, server.client() as client:
+    campaign = zipped(two_configurations(tmp_path / "campaign", seconds=20))
+    with (
+        running(Server.of(ServiceSettings(tmp_path / "service"))) as server,
+        server.client() as client,
+    ):
         job_id = started_job(client, campaign)
         with client.stream("GET", f"/api/jobs/{job_id}/events") as stream:
             lines = stream.iter_lines()
@@ -59,14 +52,13 @@ def test_a_signal_stops_it_within_seconds(tmp_path: Path) -> None:
             server.process.send_signal(signal.SIGTERM)
             rest = list(lines)  # the answer comes to its proper end
             assert time.monotonic() - asked < SOON_S
-        told = server.process.communicate(timeout=SOON_S)[1]
+        assert server.process.wait(SOON_S) == 0
 
-    assert server.process.returncode == 0
     assert not [line for line in rest if line in ("event: done", "event: failed")]
     with opened(ServiceSettings(tmp_path / "service")) as engine, reading(engine) as connection:
         job = queue.job(connection, job_id)
     assert (job.state, job.attempts) == ("queued", 0)
-    log = [json.loads(line) for line in told.splitlines()]
+    log = [json.loads(line) for line in server.log.read_text().splitlines() if line[0] == "{"]
     messages = [entry["message"] for entry in log]
     assert messages[-1] == "stopped"
     assert f"job {job_id} goes back into the queue" in messages
@@ -76,14 +68,16 @@ def test_a_signal_stops_it_within_seconds(tmp_path: Path) -> None:
 
 def test_a_second_signal_ends_it_at_once(tmp_path: Path) -> None:
     """Though a request is still being sent, for which it would wait; workers end by themselves."""
-    zipped = {"Content-Type": "application/zip"}
-    with running(tmp_path / "service") as server, server.client() as client:
+    with (
+        running(Server.of(ServiceSettings(tmp_path / "service"))) as server,
+        server.client() as client,
+    ):
         with pytest.raises(httpx.TransportError):
-            client.post("/api/campaigns", content=slowly(server), headers=zipped)
+            client.post("/api/campaigns", content=slowly(server), headers=ZIP)
         assert server.process.wait(SOON_S) == 1
 
 
-def slowly(server: Running) -> Iterator[bytes]:
+def slowly(server: Server) -> Iterator[bytes]:
     """A body during which the server is told to stop, twice, as by Ctrl-C."""
     yield b"PK"
     time.sleep(0.5)

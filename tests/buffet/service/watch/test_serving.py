@@ -5,8 +5,9 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
+from buffet.service.settings import ServiceSettings
 from tests.buffet.campaigns import two_configurations
-from tests.buffet.service.running import running
+from tests.buffet.service.process import Server, running
 
 PATIENCE_S = 60.0
 
@@ -15,8 +16,9 @@ def test_a_watched_campaign_is_taken_in_and_analysed(tmp_path: Path) -> None:
     """Without anybody asking; the watch stops with the server."""
     hall = tmp_path / "hall"
     hall.mkdir()
-    options = ("--watch", str(hall), "--settle", "1 s", "--workers", "1")
-    with running(tmp_path / "service", *options) as server, server.client() as client:
+    options = ("--watch", str(hall), "--settle", "1 s")
+    own = Server.of(ServiceSettings(tmp_path / "service"), *options)
+    with running(own) as server, server.client() as client:
         two_configurations(hall / "a", seconds=2)
         until = time.monotonic() + PATIENCE_S
         while not (jobs := client.get("/api/jobs?state=running").json()["items"]):
