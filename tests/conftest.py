@@ -13,7 +13,23 @@ import pytest
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # Files that take longest are begun first, so that none is left to one worker at the end.
-LONGEST = ("test_readme", "test_demo_runs", "test_coverage", "test_report", "test_cli")
+LONGEST = (
+    "test_readme",
+    "test_report",
+    "test_demo_runs",
+    "test_kills",
+    "test_coverage",
+    "test_alarms",
+    "test_comparing",
+    "test_in_browser",
+    "test_api_fuzz",
+    "test_cli",
+)
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than cores: tests of the service wait for servers and browsers that they start."""
+    return (os.cpu_count() or 1) + 1
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -98,8 +98,13 @@ def module_of(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
-def imported(path: Path) -> Iterator[str]:
+@cache
+def imported(path: Path) -> tuple[str, ...]:
     """Dotted names of all that a file imports, wherever in the file; not for types alone."""
+    return tuple(_imported(path))
+
+
+def _imported(path: Path) -> Iterator[str]:
     tree = tree_of(path)
     for_types = {
         inner
@@ -118,6 +123,7 @@ def imported(path: Path) -> Iterator[str]:
             yield from [module for module in whole if module in MODULES] or [node.module or ""]
 
 
+PLACES = {name: level for level, names in enumerate(LEVELS) for name in names}
 MODULES = {module_of(path) for path in FILES}
 
 
@@ -140,11 +146,10 @@ def test_buffet_uses_the_front_page_of_ingest_only(path: Path) -> None:
 
 def level_of(module: str) -> int:
     """Position of a module of `buffet` in the table, by its longest name there."""
-    places = {name: level for level, names in enumerate(LEVELS) for name in names}
     parts = module.split(".")[1:]
     for length in range(len(parts), 0, -1):
-        if (known := ".".join(parts[:length])) in places:
-            return places[known]
+        if (known := ".".join(parts[:length])) in PLACES:
+            return PLACES[known]
     raise AssertionError(f"{module}: give it a place in LEVELS")
 
 
