@@ -1,4 +1,4 @@
-"""Analyses started on somebody's behalf."""
+"""Analyses started and cancelled on somebody's behalf."""
 
 from __future__ import annotations
 
@@ -55,3 +55,11 @@ def start(
             jobs.append((job, is_new))
     service.pool.wake()
     return jobs
+
+
+def cancel(service: Service, job_id: int, principal: Principal, address: str) -> Job:
+    """End an analysis that waits or runs; raises as `Pool.cancel`."""
+    service.pool.cancel(job_id)
+    with writing(service.engine) as connection:
+        record(connection, principal, address, "cancel job", f"job {job_id}", {}, time.time())
+        return queue.job(connection, job_id)

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import time
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from buffet.service.access import audit, tokens
+from buffet.service.access.giving import give, take_back
 from buffet.service.access.roles import Role
 from buffet.service.api.dependencies import Address, GuardHere, Owner, ServiceHere
 from buffet.service.api.documents import Page, moment
 from buffet.service.api.paging import LARGEST_ID, Before, Limit, next_address
-from buffet.service.database.engine import reading, writing
+from buffet.service.database.engine import reading
 
 ROUTER = APIRouter(prefix="/api", tags=["administration"])
-DAY_S = 86400.0
 
 
 class TokenWish(BaseModel):
@@ -89,14 +88,15 @@ def make(
     address: Address,
 ) -> NewToken:
     """Make a token; it is shown this once."""
-    now = time.time()
-    with writing(service.engine) as connection:
-        secret, token = tokens.make(
-            connection, wish.name, Role.of(wish.role), now, wish.days * DAY_S
-        )
-        what = {"name": token.name, "role": token.role.word, "days": wish.days}
-        audit.record(connection, principal, address, "make token", f"token {token.id}", what, now)
-    guard.identities.forget()
+    secret, token = give(
+        service.engine,
+        guard.identities,
+        principal,
+        address,
+        wish.name,
+        Role.of(wish.role),
+        wish.days,
+    )
     return NewToken(token=secret, entry=TokenEntry.of(token))
 
 
@@ -109,12 +109,7 @@ def revoke(
     address: Address,
 ) -> TokenEntry:
     """End a token, and the browser sessions that rest on it."""
-    now = time.time()
-    with writing(service.engine) as connection:
-        token = tokens.revoke(connection, token_id, now)
-        what = {"name": token.name}
-        audit.record(connection, principal, address, "revoke token", f"token {token_id}", what, now)
-    guard.identities.forget()
+    token = take_back(service.engine, guard.identities, principal, address, token_id)
     return TokenEntry.of(token)
 
 

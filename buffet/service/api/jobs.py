@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import time
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Body, Query, Request, Response
 
 from buffet.service import catalogue, starting
-from buffet.service.access.audit import record
 from buffet.service.api import events
 from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere
 from buffet.service.api.documents import JobEntry, Page
 from buffet.service.api.paging import Before, CampaignId, IfNoneMatch, JobId, Limit, next_address
 from buffet.service.api.results import send_result
-from buffet.service.database.engine import reading, writing
+from buffet.service.database.engine import reading
 from buffet.service.errors import NotFoundError
 from buffet.service.jobs import queue
 from buffet.service.jobs.requests import Analysis
@@ -93,10 +91,7 @@ def one(job_id: JobId, service: ServiceHere, principal: Reader) -> JobEntry:
 @ROUTER.post("/jobs/{job_id}/cancel")
 def cancel(job_id: JobId, service: ServiceHere, principal: Engineer, address: Address) -> JobEntry:
     """Cancel an analysis that waits or runs."""
-    service.pool.cancel(job_id)
-    with writing(service.engine) as connection:
-        record(connection, principal, address, "cancel job", f"job {job_id}", {}, time.time())
-        return JobEntry.of(queue.job(connection, job_id))
+    return JobEntry.of(starting.cancel(service, job_id, principal, address))
 
 
 @ROUTER.get("/jobs/{job_id}/result", responses={200: {"content": {"application/json": {}}}})

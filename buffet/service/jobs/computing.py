@@ -90,7 +90,8 @@ def _recipe(
         vehicle=chosen_car(campaign, asked["car"]) if asked["car"] else None,
         wind=None if asked["wind"] is None else Wind(asked["wind"]),
     )
-    return RatingRecipe(settings, asked["without_tunnel"], asked["without_lines"], needs_baseline)
+    without_lines = asked.get("without_lines", False)  # which a report does not ask
+    return RatingRecipe(settings, asked["without_tunnel"], without_lines, needs_baseline)
 
 
 def _write_json(task: Task, document: dict[str, Any]) -> str:
@@ -143,14 +144,17 @@ def _report(computer: Computer, campaign: Campaign, task: Task, progress: Progre
 def _as_options(asked: Mapping[str, Any]) -> dict[str, str]:
     """Settings as the report tells them: by the command line's names, in its units."""
     told = {"--speed": f"{asked['speed'] * 3.6:.4g} km/h"}
+    if asked["up_to"] != HIGHEST_SPEED_M_S:
+        told["--up-to"] = f"{asked['up_to'] * 3.6:.4g} km/h"
+    if asked["fuel_elasticity"] is not None:
+        told["--fuel-elasticity"] = f"{asked['fuel_elasticity']:g}"
     for name in ("road", "car"):
         if asked[name]:
             told[f"--{name}"] = str(asked[name])
     if asked["wind"] is not None:
         told["--wind"] = f"{asked['wind']:g} m/s"
-    for name in ("without_tunnel", "without_lines"):
-        if asked[name]:
-            told[f"--{name.replace('_', '-')}"] = ""
+    if asked["without_tunnel"]:
+        told["--without-tunnel"] = ""
     return told
 
 

@@ -103,13 +103,18 @@ class Settings(BaseModel):
         return self.model_dump(exclude={"kind"}, mode="json")
 
 
-class _Basis(Settings):
-    """What a rating rests on beside the road speed."""
+class _ReportBasis(Settings):
+    """What a rating rests on beside the road speed, as `buffet report` takes it."""
 
     road: Road | None = None
     car: Car | None = None
     wind: Wind | None = None
     without_tunnel: bool = False
+
+
+class _Basis(_ReportBasis):
+    """The same, with lines in or out: the report shows them."""
+
     without_lines: bool = False
 
 
@@ -155,7 +160,7 @@ class CompareSettings(_Basis):
     equal_within: Share = 0.05
 
 
-class ReportSettings(_Basis):
+class ReportSettings(_ReportBasis):
     """The self-contained page for a client."""
 
     speed: Speed = DEFAULT_SPEED_M_S

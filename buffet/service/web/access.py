@@ -12,10 +12,11 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from buffet.service.access import audit, sessions, signing_in, tokens
+from buffet.service.access.giving import give, take_back
 from buffet.service.access.roles import Principal, Role
 from buffet.service.api.dependencies import Address, GuardHere, Owner, Reader, ServiceHere
 from buffet.service.api.paging import LARGEST_ID, Before
-from buffet.service.database.engine import reading, writing
+from buffet.service.database.engine import reading
 from buffet.service.errors import ServiceError
 from buffet.service.intake.errors import BadFormError
 from buffet.service.pages.access import Access, AuditEntry, TokenEntry, access_page, login_page
@@ -24,7 +25,6 @@ from buffet.service.web import shown
 from buffet.service.web.forms import fields_of
 
 ROUTER = APIRouter(include_in_schema=False, default_response_class=Response)
-DAY_S = 86400.0
 
 
 @ROUTER.get("/login")
@@ -158,20 +158,20 @@ async def make(
         raise BadFormError("the form names no role, or no number of days") from None
 
     def made() -> Response:
-        now = time.time()
         try:
-            with writing(service.engine) as connection:
-                secret, token = tokens.make(
-                    connection, fields.get("name", ""), role, now, days * DAY_S
-                )
-                what = {"name": token.name, "role": role.word, "days": days}
-                about = f"token {token.id}"
-                audit.record(connection, principal, address, "make token", about, what, now)
+            secret, _ = give(
+                service.engine,
+                guard.identities,
+                principal,
+                address,
+                fields.get("name", ""),
+                role,
+                days,
+            )
         except ServiceError as error:
             response = _page(request, service, principal, problem=str(error))
             response.status_code = error.status
             return response
-        guard.identities.forget()
         return _page(request, service, principal, new_token=secret)
 
     return await run_in_threadpool(made)
@@ -189,13 +189,7 @@ async def revoke(
     """End a token."""
     await fields_of(request)
 
-    def ended() -> None:
-        now = time.time()
-        with writing(service.engine) as connection:
-            token = tokens.revoke(connection, token_id, now)
-            about, what = f"token {token_id}", {"name": token.name}
-            audit.record(connection, principal, address, "revoke token", about, what, now)
-        guard.identities.forget()
-
-    await run_in_threadpool(ended)
+    await run_in_threadpool(
+        take_back, service.engine, guard.identities, principal, address, token_id
+    )
     return shown.seen("/access?done=revoked")

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import time
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from buffet.service import catalogue
-from buffet.service.access.audit import record
+from buffet.service import catalogue, starting
 from buffet.service.api.dependencies import Address, Engineer, Reader, ServiceHere
 from buffet.service.api.paging import JobId
-from buffet.service.database.engine import reading, writing
+from buffet.service.database.engine import reading
 from buffet.service.jobs import queue
 from buffet.service.jobs.queue import Job
 from buffet.service.pages.jobs import JobStatus, job_page
@@ -63,11 +61,5 @@ async def cancel(
     """Cancel a job."""
     await fields_of(request)
 
-    def end() -> None:
-        service.pool.cancel(job_id)
-        with writing(service.engine) as connection:
-            about = f"job {job_id}"
-            record(connection, principal, address, "cancel job", about, {}, time.time())
-
-    await run_in_threadpool(end)
+    await run_in_threadpool(starting.cancel, service, job_id, principal, address)
     return shown.seen(f"/jobs/{job_id}?done=cancelled")
