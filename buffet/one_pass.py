@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
+from itertools import chain
 from typing import Literal
 
 import numpy as np
@@ -106,11 +109,9 @@ def one_pass(
     copy = _decimator(record, settings, _copied_to_hz(flow, model, reach))
     if copy is not None:
         takers.append(copy.push)
-    for block in held:
-        _hand(block, takers)
-    held.clear()
-    for block in blocks:
-        _hand(block, takers)
+    with ThreadPoolExecutor(len(takers)) as pool:
+        for block in chain(_let_go(held), blocks):
+            list(pool.map(partial(_hand, block), takers))
     return Passed(
         engine.finish(),
         None if tapers is None else tapers.finish(),
@@ -128,9 +129,14 @@ def _decimator(record: Record, settings: AnalysisSettings, to_hz: float) -> Deci
     return None
 
 
-def _hand(block: Array, takers: Sequence[Callable[[Array], None]]) -> None:
-    for take in takers:
-        take(block)
+def _hand(block: Array, take: Callable[[Array], None]) -> None:
+    take(block)
+
+
+def _let_go(held: list[Array]) -> Iterator[Array]:
+    """Blocks in their order, none of which stays in memory."""
+    while held:
+        yield held.pop(0)
 
 
 def crossed(channels: Sequence[Channel]) -> tuple[int, ...]:

@@ -118,14 +118,14 @@ def _campaign(folder: Path, samples: Array) -> Campaign:
         f'recording = "../1.h5"\n[air]\nspeed = "{SPEED_M_S} m/s"\n'
         f'[sampling]\nrate = "{RATE_HZ} Hz"\nantialias_cutoff = "{ANTIALIAS_HZ} Hz"\n'
     )
-    channels = "".join(_channel(i) for i in range(CHANNELS))
+    channels = "".join(channel_text(i, f"p{i:02d}") for i in range(CHANNELS))
     (folder / "runs" / "1.toml").write_text(head + channels, encoding="utf-8")
     return open_campaign(folder)
 
 
-def _channel(index: int) -> str:
+def channel_text(index: int, column: str | int) -> str:
     """Forces and moments, then taps in a row along the roof."""
-    text = f'[[channel]]\ncolumn = "p{index:02d}"\n'
+    text = f"[[channel]]\ncolumn = {column if isinstance(column, int) else repr(column)}\n"
     if index < len(FORCES):
         unit = "N m" if "moment" in FORCES[index] else "N"
         return f'{text}name = "{FORCES[index]}"\nmeasures = "{FORCES[index]}"\nunit = "{unit}"\n'
