@@ -17,10 +17,13 @@ from ingest.readers import open_recording
 from ingest.recording import ClockOptions, FileOptions
 from tests.benchmarks.engine import CHANNELS, DURATION_S, RATE_HZ, seconds
 from tests.benchmarks.library_files import (
+    read_comma_text,
     read_feather,
     read_hdf5,
     read_mdf4,
     read_parquet,
+    read_text,
+    write_comma_text,
     write_deflated_hdf5,
     write_deflated_mdf4,
     write_feather,
@@ -28,6 +31,7 @@ from tests.benchmarks.library_files import (
     write_hdf5_matrix,
     write_mdf4,
     write_parquet,
+    write_text,
 )
 
 ROUNDS = 3
@@ -43,6 +47,7 @@ class Case:
     suffix: str  # which some libraries add or go by
     write: Callable[[Path, NDArray[np.float64]], object]
     read_whole: Callable[[Path], object]
+    goal: float | None = None  # of the time the library takes
 
 
 def _npz_whole(path: Path) -> list[NDArray[Any]]:
@@ -79,6 +84,8 @@ CASES = [
     Case("HDF5, one matrix, a row a sample", ".h5", write_hdf5_matrix, read_hdf5),
     Case("Parquet", ".parquet", write_parquet, read_parquet),
     Case("Feather", ".feather", write_feather, read_feather),
+    Case("delimited text", ".csv", write_text, read_text, 1.6),
+    Case("delimited text, decimal comma", ".csv", write_comma_text, read_comma_text, 1.6),
     Case("MDF 4", ".mf4", write_mdf4, read_mdf4),
     Case("MDF 4, deflated", ".mf4", write_deflated_mdf4, read_mdf4),
 ]
@@ -94,13 +101,16 @@ class ReadingFigure:
     own_s: float
     library_s: float
     sha256_s: float  # of the file alone, which the library does not look for
+    goal: float | None = None  # for the ratio of both times
 
     def __str__(self) -> str:
+        goal = "" if self.goal is None else f" (goal {self.goal})"
+        ratio = self.own_s / self.library_s
         mb, samples_mb = self.file_bytes / 1e6, self.samples_bytes / 1e6
         return (
             f"{self.what:42} {mb:6.1f} MB: {mb / self.own_s:4.0f} MB/s of file, "
             f"{samples_mb / self.own_s:4.0f} MB/s of samples, {self.own_s:.3f} s; the library "
-            f"whole {mb / self.library_s:4.0f} MB/s, ratio {self.own_s / self.library_s:5.2f}; "
+            f"whole {mb / self.library_s:4.0f} MB/s, ratio {ratio:5.2f}{goal}; "
             f"with SHA-256 ({self.sha256_s:.3f} s) "
             f"{self.own_s / (self.library_s + self.sha256_s):5.2f}"
         )
@@ -133,7 +143,7 @@ def _figure(case: Case, samples: NDArray[np.float64], folder: Path) -> ReadingFi
     own_s, library_s, sha256_s = (min(column) for column in zip(*rounds, strict=True))
     size = path.stat().st_size
     path.unlink()
-    return ReadingFigure(case.name, size, samples.nbytes, own_s, library_s, sha256_s)
+    return ReadingFigure(case.name, size, samples.nbytes, own_s, library_s, sha256_s, case.goal)
 
 
 def _read(path: Path) -> None:
