@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from ingest.errors import RecordingError, RecordUseError
+from ingest.errors import RecordUseError
 from ingest.readers import open_recording, part, text_chunks
 from ingest.readers.tables import TimeColumn
 from ingest.readers.text_chunks import Chunk
@@ -336,7 +336,7 @@ def test_fast_and_slow_way_agree(
 
 
 def test_what_stands_in_a_chunk_does_not_change_the_numbers_of_the_next(tmp_path: Path) -> None:
-    """Plain floats, whole numbers with a minus zero, yes and no, then a missing sample."""
+    """Plain floats, whole numbers with a minus zero or beyond 64 bits, then a missing sample."""
     chunks = ["0.1;-2.5e-3\n", "7;-0\n", "18446744073709551615;1\n", "1.5;\n", "0.1;-2.5e-3\n"]
     layout = find_layout(read_head(write(tmp_path, "a;b\n" + "".join(chunks)), None), FileOptions())
     parser = TableParser(tmp_path, layout, (0, 1), None)
@@ -349,8 +349,6 @@ def test_what_stands_in_a_chunk_does_not_change_the_numbers_of_the_next(tmp_path
     wanted = [[0.1, -2.5e-3], [7.0, -0.0], [2.0**64, 1.0], [1.5, np.nan], [0.1, -2.5e-3]]
     np.testing.assert_array_equal(read, wanted)
     assert np.signbit(read[1][1])
-    with pytest.raises(RecordingError, match="'True' is no number"):
-        TableParser(tmp_path, layout, (0, 1), None).parse(Chunk(2, b"True;1\n", False))
 
 
 @pytest.mark.parametrize("packed", [False, True])
