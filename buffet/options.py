@@ -20,7 +20,34 @@ CommandDimension = Literal["speed", "frequency", "time", "ratio", "length", "vol
 # Verdicts that `--fail-on` flags.
 FAIL_ON = {"possible": ("possible", "likely"), "likely": ("likely",)}
 
-CAMPAIGN = click.argument("campaign", type=click.Path(path_type=Path))
+_CACHE = "buffet.cache"
+
+
+def _note_cache(context: click.Context, option: click.Parameter, value: bool) -> None:
+    context.meta[_CACHE] = value
+
+
+def wants_cache() -> bool:
+    """Whether the command that runs was given `--cache`."""
+    context = click.get_current_context(silent=True)
+    return context is not None and bool(context.meta.get(_CACHE))
+
+
+CACHE = click.option(
+    "--cache",
+    is_flag=True,
+    expose_value=False,
+    callback=_note_cache,
+    help="Keep recordings as they were read, in .buffet-cache there.",
+)
+
+
+def CAMPAIGN(function: Command) -> Command:
+    """The campaign, and how its recordings are read."""
+    argument = click.argument("campaign", type=click.Path(path_type=Path))
+    return argument(CACHE(function))
+
+
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
@@ -302,7 +329,7 @@ def on_basis(*more: Callable[..., Any]) -> Callable[[Command], Command]:
 
 _GIVEN = "buffet.given"
 # What changes nothing of a result: where it goes, and what exit code tells of it.
-_ASIDE = frozenset({"output", "fail_on"})
+_ASIDE = frozenset({"output", "fail_on", "cache"})
 
 
 class Noted(click.Command):

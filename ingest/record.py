@@ -25,7 +25,7 @@ from ingest.flow_findings import flow_findings
 from ingest.gaps import EndlessLeadingGapError, GapFiller
 from ingest.provenance import Provenance, SourceFile, Step, step
 from ingest.reading_ahead import reading_ahead
-from ingest.recording import ClockOptions, FileOptions, RawBlock
+from ingest.recording import ClockOptions, FileOptions, RawBlock, Recording
 from ingest.rig import CorrectionBounds
 from ingest.tunnel import Rotation
 from ingest.zeros import RunClock, ZeroLine, ZeroReading, has_zero, zero_line
@@ -61,6 +61,8 @@ class Run:
     stated: Mapping[str, Any] = field(default_factory=dict, compare=False)  # the sheet's words
     balance: Balance | None = None  # where loads stand in `channels` in place of its bridges
     logged: tuple[Channel, ...] = ()  # what the sheet states; `channels` where there is no balance
+    # Folder where recordings are kept as they were read; None: each time the recording itself.
+    cache: Path | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         if not self.logged:
@@ -85,12 +87,11 @@ class Record:
 
     def __init__(self, run: Run, zeros: Mapping[str, ZeroReading]) -> None:
         from ingest.checks import RecordChecks  # loads the readers' libraries
-        from ingest.readers import open_recording
 
         self.run = run
         self.channels = run.channels
         columns = [channel.column for channel in run.logged]
-        self._recording = open_recording(run.recordings, run.file_options, run.clock, columns)
+        self._recording = _opened(run, columns)
         self.sample_rate_hz = self._recording.rate_hz
         self.expected_samples = self._recording.expected_samples
         self._logged_hz = tuple(map(self._recording.logged_rate_hz, columns))
@@ -333,6 +334,16 @@ class Record:
             at=started + timedelta(seconds=middle_s) if started else None,
             means=dict(zip(names, means, strict=True)),
         )
+
+
+def _opened(run: Run, columns: list[str | int]) -> Recording:
+    if run.cache is None:
+        from ingest.readers import open_recording
+
+        return open_recording(run.recordings, run.file_options, run.clock, columns)
+    from ingest.recording_cache import open_kept
+
+    return open_kept(run.cache, run.recordings, run.file_options, run.clock, columns)
 
 
 def _calibration(channel: Channel) -> dict[str, Any]:

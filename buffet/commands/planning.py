@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from buffet.commands.running import done, exit_for, opened, progress, told
-from buffet.options import JSON, SPEED, Quantity
+from buffet.options import CACHE, JSON, SPEED, Quantity
 
 if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis
@@ -149,6 +149,7 @@ _TIME = Quantity("time", "10 min")
     metavar="FOLDER",
     help="Write run sheets to fill in to a new folder.",
 )
+@CACHE
 @told
 def plan(campaign: Path | None, as_json: bool, output: Path | None, **given: Any) -> None:
     """Rates, record lengths, repeats and rig for the next campaign.

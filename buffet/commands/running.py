@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from buffet.options import wants_cache
+
 if TYPE_CHECKING:
     from buffet.analysis import Failure
     from buffet.writing import Writer
@@ -65,7 +67,7 @@ def opened(folder: Path, output: Path | None) -> Campaign:
     from buffet.errors import OutputError
     from buffet.opening import open_campaign
 
-    campaign = open_campaign(_place(folder))
+    campaign = open_campaign(_place(folder), cache=wants_cache())
     if output is not None and output.exists():
         for run in campaign.runs:
             if any(output.samefile(file) for file in run.recordings):
