@@ -3,19 +3,30 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Sequence
 
 from tests.benchmarks.engine import engine_figures
+from tests.benchmarks.figure import Figure, line
 from tests.benchmarks.memory import memory_figures
 from tests.benchmarks.reading import reading_figures
 from tests.benchmarks.spectra import spectra_figures
+from tests.benchmarks.start_up import start_up_figures
+
+FIGURES: tuple[Callable[[float], Sequence[object]], ...] = (
+    engine_figures,
+    reading_figures,
+    spectra_figures,
+    memory_figures,
+    start_up_figures,
+)
 
 
 def main(arguments: list[str]) -> int:
     """Print all figures."""
     share = float(arguments[0]) if arguments else 1.0
-    for figures in (engine_figures, reading_figures, spectra_figures, memory_figures):
+    for figures in FIGURES:
         for figure in figures(share):
-            print(figure, flush=True)
+            print(line(figure) if isinstance(figure, Figure) else figure, flush=True)
     return 0
 
 

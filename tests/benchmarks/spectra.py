@@ -111,19 +111,30 @@ def _samples(n: int) -> Array:
 
 def _campaign(folder: Path, samples: Array) -> Campaign:
     write_hdf5(folder / "1.h5", samples.T)
+    write_sheets(folder, "1.h5", [f"p{i:02d}" for i in range(CHANNELS)])
+    return open_campaign(folder)
+
+
+def write_sheets(
+    folder: Path,
+    recording: str,
+    columns: Sequence[str | int],
+    rate_hz: float = RATE_HZ,
+    antialias_hz: float = ANTIALIAS_HZ,
+) -> None:
+    """A campaign of one run."""
     (folder / "campaign.toml").write_text(CAMPAIGN, encoding="utf-8")
     (folder / "runs").mkdir()
     head = (
         'format = 1\n[run]\nnumber = "1"\nconfiguration = "bare"\nkind = "wind-on"\n'
-        f'recording = "../1.h5"\n[air]\nspeed = "{SPEED_M_S} m/s"\n'
-        f'[sampling]\nrate = "{RATE_HZ} Hz"\nantialias_cutoff = "{ANTIALIAS_HZ} Hz"\n'
+        f'recording = "../{recording}"\n[air]\nspeed = "{SPEED_M_S} m/s"\n'
+        f'[sampling]\nrate = "{rate_hz} Hz"\nantialias_cutoff = "{antialias_hz} Hz"\n'
     )
-    channels = "".join(channel_text(i, f"p{i:02d}") for i in range(CHANNELS))
+    channels = "".join(_channel(i, column) for i, column in enumerate(columns))
     (folder / "runs" / "1.toml").write_text(head + channels, encoding="utf-8")
-    return open_campaign(folder)
 
 
-def channel_text(index: int, column: str | int) -> str:
+def _channel(index: int, column: str | int) -> str:
     """Forces and moments, then taps in a row along the roof."""
     text = f"[[channel]]\ncolumn = {column if isinstance(column, int) else repr(column)}\n"
     if index < len(FORCES):
