@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
-from buffet.rating.car_spread import drawn_settings
+from buffet.rating.car_spread import drawn_cars
 from buffet.rating.configuration import configuration_curves
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.ride_metrics import RideSetting
@@ -122,7 +122,7 @@ def said(kind: CampaignKind, n_cases: int, seed: int = 70) -> Said:
     rng = np.random.default_rng(seed)
     scene = OnsetScene.of(kind.record)
     setting = replace(scene.setting, speeds_m_s=np.array([ONSET_M_S]))
-    drawn = drawn_settings(setting)
+    drawn = drawn_cars(setting)
     truths = _truths(kind, scene, setting, rng)
     probability, exceeded = [], []
     n_campaigns = -(-n_cases // 2)

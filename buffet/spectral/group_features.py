@@ -1,0 +1,83 @@
+"""Band variances of linear combinations of force components, in every segment group at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from buffet.spectral.reduction import ReducedSpectra
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+# Up to so many bands the rows are summed over each band first, which leaves one matrix product.
+FEW_BANDS = 2
+
+
+@dataclass(frozen=True)
+class GroupFeatures:
+    """Cross-spectra of segment groups as real numbers, in which |Σ rows_i X_i|² is linear.
+
+    Where the same combinations are wanted of several records with the same bins, their groups
+    stand one after another: what multiplies them is worked out once.
+    """
+
+    values: Array  # (n_groups, n_bins, n_components²)
+    step_hz: float
+
+    @classmethod
+    def of(cls, spectra: Sequence[ReducedSpectra], components: Sequence[int]) -> GroupFeatures:
+        """Of these components, positions in those of the spectra, which have the same bins."""
+        used = np.asarray(components, dtype=np.intp)
+        parts = [_real_features(one.group_matrix[..., used[:, None], used]) for one in spectra]
+        values = parts[0] if len(parts) == 1 else np.concatenate(parts)
+        return cls(values, spectra[0].frequency_step_hz)
+
+    def variances(self, rows: Complex, bands: Array, first_bin: int = 0) -> Array:
+        """Each group's band variances of linear combinations of the components.
+
+        Parameters
+        ----------
+        rows : (n, n_used, n_components), what multiplies the components at bins from `first_bin` on
+        bands : (n, n_bands, n_used), share of each of these bins in each band
+
+        Returns
+        -------
+        (n_groups, n, n_bands), Σ_f bands · |rows · X|² df
+        """
+        n, n_bands, n_used = bands.shape
+        weights = _real_weights(rows)  # (k, n, n_used)
+        if n_bands <= FEW_BANDS:
+            summed = bands[:, :, None] * weights.transpose(1, 0, 2)[:, None]  # (n, n_bands, k, f)
+            flat = summed.transpose(0, 1, 3, 2).reshape(n * n_bands, -1)
+            first = first_bin * len(weights)
+            values = self.values.reshape(len(self.values), -1)[:, first : first + flat.shape[1]]
+            return np.asarray((values @ flat.T).reshape(-1, n, n_bands) * self.step_hz)
+        values = self.values[:, first_bin : first_bin + n_used].transpose(1, 0, 2)
+        density = np.matmul(values, weights.transpose(2, 0, 1))  # (n_used, n_groups, n)
+        ordered = np.ascontiguousarray(density.transpose(2, 0, 1))  # (n, n_used, n_groups)
+        return np.asarray((bands @ ordered).transpose(2, 0, 1) * self.step_hz)
+
+
+def _real_features(matrix: Complex) -> Array:
+    """Diagonal, and real and imaginary parts above it, ``(..., n_components²)``."""
+    i, j = np.triu_indices(matrix.shape[-1], 1)
+    diagonal = np.einsum("...ii->...i", matrix).real
+    upper = matrix[..., i, j]
+    return np.concatenate([diagonal, upper.real, upper.imag], axis=-1)
+
+
+def _real_weights(rows: Complex) -> Array:
+    """Weights of `_real_features` that give |Σ_i rows_i X_i|², ``(n_components², ...)``."""
+    real, imaginary = (np.ascontiguousarray(np.moveaxis(o, -1, 0)) for o in (rows.real, rows.imag))
+    first, second = np.triu_indices(len(real), 1)
+    n, n_pairs = len(real), len(first)
+    weights = np.empty((n + 2 * n_pairs, *real.shape[1:]))
+    weights[:n] = real**2 + imaginary**2
+    for pair, (i, j) in enumerate(zip(first, second, strict=True)):
+        weights[n + pair] = 2 * (real[i] * real[j] + imaginary[i] * imaginary[j])
+        weights[n + n_pairs + pair] = 2 * (real[i] * imaginary[j] - imaginary[i] * real[j])
+    return weights
