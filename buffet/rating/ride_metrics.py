@@ -114,21 +114,27 @@ class RideSetting:
         known, grid = self._known_rows(motion)[speeds], self._response_hz
         below = np.clip(np.searchsorted(grid, frequency_hz, side="right") - 1, 0, len(grid) - 2)
         share = np.clip((frequency_hz - grid[below]) / np.diff(grid)[below], 0, 1)
-        at = np.arange(len(known))[:, None]
-        columns = np.flatnonzero(known.any(axis=(0, 1)))
-        known = known[..., columns]
-        low, high = known[at, below], known[at, below + 1]
-        moved = low + share[..., None] * (high - low)
+        at = below + len(grid) * np.arange(len(known))[:, None]
+        columns = np.flatnonzero(self.moved_by(motion))
+        flat = known[..., columns].reshape(-1, len(columns))
+        rows = np.zeros((*frequency_hz.shape, len(COMPONENTS)), complex)
+        moved = flat.take(at, axis=0)
+        moved += share[..., None] * (flat.take(at + 1, axis=0) - moved)
         name = MOTIONS[motion].weighting
         if name is not None:
             moved *= weighting(name, frequency_hz)[..., None]
-        rows = np.zeros((*frequency_hz.shape, len(COMPONENTS)), complex)
         rows[..., columns] = moved
         return rows
 
     def moved_by(self, motion: MotionName) -> NDArray[np.bool_]:
         """Which of `COMPONENTS` a motion answers to, at any road speed and frequency, ``(6,)``."""
-        return np.asarray(self._known_rows(motion).any(axis=(0, 1)))
+        if motion not in self._known_moved_by:
+            self._known_moved_by[motion] = self._known_rows(motion).any(axis=(0, 1))
+        return self._known_moved_by[motion]
+
+    @cached_property
+    def _known_moved_by(self) -> dict[MotionName, NDArray[np.bool_]]:
+        return {}
 
     @property
     def _response_hz(self) -> Array:
@@ -261,7 +267,9 @@ class RunMotion:
         share = self.band.share(self.position, road_hz)
         half = step_hz[:, None] / 2
         counts = (share > 0) & (road_hz + half > low_hz.min()) & (road_hz - half < high_hz.max())
-        groups = GroupFeatures.of(alike, [alike[0].components.index(word) for word in self.words])
+        last = int(np.flatnonzero(counts.any(axis=0)).max(initial=-1)) + 1
+        places = [alike[0].components.index(word) for word in self.words]
+        groups = GroupFeatures.of(alike, places, last)
         found = np.zeros((len(groups.values), len(ratio), len(low_hz)))
         for start in range(0, len(ratio), SPEEDS_AT_ONCE):
             some = slice(start, start + SPEEDS_AT_ONCE)

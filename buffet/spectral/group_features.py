@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,10 +30,14 @@ class GroupFeatures:
     step_hz: float
 
     @classmethod
-    def of(cls, spectra: Sequence[ReducedSpectra], components: Sequence[int]) -> GroupFeatures:
-        """Of these components, positions in those of the spectra, which have the same bins."""
-        used = np.asarray(components, dtype=np.intp)
-        parts = [_real_features(one.group_matrix[..., used[:, None], used]) for one in spectra]
+    def of(
+        cls, spectra: Sequence[ReducedSpectra], components: Sequence[int], n_bins: int | None = None
+    ) -> GroupFeatures:
+        """Of these components, positions in those of the spectra, which have the same bins.
+
+        Of the lowest `n_bins` alone where it is given.
+        """
+        parts = [_real_features(one.group_matrix[:, :n_bins], components) for one in spectra]
         values = parts[0] if len(parts) == 1 else np.concatenate(parts)
         return cls(values, spectra[0].frequency_step_hz)
 
@@ -62,22 +67,26 @@ class GroupFeatures:
         return np.asarray((bands @ ordered).transpose(2, 0, 1) * self.step_hz)
 
 
-def _real_features(matrix: Complex) -> Array:
+def _real_features(matrix: Complex, components: Sequence[int]) -> Array:
     """Diagonal, and real and imaginary parts above it, ``(..., n_components²)``."""
-    i, j = np.triu_indices(matrix.shape[-1], 1)
-    diagonal = np.einsum("...ii->...i", matrix).real
-    upper = matrix[..., i, j]
-    return np.concatenate([diagonal, upper.real, upper.imag], axis=-1)
+    n = len(components)
+    features = np.empty((*matrix.shape[:-2], n**2))
+    for place, i in enumerate(components):
+        features[..., place] = matrix[..., i, i].real
+    for place, (i, j) in enumerate(combinations(components, 2), n):
+        features[..., place] = matrix[..., i, j].real
+        features[..., place + n * (n - 1) // 2] = matrix[..., i, j].imag
+    return features
 
 
 def _real_weights(rows: Complex) -> Array:
     """Weights of `_real_features` that give |Σ_i rows_i X_i|², ``(n_components², ...)``."""
     real, imaginary = (np.ascontiguousarray(np.moveaxis(o, -1, 0)) for o in (rows.real, rows.imag))
-    first, second = np.triu_indices(len(real), 1)
-    n, n_pairs = len(real), len(first)
-    weights = np.empty((n + 2 * n_pairs, *real.shape[1:]))
+    n = len(real)
+    weights = np.empty((n**2, *real.shape[1:]))
     weights[:n] = real**2 + imaginary**2
-    for pair, (i, j) in enumerate(zip(first, second, strict=True)):
-        weights[n + pair] = 2 * (real[i] * real[j] + imaginary[i] * imaginary[j])
-        weights[n + n_pairs + pair] = 2 * (real[i] * imaginary[j] - imaginary[i] * real[j])
+    for place, (i, j) in enumerate(combinations(range(n), 2), n):
+        weights[place] = 2 * (real[i] * real[j] + imaginary[i] * imaginary[j])
+        imaginary_part = real[i] * imaginary[j] - imaginary[i] * real[j]
+        weights[place + n * (n - 1) // 2] = 2 * imaginary_part
     return weights
