@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +14,7 @@ from buffet.rating.car_spread import CAR, DrawnCars, averaged, tried_setting
 from buffet.rating.criteria import Criterion, Metric
 from buffet.rating.motions import MOTIONS, Family, MotionName
 from buffet.rating.ride_metrics import RideSetting, RunMotion, sliding_octaves
+from buffet.rating.seat_history import SeatHistory, seat_histories
 from buffet.rating.yaw_mix import YawMix, yaw_mix
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
@@ -64,6 +65,10 @@ class Pool:
     states: ConfigurationStates | None = None  # of the wake; None where no samples were kept
     motions: dict[MotionName, Pooled] = field(default_factory=dict)
     others: dict[int, Pool] = field(default_factory=dict)  # by part, in all drawn cars
+    # By road speed and band, one a run.
+    known_histories: dict[tuple[MotionName, float, tuple[float, float]], list[SeatHistory]] = field(
+        default_factory=dict
+    )
     calibrated: dict[int, list[Pool]] = field(default_factory=dict)  # by part, one a gain raised
 
     @cached_property
@@ -103,6 +108,26 @@ class Pool:
                 f"{'them' if len(lacking) > 1 else 'it'} never changed, in run {lost}"
             )
         return self.setting.why_not(name)
+
+    def histories(
+        self, name: MotionName, band_hz: tuple[float, float], speeds_m_s: Array
+    ) -> list[list[SeatHistory]]:
+        """A motion over road time, by road speed a list of one a run; kept, criteria share them.
+
+        Raises
+        ------
+        ValueError
+            A run holds no copy of its samples.
+        """
+        speeds = [float(speed) for speed in speeds_m_s]
+        lacking = [one for one in speeds if (name, one, band_hz) not in self.known_histories]
+        if lacking:
+            tried = replace(self.setting, speeds_m_s=np.array(lacking))
+            words = self.motion(name).words
+            runs = [seat_histories(run, tried, name, words, band_hz) for run in self.runs]
+            for one, *own in zip(lacking, *runs, strict=True):
+                self.known_histories[name, one, band_hz] = own
+        return [self.known_histories[name, one, band_hz] for one in speeds]
 
     def band(
         self, name: MotionName, band_hz: tuple[float, float], *, with_car: bool = True
