@@ -19,7 +19,7 @@ from buffet.run_analysis import RunAnalysis
 from buffet.spectral.group_features import GroupFeatures
 from buffet.spectral.reduction import COMPONENTS, ReducedSpectra
 from buffet.spectral.uncertainty import Resampling
-from buffet.vehicle import CarModel, CarRows, Road, road_seat_psd
+from buffet.vehicle import CarModel, CarRows, Road, road_seat_psds
 from ingest import FORCES, Vehicle
 
 Array = NDArray[np.float64]
@@ -202,9 +202,8 @@ class RideSetting:
         weight = np.abs(weighting("Wk", grid)) ** 2
         result = np.empty((len(self.speeds_m_s), len(low_hz)))
         for car, places in self._each_car:
-            for at in places:
-                speed = float(self.speeds_m_s[at])
-                density = weight * road_seat_psd(car, grid, speed, self.road)
+            psds = road_seat_psds(car, grid, self.speeds_m_s[places], self.road)
+            for at, density in zip(places, weight * psds, strict=True):
                 steps = np.diff(grid) * (density[1:] + density[:-1]) / 2
                 integral = np.concatenate([[0.0], np.cumsum(steps)])
                 low, high = (np.interp(edge, grid, integral) for edge in (low_hz, high_hz))

@@ -78,6 +78,7 @@ class LateralModel:
     # Front lateral force to torque at the steering wheel, m; None without [steering].
     steering_arm_m: float | None
     _known: dict[tuple[bytes, tuple[int, ...], bytes], Complex] = field(default_factory=dict, repr=False)
+    _known_why: dict[float, str | None] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         lock(self)
@@ -141,7 +142,12 @@ class LateralModel:
 
     def why_unstable(self, speed_m_s: float) -> str | None:
         """Return why the car has no frequency response at a road speed; None where it has."""
-        values = np.linalg.eigvals(self._state_matrix(_moving(speed_m_s)))
+        if speed_m_s not in self._known_why:
+            self._known_why[speed_m_s] = self._why_unstable(_moving(speed_m_s))
+        return self._known_why[speed_m_s]
+
+    def _why_unstable(self, speed_m_s: float) -> str | None:
+        values = np.linalg.eigvals(self._state_matrix(speed_m_s))
         if values.real.max() < ROUNDING * np.abs(values).max():
             return None
         critical = ""
@@ -178,8 +184,7 @@ class LateralModel:
             If the speed is not positive.
         """
         coordinates = self._acceleration(frequency_hz, speed_m_s)
-        acceleration: Complex = np.einsum("bc,...ci->...bi", self.to_body, coordinates)
-        return acceleration
+        return np.asarray(self.to_body @ coordinates)
 
     def body_acceleration_on_road(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
         """Return the body's acceleration at the origin per cross slope, (..., n_frequencies, 3, 2).
@@ -214,9 +219,7 @@ class LateralModel:
 
     def lateral_force(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
         """Return front and rear tyre force to the right per input, (..., n_frequencies, 2, 3), N."""
-        slip = np.einsum(
-            "ac,...ci->...ai", self.axles.slip_per_motion, self._motion(frequency_hz, speed_m_s)
-        )
+        slip = self.axles.slip_per_motion @ self._motion(frequency_hz, speed_m_s)
         force: Complex = -self._tyre_gain(frequency_hz, speed_m_s)[..., np.newaxis] * slip
         return force
 
@@ -231,9 +234,7 @@ class LateralModel:
         roll = self._motion(frequency_hz, speed_m_s)[..., 2:3, :]
         resisting = axles.roll_stiffness_n_m_rad + 1j * omega[:, 0] * axles.roll_damping_n_m_s
         height = axles.roll_centre_m[:, np.newaxis]
-        acceleration = np.einsum(
-            "ac,...ci->...ai", axles.slip_per_motion, self._acceleration(frequency_hz, speed_m_s)
-        )
+        acceleration = axles.slip_per_motion @ self._acceleration(frequency_hz, speed_m_s)
         moment = (
             resisting[:, :, np.newaxis] * roll
             - height * self.lateral_force(frequency_hz, speed_m_s)
@@ -272,7 +273,7 @@ class LateralModel:
         slips = self.axles.slip_per_motion
         gain = self._tyre_gain(frequency_hz, speed_m_s)
         dynamic = self.inertia @ _rates(omega, speed_m_s)
-        dynamic = dynamic + np.einsum("ac,...a,ad->...cd", slips, gain, slips)
+        dynamic = dynamic + (gain[..., np.newaxis, :] * slips.T) @ slips
         stiffness = self.axles.roll_stiffness_n_m_rad.sum() - self.overturning_n_m_rad
         dynamic[..., 2, 2] += stiffness + 1j * omega * self.axles.roll_damping_n_m_s.sum()
         inputs = np.broadcast_to(self.to_body.T, dynamic.shape)

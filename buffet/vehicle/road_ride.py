@@ -17,8 +17,10 @@ _UP = 2  # among the body's motions x, y, z, roll, pitch, yaw
 _SIDEWAYS = [1, 3, 5]  # those of the lateral model
 
 
-def road_seat_psd(car: CarModel, frequency_hz: ArrayLike, speed_m_s: float, road: Road) -> Array:
-    """Return the one-sided PSD of vertical seat acceleration on a road, (n_frequencies,).
+def road_seat_psds(
+    car: CarModel, frequency_hz: ArrayLike, speeds_m_s: ArrayLike, road: Road
+) -> Array:
+    """Return the one-sided PSD of vertical seat acceleration, (n_speeds, n_frequencies).
 
     In (m/s²)²/Hz, unweighted, the seat's transfer in it; 0 at 0 Hz. The mean of both tracks heaves
     and pitches the car, their difference rolls it, and the two do not follow each other. Roll is
@@ -27,17 +29,25 @@ def road_seat_psd(car: CarModel, frequency_hz: ArrayLike, speed_m_s: float, road
     Raises
     ------
     ValueError
-        If the speed is not positive.
+        If a speed is not positive.
     """
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
     track = road_track_m(car.vehicle)
-    psd = seat_acceleration_psd(car.ride, frequency, speed_m_s, road, track_m=track)
+    speeds = np.asarray(speeds_m_s, dtype=np.float64)
+    psd = np.array(
+        [seat_acceleration_psd(car.ride, frequency, v, road, track_m=track) for v in speeds.tolist()]
+    )
     lateral = car.lateral
-    if lateral is not None and track is not None and lateral.why_unstable(speed_m_s) is None:
-        moving = frequency > 0
-        at = frequency[moving]
-        slopes = cross_slope_matrix(road, at, speed_m_s, car.vehicle.wheelbase_m, track)
-        body = lateral.body_acceleration_on_road(at, speed_m_s)
-        row = np.einsum("b,fba->fa", motion_at(car.vehicle.seat_at_m)[_UP, _SIDEWAYS], body)
-        psd[moving] += np.einsum("fa,fab,fb->f", row, slopes, np.conj(row)).real
+    if lateral is None or track is None:
+        stable = []
+    else:
+        stable = [i for i, v in enumerate(speeds.tolist()) if lateral.why_unstable(v) is None]
+    if lateral is not None and track is not None and stable:
+        moving = np.flatnonzero(frequency > 0)
+        body = lateral.body_acceleration_on_road(frequency[moving], speeds[stable])
+        rows = motion_at(car.vehicle.seat_at_m)[_UP, _SIDEWAYS] @ body  # (n_stable, n, 2)
+        for i, row in zip(stable, rows, strict=True):
+            at = frequency[moving], float(speeds[i])
+            slopes = cross_slope_matrix(road, *at, car.vehicle.wheelbase_m, track)
+            psd[i, moving] += np.einsum("fa,fab,fb->f", row, slopes, np.conj(row)).real
     return np.asarray(psd * np.abs(seat_transfer(car.vehicle.seat, frequency)[:, _UP]) ** 2)
