@@ -111,37 +111,41 @@ class RideSetting:
         Shape ``(n_speeds, n, 6)``; zero where the car's data do not give it. The frequencies may be
         those of some of the road speeds alone.
         """
-        known, grid = self._known_rows(motion)[speeds], self._response_hz
+        every = np.zeros((*frequency_hz.shape, len(COMPONENTS)), complex)
+        words, rows = self.moved(motion, frequency_hz, speeds)
+        every[..., [COMPONENTS.index(word) for word in words]] = rows
+        return every
+
+    def moved(
+        self, motion: MotionName, frequency_hz: Array, speeds: slice = slice(None)
+    ) -> tuple[tuple[str, ...], Complex]:
+        """The same of the components alone that a motion answers to, ``(n_speeds, n, n_words)``."""
+        words, known = self._known_rows(motion)
+        grid = self._response_hz
         below = np.clip(np.searchsorted(grid, frequency_hz, side="right") - 1, 0, len(grid) - 2)
         share = np.clip((frequency_hz - grid[below]) / np.diff(grid)[below], 0, 1)
-        at = below + len(grid) * np.arange(len(known))[:, None]
-        columns = np.flatnonzero(self.moved_by(motion))
-        flat = known[..., columns].reshape(-1, len(columns))
-        rows = np.zeros((*frequency_hz.shape, len(COMPONENTS)), complex)
-        moved = flat.take(at, axis=0)
-        moved += share[..., None] * (flat.take(at + 1, axis=0) - moved)
+        flat = known[speeds].reshape(-1, len(words))
+        at = below + len(grid) * np.arange(len(flat) // len(grid))[:, None]
+        rows = flat.take(at, axis=0)
+        rows += share[..., None] * (flat.take(at + 1, axis=0) - rows)
         name = MOTIONS[motion].weighting
         if name is not None:
-            moved *= weighting(name, frequency_hz)[..., None]
-        rows[..., columns] = moved
-        return rows
+            rows *= weighting(name, frequency_hz)[..., None]
+        return words, rows
 
-    def moved_by(self, motion: MotionName) -> NDArray[np.bool_]:
-        """Which of `COMPONENTS` a motion answers to, at any road speed and frequency, ``(6,)``."""
-        if motion not in self._known_moved_by:
-            self._known_moved_by[motion] = self._known_rows(motion).any(axis=(0, 1))
-        return self._known_moved_by[motion]
-
-    @cached_property
-    def _known_moved_by(self) -> dict[MotionName, NDArray[np.bool_]]:
-        return {}
+    def moved_by(self, motion: MotionName) -> tuple[str, ...]:
+        """Components that a motion answers to at any road speed and frequency."""
+        return self._known_rows(motion)[0]
 
     @property
     def _response_hz(self) -> Array:
         return RESPONSE_HZ[:: self.coarser]
 
-    def _known_rows(self, motion: MotionName) -> Complex:
-        """Per coefficient at `_response_hz`, unweighted, ``(n_speeds, n, 6)``; kept."""
+    def _known_rows(self, motion: MotionName) -> tuple[tuple[str, ...], Complex]:
+        """Components, and the motion per coefficient of them at `_response_hz`, unweighted; kept.
+
+        The latter ``(n_speeds, n, n_words)``.
+        """
         if motion not in self._kept_rows:
             rows = np.zeros((len(self.speeds_m_s), len(self._response_hz), len(COMPONENTS)), complex)
             for at, one in enumerate(self._responses(motion)):
@@ -151,11 +155,13 @@ class RideSetting:
             for car, at in self._each_car:
                 factors[at] = MOTIONS[motion].factor(car)
             rows *= (factors[:, None] * self.load_scale)[:, None, :]
-            self._kept_rows[motion] = rows
+            used = np.flatnonzero(rows.any(axis=(0, 1)))
+            words = tuple(COMPONENTS[column] for column in used)
+            self._kept_rows[motion] = words, np.ascontiguousarray(rows[..., used])
         return self._kept_rows[motion]
 
     @cached_property
-    def _kept_rows(self) -> dict[MotionName, Complex]:
+    def _kept_rows(self) -> dict[MotionName, tuple[tuple[str, ...], Complex]]:
         return {}
 
     @cached_property
@@ -317,8 +323,7 @@ class RunMotion:
     @cached_property
     def words(self) -> tuple[str, ...]:
         """Those of `inputs` to which the motion answers at all: what takes no part costs nothing"""
-        answers = self.setting.moved_by(self.motion)
-        return tuple(word for word in self.inputs if answers[COMPONENTS.index(word)])
+        return tuple(word for word in self.setting.moved_by(self.motion) if word in self.inputs)
 
     def _rows(self, road_hz: Array, ratio: Array | None, speeds: slice = slice(None)) -> Complex:
         """What multiplies each of `words`, ``(n_speeds, n, n_words)``.
@@ -326,8 +331,9 @@ class RunMotion:
         What only adds to the motion does so up to the end of its own band, which is known where
         `ratio`, road frequency over model frequency, is given, and not at all beyond all bands.
         """
-        every = self.setting.rows(self.motion, road_hz, speeds)
-        rows = every[..., [COMPONENTS.index(word) for word in self.words]]
+        words, rows = self.setting.moved(self.motion, road_hz, speeds)
+        if words != self.words:
+            rows = rows[..., [words.index(word) for word in self.words]]
         for column, word in enumerate(self.words):
             if word in MOTIONS[self.motion].more:
                 end_hz = 0.0 if ratio is None else self.usable_hz(word) * ratio[:, None]
