@@ -26,12 +26,12 @@ COARSER = 4  # points to an octave: a quarter of the rated car's, alike for all
 class DrawnCars:
     """The car itself and cars as its spread lets it be, each at a few road speeds."""
 
-    setting: RideSetting  # the tried speeds of one car after those of another
+    setting: RideSetting  # all cars at one of the tried speeds after those at another
     tried_m_s: Array  # (n_tried,)
 
     def unseen(self, squares: Array, speeds_m_s: Array) -> Unseen:
-        """`car_unseen` of mean squares over `setting.speeds_m_s`, ``((1 + n_cars) * n_tried,)``."""
-        by_car = squares.reshape(-1, len(self.tried_m_s))
+        """`car_unseen` of mean squares over `setting.speeds_m_s`, ``(n_tried * (1 + n_cars),)``."""
+        by_car = squares.reshape(len(self.tried_m_s), -1).T
         return car_unseen(by_car, self.tried_m_s, speeds_m_s)
 
 
@@ -42,9 +42,8 @@ def drawn_cars(setting: RideSetting) -> DrawnCars | None:
     drawn = draw_vehicles(setting.vehicle, DRAWS, run_seed(setting.vehicle.name, "car"))
     cars = (setting.vehicle, *drawn)
     tried = tried_setting(setting)
-    n = len(tried.speeds_m_s)
-    at = np.tile(tried.speeds_m_s, len(cars))
-    each = tuple(car for car in cars for _ in range(n))
+    at = np.repeat(tried.speeds_m_s, len(cars))
+    each = cars * len(tried.speeds_m_s)
     return DrawnCars(replace(tried, speeds_m_s=at, cars=each), tried.speeds_m_s)
 
 

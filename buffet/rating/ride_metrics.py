@@ -103,16 +103,14 @@ class RideSetting:
     def _answers(self, motion: MotionName) -> list[bool]:
         return [one.rows is not None for one in self._responses(motion)]
 
-    def rows(
-        self, motion: MotionName, frequency_hz: Array, speeds: slice = slice(None)
-    ) -> Complex:
-        """A motion, weighted, per coefficient at road frequencies ``(n_speeds, n)``.
+    def rows(self, motion: MotionName, frequency_hz: Array, speeds: slice = slice(None)) -> Complex:
+        """A motion, weighted, per coefficient at road frequencies ``(n_speeds, n)`` or ``(n,)``.
 
         Shape ``(n_speeds, n, 6)``; zero where the car's data do not give it. The frequencies may be
         those of some of the road speeds alone.
         """
-        every = np.zeros((*frequency_hz.shape, len(COMPONENTS)), complex)
         words, rows = self.moved(motion, frequency_hz, speeds)
+        every = np.zeros((*rows.shape[:-1], len(COMPONENTS)), complex)
         every[..., [COMPONENTS.index(word) for word in words]] = rows
         return every
 
@@ -147,13 +145,15 @@ class RideSetting:
         The latter ``(n_speeds, n, n_words)``.
         """
         if motion not in self._kept_rows:
-            rows = np.zeros((len(self.speeds_m_s), len(self._response_hz), len(COMPONENTS)), complex)
+            rows = np.zeros(
+                (len(self.speeds_m_s), len(self._response_hz), len(COMPONENTS)), complex
+            )
             for at, one in enumerate(self._responses(motion)):
                 if one.rows is not None:
                     rows[at] = one.rows
             factors = np.empty(len(rows))
-            for car, at in self._each_car:
-                factors[at] = MOTIONS[motion].factor(car)
+            for car, places in self._each_car:
+                factors[places] = MOTIONS[motion].factor(car)
             rows *= (factors[:, None] * self.load_scale)[:, None, :]
             used = np.flatnonzero(rows.any(axis=(0, 1)))
             words = tuple(COMPONENTS[column] for column in used)
@@ -179,9 +179,7 @@ class RideSetting:
         if motion not in self._known_responses:
             found: dict[int, CarRows] = {}
             for car, at in self._each_car:
-                own = car.responses(
-                    MOTIONS[motion].output, self._response_hz, self.speeds_m_s[at]
-                )
+                own = car.responses(MOTIONS[motion].output, self._response_hz, self.speeds_m_s[at])
                 found |= dict(zip(at, own, strict=True))
             self._known_responses[motion] = [found[at] for at in range(len(self.speeds_m_s))]
         return self._known_responses[motion]

@@ -84,9 +84,8 @@ def step_responses(setting: RideSetting) -> Array:
     """
     from scipy.fft import irfft
 
-    frequency_hz = np.arange(round(TOP_HZ / STEP_HZ) + 1) * STEP_HZ
-    grid = np.broadcast_to(frequency_hz, (len(setting.speeds_m_s), len(frequency_hz)))
-    rows = setting.rows("seat z", grid)[..., [COMPONENTS.index(word) for word in RIDE]]
+    frequency_hz = np.arange(round(TOP_HZ / STEP_HZ) + 1) * np.float64(STEP_HZ)
+    rows = setting.rows("seat z", frequency_hz)[..., [COMPONENTS.index(word) for word in RIDE]]
     rows[:, 1:] /= (2j * np.pi * frequency_hz[1:])[:, None]
     rows[:, 0] = 0
     return np.asarray(irfft(rows, axis=1) * 2 * TOP_HZ)

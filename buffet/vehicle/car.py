@@ -269,9 +269,7 @@ class CarModel:
         told = np.flatnonzero([why is None for why in reasons])
         if self.lateral is not None and len(told):
             sideways = self.lateral.body_acceleration(grid, speeds_m_s[told])
-            rows[told[:, np.newaxis], :, _LATERAL] = np.moveaxis(
-                parts[_SIDEWAYS] @ sideways, -1, 1
-            )
+            rows[told[:, np.newaxis], :, _LATERAL] = np.moveaxis(parts[_SIDEWAYS] @ sideways, -1, 1)
         return rows, reasons
 
     def _measured(self, output: CarOutput, grid: Array) -> tuple[Complex | None, str | None]:
@@ -286,18 +284,17 @@ class CarModel:
         rows[:, _RIDE] = self.ride.axle_load_per_force(grid, axle)
         return rows
 
-    def _of_lateral(
-        self, output: CarOutput, grid: Array, speeds_m_s: Array
-    ) -> tuple[CarRows, ...]:
+    def _of_lateral(self, output: CarOutput, grid: Array, speeds_m_s: Array) -> tuple[CarRows, ...]:
         reasons = [self.why_no_lateral(float(speed)) for speed in speeds_m_s]
         if self.lateral is not None and output == "steering torque":
             lacking = NO_STEERING if self.lateral.steering_arm_m is None else None
             reasons = [why or lacking for why in reasons]
         told = np.flatnonzero([why is None for why in reasons])
-        rows = self._lateral_rows(output, grid, speeds_m_s[told]) if len(told) else []
         found = [CarRows(output, unit_of(output), None, why) for why in reasons]
-        for place, own in zip(told, rows, strict=True):
-            found[place] = replace(found[place], rows=own)
+        if len(told):
+            rows = self._lateral_rows(output, grid, speeds_m_s[told])
+            for place, own in zip(told, rows, strict=True):
+                found[place] = replace(found[place], rows=own)
         return tuple(found)
 
     def _lateral_rows(self, output: CarOutput, grid: Array, speeds_m_s: Array) -> Complex:

@@ -34,20 +34,21 @@ def road_seat_psds(
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
     track = road_track_m(car.vehicle)
     speeds = np.asarray(speeds_m_s, dtype=np.float64)
+    each = speeds.tolist()
     psd = np.array(
-        [seat_acceleration_psd(car.ride, frequency, v, road, track_m=track) for v in speeds.tolist()]
+        [seat_acceleration_psd(car.ride, frequency, v, road, track_m=track) for v in each]
     )
     lateral = car.lateral
     if lateral is None or track is None:
         stable = []
     else:
-        stable = [i for i, v in enumerate(speeds.tolist()) if lateral.why_unstable(v) is None]
+        stable = [i for i, v in enumerate(each) if lateral.why_unstable(v) is None]
     if lateral is not None and track is not None and stable:
         moving = np.flatnonzero(frequency > 0)
         body = lateral.body_acceleration_on_road(frequency[moving], speeds[stable])
         rows = motion_at(car.vehicle.seat_at_m)[_UP, _SIDEWAYS] @ body  # (n_stable, n, 2)
         for i, row in zip(stable, rows, strict=True):
-            at = frequency[moving], float(speeds[i])
+            at = frequency[moving], each[i]
             slopes = cross_slope_matrix(road, *at, car.vehicle.wheelbase_m, track)
             psd[i, moving] += np.einsum("fa,fab,fb->f", row, slopes, np.conj(row)).real
     return np.asarray(psd * np.abs(seat_transfer(car.vehicle.seat, frequency)[:, _UP]) ** 2)

@@ -148,9 +148,7 @@ def _resampled(run: RunAnalysis, n: int) -> RunAnalysis:
     """The run with so many resamples."""
     rng = np.random.default_rng(1)
     drawn = {family: _drawn(run.signal, rng, n) for family in run.resamplings}
-    noise = tuple(
-        replace(floor, resampling=_drawn(floor.spectra, rng, n)) for floor in run.noise
-    )
+    noise = tuple(replace(floor, resampling=_drawn(floor.spectra, rng, n)) for floor in run.noise)
     return replace(run, resamplings=drawn, noise=noise)
 
 

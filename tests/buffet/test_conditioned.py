@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from buffet.analysis import analyse
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.conditioned import ProbeResponse, probe_response, without_probes
+from buffet.spectral.group_features import GroupFeatures
 from buffet.spectral.reduction import ReducedSpectra, reduce
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from buffet.tunnel_part import TunnelPart, tunnel_part
@@ -126,7 +127,7 @@ def test_components_matrix_and_spectra_agree() -> None:
     rows = np.zeros((1, len(rest.frequency_hz), 3), complex)
     rows[..., 0], rows[..., 1] = -2.0, 1.0
     bands = np.ones((1, 1, len(rest.frequency_hz)))
-    combined = band_variances(rest, rows, bands)[:, 0, 0]
+    combined = GroupFeatures.of([rest], range(3)).variances(rows, bands)[:, 0, 0]
     np.testing.assert_allclose(
         combined, rest.group_psd[:, 5].sum(axis=1) * rest.frequency_step_hz, rtol=1e-8
     )

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from buffet.spectral.group_features import GroupFeatures
 from buffet.spectral.reduction import COMPONENTS, ReducedSpectra, reduce
 from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
 from ingest import Channel, Quantity, RigResponse
@@ -110,7 +111,7 @@ def test_functionals_are_band_variances_of_combined_samples() -> None:
     bands = np.zeros((1, 2, len(found.frequency_hz)))
     bands[0, 0, 5:20] = 1.0
     bands[0, 1, 19:60] = 0.5
-    ours = band_variances(found, rows, bands)[:, 0]
+    ours = GroupFeatures.of([found], range(2)).variances(rows, bands)[:, 0]
     direct = spectra_of((0.7 * lift - 0.4 * pitch)[None, :].repeat(2, axis=0)).group_psd[:, 0]
     expected = direct @ bands[0].T * found.frequency_step_hz
     np.testing.assert_allclose(ours, expected, rtol=1e-8)
@@ -128,8 +129,8 @@ def test_a_delay_in_the_rows_undoes_a_delay_in_the_samples() -> None:
     whole = np.ones((1, 1, len(turn)))
     both = np.stack([turn, -np.ones_like(turn)], axis=1)[None]
     wrong = np.stack([np.conj(turn), -np.ones_like(turn)], axis=1)[None]
-    assert band_variances(found, both, whole).mean() < 0.02
-    assert band_variances(found, wrong, whole).mean() > 1
+    assert GroupFeatures.of([found], range(2)).variances(both, whole).mean() < 0.02
+    assert GroupFeatures.of([found], range(2)).variances(wrong, whole).mean() > 1
 
 
 def test_a_balance_resonance_is_taken_out() -> None:

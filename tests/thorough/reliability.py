@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
-from buffet.rating.car_spread import drawn_cars
+from buffet.rating.car_spread import DrawnCars, drawn_cars
 from buffet.rating.configuration import configuration_curves
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.ride_metrics import RideSetting
@@ -157,7 +157,7 @@ def curves_of(
     analysis: CampaignAnalysis,
     scene: OnsetScene,
     setting: RideSetting,
-    drawn: Sequence[RideSetting],
+    drawn: DrawnCars | None,
 ) -> dict[str, MetricCurve]:
     """What is said of configurations a and b, by all that the rating knows; none where unsure."""
     stated = replace(analysis, runs=tuple(_with_pressure(run) for run in analysis.runs))
