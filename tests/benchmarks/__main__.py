@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 
 from tests.benchmarks.engine import engine_figures
+from tests.benchmarks.figure import Figure, line
 from tests.benchmarks.rating import rating_figures
 from tests.benchmarks.reading import reading_figures
 from tests.benchmarks.spectra import spectra_figures
@@ -15,7 +16,7 @@ def main(arguments: list[str]) -> int:
     share = float(arguments[0]) if arguments else 1.0
     for figures in (engine_figures, reading_figures, spectra_figures, rating_figures):
         for figure in figures(share):
-            print(figure)
+            print(line(figure) if isinstance(figure, Figure) else figure)
     return 0
 
 

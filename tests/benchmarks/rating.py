@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +31,7 @@ from buffet.switching.force_states import ConfigurationStates, campaign_states
 from buffet.vehicle import GOOD_MOTORWAY
 from ingest import open_campaign
 from tests.benchmarks.engine import seconds
+from tests.benchmarks.figure import Figure
 
 DEMO = Path(__file__).parent.parent.parent / "demo_runs"
 CONFIGURATION = "shallow tail"  # its wake changes its state, so that every criterion is told
@@ -46,40 +47,7 @@ CABIN = f'\n[cabin]\nvolume = "{CABIN_VOLUME_M3} m^3"\nopening = "0.3 m^2"\n'
 MODEL_CABIN = f'cabin_volume = "{CABIN_VOLUME_M3 * SCALE**3} m^3"\n\n[test_section]'
 
 
-@dataclass(frozen=True)
-class Seconds:
-    """One line of the table: a time."""
-
-    what: str
-    goal: float
-    found: float
-
-    def __str__(self) -> str:
-        return f"{self.what:58} goal {self.goal:5.1f} s, found {self.found:5.2f} s"
-
-
-@dataclass(frozen=True)
-class Times:
-    """One line of the table: a time over another."""
-
-    what: str
-    goal: float
-    own_s: float
-    reference_s: float
-
-    @property
-    def found(self) -> float:
-        """How many times as long."""
-        return self.own_s / self.reference_s
-
-    def __str__(self) -> str:
-        return (
-            f"{self.what:58} goal {self.goal:5.1f} x, found {self.found:5.2f} x "
-            f"({self.own_s:.3f} s against {self.reference_s:.3f} s)"
-        )
-
-
-def rating_figures(share: float = 1.0) -> list[Seconds | Times]:
+def rating_figures(share: float = 1.0) -> list[Figure]:
     """Verdicts over road speed from reduced spectra, and the table beside its spectra.
 
     `share` is that of the resamples and of the table's speeds.
@@ -88,9 +56,23 @@ def rating_figures(share: float = 1.0) -> list[Seconds | Times]:
         rounds = [_round(_campaign(Path(folder) / str(i)), share) for i in range(ROUNDS)]
     verdicts_s, table_s, spectra_s = (min(column) for column in zip(*rounds, strict=True))
     n, n_speeds = _counts(share)
+    beside = f"{table_s:.3f} s against {spectra_s:.3f} s"
     return [
-        Seconds(f"{n} resamples of {n_speeds} speeds x 8 criteria", SECONDS_GOAL, verdicts_s),
-        Times(f"table of {n_speeds} speeds beside its spectra", TABLE_GOAL, table_s, spectra_s),
+        Figure(
+            f"{n} resamples of {n_speeds} speeds x 8 criteria",
+            verdicts_s,
+            "s",
+            SECONDS_GOAL,
+            "at most",
+        ),
+        Figure(
+            f"table of {n_speeds} speeds beside its configuration's spectra",
+            table_s / spectra_s,
+            "x",
+            TABLE_GOAL,
+            "at most",
+            beside,
+        ),
     ]
 
 
