@@ -34,21 +34,19 @@ def road_seat_psds(
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
     track = road_track_m(car.vehicle)
     speeds = np.asarray(speeds_m_s, dtype=np.float64)
-    each = speeds.tolist()
-    psd = np.array(
-        [seat_acceleration_psd(car.ride, frequency, v, road, track_m=track) for v in each]
-    )
+    psd = seat_acceleration_psd(car.ride, frequency, speeds[:, None], road, track_m=track)
     lateral = car.lateral
     if lateral is None or track is None:
         stable = []
     else:
-        stable = [i for i, v in enumerate(each) if lateral.why_unstable(v) is None]
+        each = enumerate(speeds.tolist())
+        stable = [place for place, speed in each if lateral.why_unstable(speed) is None]
     if lateral is not None and track is not None and stable:
         moving = np.flatnonzero(frequency > 0)
-        body = lateral.body_acceleration_on_road(frequency[moving], speeds[stable])
-        rows = motion_at(car.vehicle.seat_at_m)[_UP, _SIDEWAYS] @ body  # (n_stable, n, 2)
-        for i, row in zip(stable, rows, strict=True):
-            at = frequency[moving], each[i]
-            slopes = cross_slope_matrix(road, *at, car.vehicle.wheelbase_m, track)
-            psd[i, moving] += np.einsum("fa,fab,fb->f", row, slopes, np.conj(row)).real
+        at, own = frequency[moving], speeds[stable]
+        slopes = cross_slope_matrix(road, at, own[:, None], car.vehicle.wheelbase_m, track)
+        body = lateral.body_acceleration_on_road(at, own)
+        row = motion_at(car.vehicle.seat_at_m)[_UP, _SIDEWAYS] @ body  # (n_stable, n, 2)
+        rolled = np.einsum("...a,...ab,...b->...", row, slopes, np.conj(row)).real
+        psd[np.ix_(stable, moving)] += rolled
     return np.asarray(psd * np.abs(seat_transfer(car.vehicle.seat, frequency)[:, _UP]) ** 2)
