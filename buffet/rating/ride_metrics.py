@@ -110,25 +110,26 @@ class RideSetting:
         those of some of the road speeds alone.
         """
         words, rows = self.moved(motion, frequency_hz, speeds)
-        every = np.zeros((*rows.shape[:-1], len(COMPONENTS)), complex)
-        every[..., [COMPONENTS.index(word) for word in words]] = rows
+        every = np.zeros((*rows.shape[1:], len(COMPONENTS)), complex)
+        every[..., [COMPONENTS.index(word) for word in words]] = np.moveaxis(rows, 0, -1)
         return every
 
     def moved(
         self, motion: MotionName, frequency_hz: Array, speeds: slice = slice(None)
     ) -> tuple[tuple[str, ...], Complex]:
-        """The same of the components alone that a motion answers to, ``(n_speeds, n, n_words)``."""
+        """The same of the components alone that a motion answers to, ``(n_words, n_speeds, n)``."""
         words, known = self._known_rows(motion)
         grid = self._response_hz
         below = np.clip(np.searchsorted(grid, frequency_hz, side="right") - 1, 0, len(grid) - 2)
         share = np.clip((frequency_hz - grid[below]) / np.diff(grid)[below], 0, 1)
-        flat = known[speeds].reshape(-1, len(words))
-        at = below + len(grid) * np.arange(len(flat) // len(grid))[:, None]
-        rows = flat.take(at, axis=0)
-        rows += share[..., None] * (flat.take(at + 1, axis=0) - rows)
+        known = known[:, speeds]
+        at = below + len(grid) * np.arange(known.shape[1])[:, None]
+        flat = known.reshape(len(words), -1)
+        rows = flat.take(at, axis=1)
+        rows += share * (flat.take(at + 1, axis=1) - rows)
         name = MOTIONS[motion].weighting
         if name is not None:
-            rows *= weighting(name, frequency_hz)[..., None]
+            rows *= weighting(name, frequency_hz)
         return words, rows
 
     def moved_by(self, motion: MotionName) -> tuple[str, ...]:
@@ -142,7 +143,7 @@ class RideSetting:
     def _known_rows(self, motion: MotionName) -> tuple[tuple[str, ...], Complex]:
         """Components, and the motion per coefficient of them at `_response_hz`, unweighted; kept.
 
-        The latter ``(n_speeds, n, n_words)``.
+        The latter ``(n_words, n_speeds, n)``.
         """
         if motion not in self._kept_rows:
             rows = np.zeros(
@@ -157,7 +158,7 @@ class RideSetting:
             rows *= (factors[:, None] * self.load_scale)[:, None, :]
             used = np.flatnonzero(rows.any(axis=(0, 1)))
             words = tuple(COMPONENTS[column] for column in used)
-            self._kept_rows[motion] = words, np.ascontiguousarray(rows[..., used])
+            self._kept_rows[motion] = words, np.ascontiguousarray(np.moveaxis(rows[..., used], -1, 0))
         return self._kept_rows[motion]
 
     @cached_property
@@ -298,7 +299,7 @@ class RunMotion:
         until = np.maximum(until_hz, top_hz * (1 + 1e-9))
         grid = np.linspace(top_hz, until, 200, axis=1)
         row = self._rows(grid, None)
-        density = np.einsum("vfi,vij,vfj->vf", row, level, np.conj(row)).real
+        density = np.einsum("ivf,vij,jvf->vf", row, level, np.conj(row)).real
         step_hz = grid[:, 1] - grid[:, 0]
         shares = bin_shares(grid, step_hz, *edges_hz) * (top_hz < until_hz)[:, None, None]
         added = np.einsum("vbf,vf->vb", shares, np.maximum(density, 0))
@@ -324,20 +325,20 @@ class RunMotion:
         return tuple(word for word in self.setting.moved_by(self.motion) if word in self.inputs)
 
     def _rows(self, road_hz: Array, ratio: Array | None, speeds: slice = slice(None)) -> Complex:
-        """What multiplies each of `words`, ``(n_speeds, n, n_words)``.
+        """What multiplies each of `words`, ``(n_words, n_speeds, n)``.
 
         What only adds to the motion does so up to the end of its own band, which is known where
         `ratio`, road frequency over model frequency, is given, and not at all beyond all bands.
         """
         words, rows = self.setting.moved(self.motion, road_hz, speeds)
         if words != self.words:
-            rows = rows[..., [words.index(word) for word in self.words]]
-        for column, word in enumerate(self.words):
+            rows = rows[[words.index(word) for word in self.words]]
+        for place, word in enumerate(self.words):
             if word in MOTIONS[self.motion].more:
                 end_hz = 0.0 if ratio is None else self.usable_hz(word) * ratio[:, None]
-                rows[..., column] *= road_hz <= end_hz
+                rows[place] *= road_hz <= end_hz
             if self.mirrored and word in SIDEWAYS:
-                rows[..., column] *= -1
+                rows[place] *= -1
         return rows
 
 

@@ -46,7 +46,7 @@ class GroupFeatures:
 
         Parameters
         ----------
-        rows : (n, n_used, n_components), what multiplies the components at bins from `first_bin` on
+        rows : (n_components, n, n_used), what multiplies the components at bins from `first_bin` on
         bands : (n, n_bands, n_used), share of each of these bins in each band
 
         Returns
@@ -81,7 +81,7 @@ def _real_features(matrix: Complex, components: Sequence[int]) -> Array:
 
 def _real_weights(rows: Complex) -> Array:
     """Weights of `_real_features` that give |Σ_i rows_i X_i|², ``(n_components², ...)``."""
-    real, imaginary = (np.ascontiguousarray(np.moveaxis(o, -1, 0)) for o in (rows.real, rows.imag))
+    real, imaginary = np.ascontiguousarray(rows.real), np.ascontiguousarray(rows.imag)
     n = len(real)
     weights = np.empty((n**2, *real.shape[1:]))
     weights[:n] = real**2 + imaginary**2

@@ -144,10 +144,10 @@ def test_band_variances_are_the_power_of_the_combination(n_bands: int) -> None:
     matrix = np.einsum("gsfi,gsfj->gfij", vectors, vectors.conj()) / 3
     spectra = _spectra_of(matrix)
     used = [4, 0, 2]
-    drawn = rng.standard_normal((2, 6, 12, 3))
+    drawn = rng.standard_normal((2, 3, 6, 12))
     rows, bands = drawn[0] + 1j * drawn[1], rng.uniform(size=(6, n_bands, 12))
     found = GroupFeatures.of([spectra, spectra], used, 20).variances(rows, bands, 7)
-    power = np.abs(np.einsum("nfi,gsfi->gsnf", rows, vectors[:, :, 7:19, used])) ** 2
+    power = np.abs(np.einsum("inf,gsfi->gsnf", rows, vectors[:, :, 7:19, used])) ** 2
     expected = np.einsum("gnf,nbf->gnb", power.mean(axis=1), bands) * 0.5
     np.testing.assert_allclose(found[:4], expected, rtol=1e-12)
     np.testing.assert_array_equal(found[4:], found[:4])

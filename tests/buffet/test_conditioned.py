@@ -125,8 +125,8 @@ def test_components_matrix_and_spectra_agree() -> None:
     """|row · X|² of the conditioned matrix is the conditioned combination, group by group."""
     _, _, rest = conditioned(mixed(), PROBES)
     assert rest.components == ("drag", "lift", "pitch moment")
-    rows = np.zeros((1, len(rest.frequency_hz), 3), complex)
-    rows[..., 0], rows[..., 1] = -2.0, 1.0
+    rows = np.zeros((3, 1, len(rest.frequency_hz)), complex)
+    rows[0], rows[1] = -2.0, 1.0
     bands = np.ones((1, 1, len(rest.frequency_hz)))
     combined = GroupFeatures.of([rest], range(3)).variances(rows, bands)[:, 0, 0]
     np.testing.assert_allclose(
