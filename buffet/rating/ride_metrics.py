@@ -158,7 +158,8 @@ class RideSetting:
             rows *= (factors[:, None] * self.load_scale)[:, None, :]
             used = np.flatnonzero(rows.any(axis=(0, 1)))
             words = tuple(COMPONENTS[column] for column in used)
-            self._kept_rows[motion] = words, np.ascontiguousarray(np.moveaxis(rows[..., used], -1, 0))
+            first = np.moveaxis(rows[..., used], -1, 0)
+            self._kept_rows[motion] = words, np.ascontiguousarray(first)
         return self._kept_rows[motion]
 
     @cached_property
