@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from buffet.vehicle.car import CarModel
+from buffet.vehicle.lateral import LateralModel
 from buffet.vehicle.rigid_body import motion_at
 from buffet.vehicle.road import Road, seat_acceleration_psd
 from buffet.vehicle.road_tracks import cross_slope_matrix, road_track_m
@@ -36,17 +37,28 @@ def road_seat_psds(
     speeds = np.asarray(speeds_m_s, dtype=np.float64)
     psd = seat_acceleration_psd(car.ride, frequency, speeds[:, None], road, track_m=track)
     lateral = car.lateral
-    if lateral is None or track is None:
-        stable = []
-    else:
-        each = enumerate(speeds.tolist())
-        stable = [place for place, speed in each if lateral.why_unstable(speed) is None]
-    if lateral is not None and track is not None and stable:
-        moving = np.flatnonzero(frequency > 0)
-        at, own = frequency[moving], speeds[stable]
-        slopes = cross_slope_matrix(road, at, own[:, None], car.vehicle.wheelbase_m, track)
-        body = lateral.body_acceleration_on_road(at, own)
-        row = motion_at(car.vehicle.seat_at_m)[_UP, _SIDEWAYS] @ body  # (n_stable, n, 2)
-        rolled = np.einsum("...a,...ab,...b->...", row, slopes, np.conj(row)).real
-        psd[np.ix_(stable, moving)] += rolled
+    if lateral is not None and track is not None:
+        stable = np.array([lateral.why_unstable(speed) is None for speed in speeds.tolist()])
+        psd[stable] += _of_roll(car, lateral, frequency, speeds[stable], road, track)
     return np.asarray(psd * np.abs(seat_transfer(car.vehicle.seat, frequency)[:, _UP]) ** 2)
+
+
+def _of_roll(
+    car: CarModel,
+    lateral: LateralModel,
+    frequency_hz: Array,
+    speeds_m_s: Array,
+    road: Road,
+    track_m: float,
+) -> Array:
+    """What the cross slope adds at speeds at which the car is stable, (n_speeds, n_frequencies)."""
+    psd = np.zeros((len(speeds_m_s), len(frequency_hz)))
+    if not len(speeds_m_s):
+        return psd
+    moving = frequency_hz > 0
+    at = frequency_hz[moving]
+    slopes = cross_slope_matrix(road, at, speeds_m_s[:, None], car.vehicle.wheelbase_m, track_m)
+    body = lateral.body_acceleration_on_road(at, speeds_m_s)
+    row = motion_at(car.vehicle.seat_at_m)[_UP, _SIDEWAYS] @ body  # (n_speeds, n, 2)
+    psd[:, moving] = np.einsum("...a,...ab,...b->...", row, slopes, np.conj(row)).real
+    return psd
