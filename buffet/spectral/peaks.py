@@ -10,6 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.interval import NORMAL_HALF_WIDTH, Interval
+from buffet.spectral.peak_model import (
+    BACKGROUND_TERMS,
+    NARROWEST_BINS,
+    OVERSAMPLING,
+    Grid,
+    Shape,
+    layers,
+    resonance,
+    seen_variance,
+)
 from buffet.spectral.search import strongest
 from buffet.spectral.starts import (
     LEAST_LEFT,
@@ -22,20 +32,7 @@ from buffet.spectral.starts import (
     without_unseen,
 )
 from buffet.spectral.uncertainty import LARGEST_LOG
-from buffet.spectral.whittle import (
-    BACKGROUND_TERMS,
-    NARROWEST_BINS,
-    OVERSAMPLING,
-    Fit,
-    Grid,
-    Shape,
-    background_start,
-    fit,
-    layers,
-    relative_deviance,
-    resonance,
-    seen_variance,
-)
+from buffet.spectral.whittle import Fit, background_start, fit, relative_deviance
 from buffet.spectral.window import LOBE_BINS, line_shape
 
 Array = NDArray[np.float64]

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.spectral.whittle import Fit, Grid, resonance
+from buffet.spectral.peak_model import Grid, resonance
+from buffet.spectral.whittle import Fit
 from buffet.spectral.window import effective_segments as known_segments
 from buffet.spectral.window import hann
 
