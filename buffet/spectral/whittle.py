@@ -24,7 +24,12 @@ Array = NDArray[np.float64]
 MOST_STEPS = 80
 # Log-likelihood that no decision depends on: a parameter off by a thirtieth of its error.
 NEGLIGIBLE_GAIN = 5e-4
-LARGEST_STEP = 0.5  # in log units, so that a first step cannot leave the data
+# In log units, so that a first step cannot leave the data: of a peak's parameters, and of the
+# background at any bin.
+LARGEST_STEP = 0.5
+LARGEST_RISE = 4.0
+# Log-likelihood that a step must promise for each log unit of what it changes.
+DRIFT_COST = 0.2
 
 
 @dataclass(frozen=True)
@@ -102,16 +107,19 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float, shapes: tuple[Shape
     1953; with the window's kernel applied to the model, Sykulski et al. 2019, Biometrika 106,
     251-266). `weight` w counts independent segments and correlated bins.
     """
+    limits = _limits(grid, shapes)
+    drift = _drift(grid, len(start))
     parameters = start.copy()
     spectrum, gradient = evaluate(grid, parameters, shapes)
     best = _log_likelihood(psd, spectrum, weight)
+    slope, information = _scores(psd, spectrum, gradient, weight)
     damping = 1e-3
     for _ in range(MOST_STEPS):
-        relative = gradient / spectrum
-        slope = relative @ (psd / spectrum - 1)
-        information = relative @ relative.T
-        information += damping * np.diag(np.diag(information)) + 1e-12 * np.eye(len(slope))
-        trial = _next(grid, parameters, shapes, slope, information)
+        system = information + drift
+        system += damping * np.diag(system.diagonal())
+        trial, promised = _next(grid, limits, parameters, slope, system)
+        if promised < NEGLIGIBLE_GAIN:
+            break
         trial_spectrum, trial_gradient = evaluate(grid, trial, shapes)
         value = _log_likelihood(psd, trial_spectrum, weight)
         if value <= best:
@@ -124,44 +132,95 @@ def fit(grid: Grid, psd: Array, start: Array, weight: float, shapes: tuple[Shape
         damping = max(damping / 10, 1e-9)
         if gain < NEGLIGIBLE_GAIN:
             break
+        slope, information = _scores(psd, spectrum, gradient, weight)
     return Fit(grid, parameters, shapes, spectrum, gradient, best, weight)
 
 
-def _next(
-    grid: Grid, parameters: Array, shapes: tuple[Shape, ...], slope: Array, information: Array
-) -> Array:
-    """Where the scoring step leads; parameters that it would push beyond a limit stay there.
+def _scores(psd: Array, spectrum: Array, gradient: Array, weight: float) -> tuple[Array, Array]:
+    """Slope of the log-likelihood with the parameters, and their expected information."""
+    relative = gradient / spectrum
+    return weight * (relative @ (psd / spectrum - 1)), weight * (relative @ relative.T)
 
-    The others' step is then taken as if those were known: with the whole step cut off instead,
-    bandwidths at their limit, as every line has, made fits crawl (81 steps for 12).
+
+def _drift(grid: Grid, n_parameters: int) -> Array:
+    """What keeps a step from running off where the likelihood is flat, added to the information.
+
+    A background far below a peak is not seen: its coefficients then rise without end, for less
+    and less likelihood (80 steps for 12). The step, not the fit, is charged for the mean square of
+    what it changes, in logarithms.
     """
-    free = np.ones(len(slope), bool)
-    for _ in range(2):
+    metric = np.eye(n_parameters)
+    basis = grid.basis_at_bins
+    metric[:BACKGROUND_TERMS, :BACKGROUND_TERMS] = basis @ basis.T / basis.shape[1]
+    return DRIFT_COST * metric
+
+
+def _next(
+    grid: Grid, limits: _Limits, parameters: Array, slope: Array, system: Array
+) -> tuple[Array, float]:
+    """Where the scoring step leads, and the log-likelihood that it promises.
+
+    Parameters that it would push beyond a limit stay there, and the others' step is taken as if
+    those were known: with the whole step cut off instead, bandwidths at their limit, as every line
+    has, made fits crawl (81 steps for 12).
+    """
+    step = np.linalg.solve(system, slope)
+    promised = float(step @ slope) / 2
+    trial = limits.inside(parameters + _shortened(grid, step))
+    held = (trial == parameters) & (step != 0)
+    if held.any() and not held.all():
+        free = ~held
         step = np.zeros_like(slope)
-        step[free] = np.linalg.solve(information[np.ix_(free, free)], slope[free])
-        trial = _inside(grid, parameters + np.clip(step, -LARGEST_STEP, LARGEST_STEP), shapes)
-        held = free & (trial == parameters) & (step != 0)
-        if not held.any() or held.all():
-            break
-        free &= ~held
-    return trial
+        step[free] = np.linalg.solve(system[np.ix_(free, free)], slope[free])
+        promised = float(step @ slope) / 2
+        trial = limits.inside(parameters + _shortened(grid, step))
+    return trial, promised
+
+
+def _shortened(grid: Grid, step: Array) -> Array:
+    """The step, the background's and the peaks' each no longer than a first step may be."""
+    background, peaks = step[:BACKGROUND_TERMS], step[BACKGROUND_TERMS:]
+    rise = float(np.abs(background @ grid.basis_at_bins).max())
+    change = float(np.abs(peaks).max(initial=0.0))
+    return np.concatenate(
+        [
+            background / max(1.0, rise / LARGEST_RISE),
+            peaks / max(1.0, change / LARGEST_STEP),
+        ]
+    )
 
 
 def _log_likelihood(psd: Array, spectrum: Array, weight: float) -> float:
     return float(-weight * np.sum(np.log(spectrum) + psd / spectrum))
 
 
-def _inside(grid: Grid, parameters: Array, shapes: tuple[Shape, ...]) -> Array:
-    """Keep natural frequencies in the band and bandwidths between a line and a background."""
-    bounded = parameters.copy()
-    peaks = bounded[BACKGROUND_TERMS:].reshape(-1, 3)
-    low, high = np.log(grid.frequency_hz[[0, -1]])
-    peaks[:, 1] = np.clip(peaks[:, 1], low, high)
-    narrowest = np.log(NARROWEST_BINS * grid.step_hz)
-    lowest_q = np.array([LOWEST_MODE_Q if shape == "mode" else LOWEST_Q for shape in shapes])
-    peaks[:, 2] = np.clip(peaks[:, 2], narrowest, peaks[:, 1] - np.log(lowest_q))
-    peaks[:, 0] = np.maximum(peaks[:, 0], -600.0)
-    return bounded
+@dataclass(frozen=True)
+class _Limits:
+    """Natural frequencies in the band, bandwidths between a line and a background."""
+
+    log_low: float
+    log_high: float
+    log_narrowest: float
+    log_quality: Array  # (n_peaks,)
+
+    def inside(self, parameters: Array) -> Array:
+        """The parameters within them."""
+        bounded = parameters.copy()
+        height, natural, width = bounded[BACKGROUND_TERMS:].reshape(-1, 3).T
+        np.maximum(height, -600.0, out=height)
+        np.minimum(np.maximum(natural, self.log_low), self.log_high, out=natural)
+        widest = natural - self.log_quality
+        np.minimum(np.maximum(width, self.log_narrowest), widest, out=width)
+        return bounded
+
+
+def _limits(grid: Grid, shapes: tuple[Shape, ...]) -> _Limits:
+    lowest_q = [LOWEST_MODE_Q if shape == "mode" else LOWEST_Q for shape in shapes]
+    return _Limits(
+        *np.log(grid.frequency_hz[[0, -1]]).tolist(),
+        float(np.log(NARROWEST_BINS * grid.step_hz)),
+        np.log(np.array(lowest_q)),
+    )
 
 
 def background_start(grid: Grid, psd: Array) -> Array:
