@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Literal
 
 import numpy as np
@@ -180,9 +181,31 @@ def _with_peak(null: Fit, psd: Array, candidate: tuple[float, float], *, modes: 
     if not modes:
         return grown
     start[-3] = np.log(np.quantile(psd, FLOOR_QUANTILE))
+    grown = _exchanged(grown, psd)
     seen_through = _lines_told(_from_two_starts(null, psd, start, (*null.shapes, "mode")), psd)
+    seen_through = _exchanged(seen_through, psd)
     clearly = seen_through.log_likelihood > grown.log_likelihood + CLEARLY_BETTER
     return seen_through if clearly else grown
+
+
+def _exchanged(grown: Fit, psd: Array) -> Fit:
+    """The best of the fit and those in which a mode and a resonance have changed places.
+
+    Either can stand in for the other, a maximum of the likelihood that no step leads out of.
+    """
+    modes = [i for i, shape in enumerate(grown.shapes) if shape == "mode"]
+    resonances = [i for i, shape in enumerate(grown.shapes) if shape == "resonance"]
+    floor = float(np.log(np.quantile(psd, FLOOR_QUANTILE)))
+    best = grown
+    for mode, other in product(modes, resonances):
+        start, shapes = grown.parameters.copy(), list(grown.shapes)
+        peaks = start[BACKGROUND_TERMS:].reshape(-1, 3)
+        at = np.interp(np.exp(peaks[mode, 1]), grown.grid.frequency_hz, grown.spectrum)
+        peaks[mode, 0], peaks[other, 0] = np.log(at), floor
+        shapes[mode], shapes[other] = shapes[other], shapes[mode]
+        swapped = fit(grown.grid, psd, start, grown.weight, tuple(shapes))
+        best = max(best, swapped, key=lambda one: one.log_likelihood)
+    return best
 
 
 def _lines_told(grown: Fit, psd: Array) -> Fit:
