@@ -24,8 +24,9 @@ Array = NDArray[np.float64]
 MOST_STEPS = 80
 # Log-likelihood that no decision depends on: a parameter off by a thirtieth of its error.
 NEGLIGIBLE_GAIN = 5e-4
-# In log units, so that a first step cannot leave the data: of a peak's parameters, and of the
-# background at any bin.
+# So that a first step cannot leave the data, in log units: of a peak's height and bandwidth (of
+# its frequency, in bandwidths or bins: a line must not wander off while the rest still moves), and
+# of the background at any bin.
 LARGEST_STEP = 0.5
 LARGEST_RISE = 4.0
 # Log-likelihood that a step must promise for each log unit of what it changes.
@@ -166,28 +167,27 @@ def _next(
     """
     step = np.linalg.solve(system, slope)
     promised = float(step @ slope) / 2
-    trial = limits.inside(parameters + _shortened(grid, step))
+    trial = limits.inside(parameters + _shortened(grid, parameters, step))
     held = (trial == parameters) & (step != 0)
     if held.any() and not held.all():
         free = ~held
         step = np.zeros_like(slope)
         step[free] = np.linalg.solve(system[np.ix_(free, free)], slope[free])
         promised = float(step @ slope) / 2
-        trial = limits.inside(parameters + _shortened(grid, step))
+        trial = limits.inside(parameters + _shortened(grid, parameters, step))
     return trial, promised
 
 
-def _shortened(grid: Grid, step: Array) -> Array:
-    """The step, the background's and the peaks' each no longer than a first step may be."""
-    background, peaks = step[:BACKGROUND_TERMS], step[BACKGROUND_TERMS:]
+def _shortened(grid: Grid, parameters: Array, step: Array) -> Array:
+    """The step, the background's and each peak's in proportion, no longer than leads astray."""
+    background, peaks = step[:BACKGROUND_TERMS], step[BACKGROUND_TERMS:].reshape(-1, 3)
     rise = float(np.abs(background @ grid.basis_at_bins).max())
-    change = float(np.abs(peaks).max(initial=0.0))
-    return np.concatenate(
-        [
-            background / max(1.0, rise / LARGEST_RISE),
-            peaks / max(1.0, change / LARGEST_STEP),
-        ]
-    )
+    _, natural, width = parameters[BACKGROUND_TERMS:].reshape(-1, 3).T
+    widths = np.maximum(np.exp(width), grid.step_hz) / np.exp(natural)  # over the frequency
+    reach = np.abs(peaks) / LARGEST_STEP
+    reach[:, 1] /= np.minimum(widths, 1.0)
+    shortened = peaks / np.maximum(reach.max(axis=1, initial=1.0), 1.0)[:, None]
+    return np.concatenate([background / max(1.0, rise / LARGEST_RISE), shortened.ravel()])
 
 
 def _log_likelihood(psd: Array, spectrum: Array, weight: float) -> float:
