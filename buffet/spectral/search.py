@@ -83,12 +83,14 @@ def _templates(low_hz: float, step_hz: float, n_bins: int) -> _Templates:
         n = max(2, int(np.log(high_hz / low_hz) * quality * 3))
         naturals = np.geomspace(low_hz, high_hz, n)
         broad += [(f, f / quality) for f in naturals if f / quality > 2 * step_hz]
-    pairs_bins = np.array(narrow + broad).reshape(-1, 2) / step_hz
-    bins = low_hz / step_hz + np.arange(n_bins)
+    natural, width_hz = np.array(narrow + broad).reshape(-1, 2).T
+    near, rest = slice(len(narrow)), slice(len(narrow), None)
+    at = np.asarray(low_hz / step_hz + np.arange(n_bins), float)
     return _Templates(
-        *(pairs_bins.T * step_hz),
-        *_blocks(*pairs_bins[: len(narrow)].T, bins),
-        _whole(*pairs_bins[len(narrow) :].T, bins),
+        natural,
+        width_hz,
+        *_blocks(natural[near] / step_hz, width_hz[near] / step_hz, at),
+        _whole(natural[rest] / step_hz, width_hz[rest] / step_hz, at),
     )
 
 

@@ -165,7 +165,7 @@ def _next(
     those were known: with the whole step cut off instead, bandwidths at their limit, as every line
     has, made fits crawl (81 steps for 12).
     """
-    step = np.linalg.solve(system, slope)
+    step = np.asarray(np.linalg.solve(system, slope), float)
     promised = float(step @ slope) / 2
     trial = limits.inside(parameters + _shortened(grid, parameters, step))
     held = (trial == parameters) & (step != 0)
@@ -217,7 +217,8 @@ class _Limits:
 def _limits(grid: Grid, shapes: tuple[Shape, ...]) -> _Limits:
     lowest_q = [LOWEST_MODE_Q if shape == "mode" else LOWEST_Q for shape in shapes]
     return _Limits(
-        *np.log(grid.frequency_hz[[0, -1]]).tolist(),
+        float(np.log(grid.frequency_hz[0])),
+        float(np.log(grid.frequency_hz[-1])),
         float(np.log(NARROWEST_BINS * grid.step_hz)),
         np.log(np.array(lowest_q)),
     )

@@ -10,23 +10,25 @@ from __future__ import annotations
 
 from cmath import exp
 from math import sqrt
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+T = TypeVar("T", Array, Complex)
 
 TURN = 2j * np.pi
 
 
-def neighbours(rows: Array) -> Array:
+def neighbours(rows: T) -> T:
     """The window's weights 1/6, 2/3 and 1/6 over bins, ``(..., n + 2)`` to ``(..., n)``.
 
     All that the window does to a density without detail finer than a few bins: at whole bins its
     transform's square vanishes but for these three (Harris 1978).
     """
-    return np.asarray((rows[..., :-2] + rows[..., 2:]) / 6 + rows[..., 1:-1] * (2 / 3))
+    return (rows[..., :-2] + rows[..., 2:]) / 6 + rows[..., 1:-1] * (2 / 3)
 
 
 def windowed_resonance(bins: Array, natural: Array, width: Array) -> Array:
@@ -70,41 +72,38 @@ def windowed_slopes(bins: Array, natural: float, width: float) -> Array:
         In bins; quality factor above 1/2.
     """
     turning = sqrt(natural**2 - width**2 / 4)
-    tilt = 1 - 0.5j * width / turning
     edges = np.arange(-1.0, len(bins) + 1) + bins[0]
-    poles = np.array([[turning], [-turning]])
-    powers = np.empty((3, 2, len(edges)), complex)
-    powers[0] = 1 / (np.pi * width + TURN * (edges - poles))
+    powers = np.empty((3, 2, len(edges)), complex)  # of 1/s, by pole
+    powers[0] = 1 / (np.pi * width + TURN * (edges - np.array([[turning], [-turning]])))
     np.multiply(powers[0], powers[0], out=powers[1])
     np.multiply(powers[0], powers[1], out=powers[2])
-    # what changes with log f0 and log B
-    turns = (natural**2 / turning, -(width**2) / (4 * turning))
-    tilts = (
-        0.5j * width * turns[0] / turning**2,
-        0.5j * width * (turns[1] / turning**2 - 1 / turning),
-    )
-    decays = (0.0, np.pi * width)
-    rows = [
-        [(tilt, 0.0), (tilt.conjugate(), 0.0)],
-        *(
-            [
-                (tilts[i], tilt * (decays[i] - TURN * turns[i])),
-                (tilts[i].conjugate(), tilt.conjugate() * (decays[i] + TURN * turns[i])),
-            ]
-            for i in (0, 1)
-        ),
-    ]
-    left = [exp(-np.pi * width - TURN * (edges[0] - side)) for side in (turning, -turning)]
-    level = [[_level(*factors, e) for factors, e in zip(row, left, strict=True)] for row in rows]
-    across = [[_across(*factors, e) for factors, e in zip(row, left, strict=True)] for row in rows]
-    # (level and across, row, pole, power) to (6, 6)
-    weights = np.array([level, across]).transpose(0, 1, 3, 2).reshape(6, 6)
-    sums = (weights @ powers.reshape(6, -1)).real
-    seen = neighbours(sums[:3])
-    seen += sums[3:, :-2] - sums[3:, 2:]
+    weights = np.empty((2, 3, 3, 2), complex)  # level or across, row, power, pole
+    for row, (value, slope) in enumerate(_changes(natural, width, turning)):
+        mirrored = value.conjugate(), slope.conjugate()
+        for pole, (own, at) in enumerate((((value, slope), turning), (mirrored, -turning))):
+            left = exp(-np.pi * width - TURN * (edges[0] - at))  # the same at all bins
+            weights[0, row, :, pole] = _level(*own, left)
+            weights[1, row, :, pole] = _across(*own, left)
+    sums = (weights.reshape(6, 6) @ powers.reshape(6, -1)).real
+    seen = neighbours(sums[:3]) + (sums[3:, :-2] - sums[3:, 2:])
     seen *= np.pi * width
     seen[2] += seen[0]
-    return seen
+    return np.asarray(seen)
+
+
+def _changes(natural: float, width: float, turning: float) -> list[tuple[complex, complex]]:
+    """What multiplies a pole's transform, and its slope with s: of the value and both slopes."""
+    tilt = 1 - 0.5j * width / turning
+    with_natural = natural**2 / turning  # the turning frequency's own slopes
+    with_width = -(width**2) / (4 * turning)
+    return [
+        (tilt, 0j),
+        (0.5j * width * with_natural / turning**2, -tilt * TURN * with_natural),
+        (
+            0.5j * width * (with_width / turning**2 - 1 / turning),
+            tilt * (np.pi * width - TURN * with_width),
+        ),
+    ]
 
 
 def _level(value: complex, slope: complex, left: complex) -> tuple[complex, complex, complex]:
