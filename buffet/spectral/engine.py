@@ -126,10 +126,12 @@ class SegmentEngine:
         if batch is None:
             return
         self._sums.products += batch.products()
+        batch.let_go()
         if batch.n_segments:
             self._each(partial(self._add_cross, batch), self._seconds)
             if self._whole is not None:
                 self._whole.add(batch.spectra, batch.low, self._each)
+                self._wait()  # spectra of all channels are kept of one batch at a time
 
     def _wait(self) -> None:
         for future in self._going:
@@ -248,7 +250,8 @@ class _Batch:
         is_first: bool,
     ) -> None:
         n_channels = len(pieces[0])
-        self._pieces, self.own, self.is_first = pieces, own, is_first
+        self._pieces: Sequence[Array] = pieces
+        self.own, self.is_first = own, is_first
         self.n_samples = sum(piece.shape[1] for piece in pieces)
         self.n_segments = max(0, self.n_samples // settings.hop_samples - 1)
         self.places: Places = []
@@ -274,6 +277,10 @@ class _Batch:
             own = samples[:, start:stop]
             np.subtract(piece, centre[:, None], out=own, casting="same_kind")
         return samples, centre
+
+    def let_go(self) -> None:
+        """Of the samples, once all channels are transformed."""
+        self._pieces = ()
 
     def keep(self, channels: slice, samples: Samples, total: Samples, shift: Array) -> None:
         """Remember channels that are combined: samples, sums, distances from the reference."""

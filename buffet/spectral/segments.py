@@ -17,7 +17,7 @@ from buffet.spectral.window import degrees_of_freedom, effective_segments
 # few enough that all channels can wait for one.
 BATCH_SAMPLES = 1 << 16
 # The same where the whole matrix is wanted, whose products are the faster the more segments they
-# sum: spectra of 64 channels take 70 MB in either precision.
+# sum: samples and spectra of 64 channels take 70 MB.
 MATRIX_BATCH_SAMPLES = 1 << 17
 # Bins whose matrices are unpacked at a time: 64 channels take 17 MB.
 UNPACKED_BINS = 256
@@ -69,9 +69,7 @@ class SegmentSettings:
     @property
     def batch_segments(self) -> int:
         """Segments transformed in one call."""
-        samples = BATCH_SAMPLES
-        if self.whole_matrix:
-            samples = MATRIX_BATCH_SAMPLES * (2 if self.single_precision else 1)
+        samples = MATRIX_BATCH_SAMPLES if self.whole_matrix else BATCH_SAMPLES
         return max(1, samples // self.segment_samples)
 
     @property
