@@ -301,8 +301,8 @@ def on_basis(*more: Callable[..., Any]) -> Callable[[Command], Command]:
 
 
 _GIVEN = "buffet.given"
-# What changes nothing of a result: where it goes, and what exit code tells of it.
-_ASIDE = frozenset({"output", "fail_on"})
+# What changes nothing of a result: where it goes, what exit code tells of it, and who reads.
+_ASIDE = frozenset({"output", "fail_on", "workers", "memory", "cluster"})
 
 
 class Noted(click.Command):

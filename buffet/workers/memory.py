@@ -1,0 +1,128 @@
+"""What memory a run takes while it is read and after, and the bound on that of all together."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from buffet.one_pass import LOOKAHEAD_SAMPLES, MOST_FORCE_VALUES, crossed
+from buffet.one_run import Reading, RunRead
+from ingest import IngestError, Run
+
+DOUBLE = 8
+# Of what is free, for workers and what they give back; the rest is for what follows on the runs
+# and for whoever else uses the machine (engineering judgement).
+SHARE_OF_FREE = 0.5
+WITHOUT_ANY_WORD_BYTES = 4e9  # where the system does not say what is free
+# A worker with its libraries, before it has read anything (measured).
+PROCESS_BYTES = 170e6
+# Readers hold a few blocks of text or of arrays, whatever the recording's length (measured).
+READER_BYTES = 60e6
+# Values that a byte of a recording holds at most, where it cannot be opened here: two bytes each.
+VALUES_PER_BYTE = 0.5
+
+
+@dataclass(frozen=True)
+class Needs:
+    """Memory of one run, in bytes."""
+
+    working: float  # of its worker, beside `PROCESS_BYTES`
+    kept: float  # of what comes back and stays
+
+
+def needs_of(run: Run, reading: Reading, off: Mapping[str, RunRead]) -> Needs:
+    """Estimated before it is read: from channels, samples and what is kept of them.
+
+    What stays is ruled by spectra of groups of neighbouring segments. Segments overlap by half, so
+    that groups times bins are as many as samples at most, and there are at most as many groups as
+    fill 64 segments. Of each the channels' powers and the crossed channels' pairs are kept, then
+    the same of the reduced quantities with the matrix of the six components, and the wind-off
+    runs' by the same rows. The worker holds all this and, once it is packed, as much again.
+    """
+    samples, rate_hz = _length(run)
+    n, n_crossed = len(run.channels), len(crossed(run.channels))
+    wanted_s = reading.wanted_s
+    long = samples if wanted_s is None else min(samples, 64 * wanted_s * rate_hz)
+    spectra = n + n_crossed * (n_crossed - 1)
+    reduced = n + 6 + 2 * min(n_crossed, 6) ** 2
+    floors = sum(number in off for number in {run.zero_before, run.zero_after})
+    kept = DOUBLE * long * (spectra + (1 + floors) * reduced)
+    if "copy" in reading.settings.keeps or "forces" in reading.settings.keeps:
+        kept += min(DOUBLE * samples * n, 4.0 * MOST_FORCE_VALUES)
+    if "matrix" in reading.settings.keeps and wanted_s is not None:
+        kept += DOUBLE * n * n * wanted_s * rate_hz / 2
+    held = DOUBLE * min(samples * n, LOOKAHEAD_SAMPLES)
+    zeros = floors * DOUBLE * long * spectra
+    return Needs(READER_BYTES + 2 * held + 2 * kept + zeros, kept)
+
+
+def _length(run: Run) -> tuple[float, float]:
+    """Samples of a run and their rate, as its file's head or its size tells."""
+    size = sum(path.stat().st_size for path in run.recordings if path.exists())
+    by_size = VALUES_PER_BYTE * size / max(1, len(run.logged))
+    with suppress(IngestError, OSError):
+        record = run.open()
+        return float(record.expected_samples or by_size), record.sample_rate_hz
+    return by_size, run.clock.rate_hz or 1000.0
+
+
+class Budget:
+    """Who may begin: what runs and what is kept stay below a bound, but one may always."""
+
+    def __init__(self, bound_bytes: float, count: int) -> None:
+        self._bound, self._count = bound_bytes, count
+        self._used = 0.0
+
+    @property
+    def alone(self) -> Needs:
+        """Of a run that is to have all."""
+        return Needs(self._bound, 0.0)
+
+    def admits(self, needs: Needs, working: int) -> bool:
+        """Whether a run may begin beside those that are being read."""
+        if working == 0:
+            return True
+        return working < self._count and self._used + _total(needs) <= self._bound
+
+    def begin(self, needs: Needs) -> None:
+        """It does."""
+        self._used += _total(needs)
+
+    def end(self, needs: Needs, *, kept: bool) -> None:
+        """It is done; what it gave stays."""
+        self._used -= _total(needs) - (needs.kept if kept else 0.0)
+
+
+def _total(needs: Needs) -> float:
+    return PROCESS_BYTES + needs.working + needs.kept
+
+
+def bound_bytes(asked: float | None) -> float:
+    """What was asked, or a share of what is free."""
+    return asked if asked is not None else SHARE_OF_FREE * _free_bytes()
+
+
+def _free_bytes() -> float:
+    """Of this machine, and of the group of processes that we are in where it has a limit."""
+    free = [one for one in (_system_free(), _group_free()) if one is not None]
+    return min(free, default=WITHOUT_ANY_WORD_BYTES)
+
+
+def _system_free() -> float | None:
+    with suppress(OSError, ValueError, StopIteration):
+        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
+        return 1024.0 * int(next(one for one in lines if one.startswith("MemAvailable")).split()[1])
+    with suppress(AttributeError, OSError, ValueError):
+        return float(os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
+    return None
+
+
+def _group_free() -> float | None:
+    group = Path("/sys/fs/cgroup")
+    with suppress(OSError, ValueError):
+        most, used = (int((group / f"memory.{n}").read_text()) for n in ("max", "current"))
+        return float(max(most - used, 0))
+    return None
