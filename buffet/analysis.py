@@ -17,7 +17,8 @@ from buffet.shown import Shown
 from buffet.spectral.resolution import segment_for_peaks_s
 from buffet.tunnel_part import all_without_tunnel
 from buffet.workers.choice import HERE, Workers
-from buffet.workers.crew import Crew, crew, in_order
+from buffet.workers.crew import Crew, in_order
+from buffet.workers.hire import crew
 from ingest import Campaign, Finding, Run, flow_state
 
 Progress = Callable[[str], None]

@@ -49,6 +49,10 @@ class Failure:
     error: str
 
 
+# Of a run: what was read, why nothing was, or what ends the analysis.
+Outcome = RunRead | Failure | Exception
+
+
 @dataclass(frozen=True)
 class Reading:
     """What all runs of one analysis are read by."""

@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
 from typing import Protocol
 
-from buffet.one_run import Failure, Reading, RunRead, read_or_failed
-from buffet.workers.choice import Workers
+from buffet.one_run import Outcome, Reading, RunRead, read_or_failed
 from ingest import Run
-
-# Of a run: what was read, why nothing was, or what ends the analysis.
-Outcome = RunRead | Failure | Exception
 
 
 class Crew(Protocol):
@@ -36,27 +31,6 @@ class Alone:
         for run in runs:
             started(run)
             yield run, read_or_failed(self._reading, run, off)
-
-
-def crew(workers: Workers, reading: Reading, n_runs: int) -> AbstractContextManager[Crew]:
-    """The crew that was chosen; left, it has ended whatever it started.
-
-    Raises
-    ------
-    ClusterError
-        The cluster cannot be reached, or has another version of the program.
-    """
-    if workers.cluster is not None:
-        from buffet.workers.cluster import cluster_crew
-
-        return cluster_crew(workers.cluster, reading)
-    count = workers.processes(n_runs)
-    if count == 1:
-        return nullcontext(Alone(reading))
-    from buffet.workers.memory import bound_bytes
-    from buffet.workers.processes import ProcessCrew
-
-    return ProcessCrew(reading, count, bound_bytes(workers.memory_bytes))
 
 
 def in_order(

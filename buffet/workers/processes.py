@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 from threading import Lock
 from typing import Self
 
-from buffet.one_run import Failure, Reading, RunRead
-from buffet.workers.crew import Outcome
+from buffet.one_run import Failure, Outcome, Reading, RunRead
 from buffet.workers.memory import Budget, Needs, needs_of
 from buffet.workers.parcels import PROTOCOL, Shared, packed, plain, unpacked
 from buffet.workers.process import WorkerGone, WorkerProcess

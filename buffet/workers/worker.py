@@ -14,8 +14,7 @@ from dataclasses import dataclass
 from queue import SimpleQueue
 from typing import IO
 
-from buffet.one_run import Reading, RunRead, read_or_failed
-from buffet.workers.crew import Outcome
+from buffet.one_run import Outcome, Reading, RunRead, read_or_failed
 from buffet.workers.parcels import PROTOCOL, Shared, packed, unpacked
 from buffet.workers.process import OUT_OF_MEMORY, receive, send
 
