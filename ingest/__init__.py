@@ -60,6 +60,7 @@ if TYPE_CHECKING:
     from ingest.model import TestSection as TestSection
     from ingest.provenance import Provenance as Provenance
     from ingest.provenance import Step as Step
+    from ingest.provenance import package_version as package_version
     from ingest.readers.byte_source import file_digest as file_digest
     from ingest.record import Record as Record
     from ingest.record import Run as Run
@@ -163,6 +164,7 @@ _HOME = {
     "natural_order": "campaign",
     "open_at_taps": "tap_record",
     "open_campaign": "campaign",
+    "package_version": "provenance",
     "parse_quantity": "units",
     "parse_toml": "sheet_faults",
     "percent": "findings",
