@@ -1,31 +1,43 @@
-"""A campaign opened by whatever names it: its folder, or its address on a server."""
+"""A campaign opened by whatever names it: its folder, its address on a server or in a store."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from urllib.parse import unquote, urlsplit
 
-from ingest import Campaign
+from ingest import Campaign, open_stored_campaign
 from ingest import open_campaign as open_folder
+
+_ADDRESS = re.compile(r"([a-z][a-z0-9+.:-]+)://")
 
 
 def open_campaign(place: Path | str) -> Campaign:
-    """Open a campaign: by its folder, or by its address on a server.
+    """Open a campaign: by its folder, or by its address on a server or in an object store.
 
     Parameters
     ----------
     place : a folder with campaign.toml, or an address such as http://hall:8000/campaigns/3; its
         token stands in the environment variable BUFFET_TOKEN. A served campaign's files are
-        fetched, once, and its `result` asks the server for what that computed.
+        fetched, once, and its `result` asks the server for what that computed. Any other address,
+        such as s3://bucket/campaign, is fsspec's; recordings are fetched as they are read.
 
     Raises
     ------
+    StoreError
+        The store cannot be used, or holds no campaign there.
     NoCampaignError, SheetError
         The folder is no campaign, or its sheets have faults.
     ClientError
         The server cannot be reached, or refuses.
     """
-    if not str(place).startswith(("http://", "https://")):
+    address = _ADDRESS.match(str(place))
+    if address is None:
         return open_folder(place)
-    from buffet.service.client import open_served
+    if address[1] in ("http", "https"):
+        from buffet.service.client import open_served
 
-    return open_served(str(place))
+        return open_served(str(place))
+    if address[1] == "file":
+        return open_folder(unquote(urlsplit(str(place)).path))
+    return open_stored_campaign(str(place))

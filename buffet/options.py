@@ -20,7 +20,17 @@ CommandDimension = Literal["speed", "frequency", "time", "ratio", "length", "vol
 # Verdicts that `--fail-on` flags.
 FAIL_ON = {"possible": ("possible", "likely"), "likely": ("likely",)}
 
-CAMPAIGN = click.argument("campaign", type=click.Path(path_type=Path))
+Place = Path | str  # a folder, or an address, of which a path would lose a slash
+
+
+class CampaignType(click.Path):
+    """Where a campaign is."""
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Any:
+        return value if "://" in str(value) else super().convert(value, param, ctx)
+
+
+CAMPAIGN = click.argument("campaign", type=CampaignType(path_type=Path))
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 

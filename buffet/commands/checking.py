@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from buffet.commands.running import done, exit_for, opened, progress, tell_failed, told
 from buffet.commands.worker_options import on_workers
-from buffet.options import CAMPAIGN, JSON
+from buffet.options import CAMPAIGN, JSON, Place
 
 if TYPE_CHECKING:
     from buffet.workers.choice import Workers
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
 @on_workers
 @JSON
 @told
-def check(campaign: Path, workers: Workers, as_json: bool) -> None:
+def check(campaign: Place, workers: Workers, as_json: bool) -> None:
     """List what speaks against trusting the recordings."""
     from buffet import documents, terminal
     from buffet.checking import check as check_campaign

@@ -9,7 +9,7 @@ import click
 
 from buffet.commands.running import done, exit_for, opened, progress, told
 from buffet.commands.worker_options import on_workers
-from buffet.options import JSON, SPEED, Quantity
+from buffet.options import JSON, SPEED, CampaignType, Place, Quantity
 
 if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis
@@ -23,7 +23,7 @@ _TIME = Quantity("time", "10 min")
 
 
 @click.command()
-@click.argument("campaign", required=False, type=click.Path(path_type=Path))
+@click.argument("campaign", required=False, type=CampaignType(path_type=Path))
 @click.option(
     "--scale",
     type=Quantity("ratio", "0.30", highest="1"),
@@ -154,7 +154,7 @@ _TIME = Quantity("time", "10 min")
 )
 @told
 def plan(
-    campaign: Path | None, workers: Workers, as_json: bool, output: Path | None, **given: Any
+    campaign: Place | None, workers: Workers, as_json: bool, output: Path | None, **given: Any
 ) -> None:
     """Rates, record lengths, repeats and rig for the next campaign.
 

@@ -16,6 +16,7 @@ from buffet.options import (
     WITHOUT_LINES,
     WITHOUT_TUNNEL,
     LoadType,
+    Place,
     Quantity,
     output_option,
     units_row_option,
@@ -111,7 +112,7 @@ def _of_two(
 @units_row_option
 @told
 def spectra(
-    campaign: Path,
+    campaign: Place,
     number: str | None,
     what: tuple[str, ...],
     resolution: float | None,

@@ -13,6 +13,7 @@ from buffet.options import (
     CAMPAIGN,
     JSON,
     WITHOUT_TUNNEL,
+    Place,
     output_option,
     units_row_option,
 )
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 @units_row_option
 @told
 def sweep(
-    campaign: Path,
+    campaign: Place,
     without_tunnel: bool,
     workers: Workers,
     as_json: bool,

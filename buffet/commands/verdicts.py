@@ -25,6 +25,7 @@ from buffet.options import (
     Basis,
     Command,
     Noted,
+    Place,
     fail_on_option,
     given,
     on_basis,
@@ -77,7 +78,7 @@ def _require_picture(figures: tuple[str, ...], output: Path | None) -> None:
 @units_row_option
 @told
 def rate(
-    campaign: Path,
+    campaign: Place,
     speed: float,
     up_to: float,
     basis: Basis,
@@ -118,7 +119,7 @@ def rate(
 @units_row_option
 @told
 def table(
-    campaign: Path,
+    campaign: Place,
     lowest: float,
     highest: float,
     step: float,
@@ -163,7 +164,7 @@ def table(
 @units_row_option
 @told
 def compare(
-    campaign: Path,
+    campaign: Place,
     speed: float,
     basis: Basis,
     workers: Workers,
@@ -209,7 +210,7 @@ def compare(
 @output_option(".html, .pdf")
 @told
 def report(
-    campaign: Path,
+    campaign: Place,
     speed: float,
     up_to: float,
     basis: Basis,
@@ -242,7 +243,7 @@ def report(
 
 
 def _rating(
-    folder: Path,
+    folder: Place,
     basis: Basis,
     workers: Workers,
     speed: float,

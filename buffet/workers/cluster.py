@@ -16,7 +16,7 @@ from buffet.errors import ClusterError
 from buffet.one_run import Failure, Outcome, Reading, RunRead
 from buffet.workers.parcels import PROTOCOL, Shared, packed, plain, unpacked
 from buffet.workers.worker import answer, outcome
-from ingest import Run, package_version
+from ingest import Run, StoredRun, package_version
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -68,6 +68,8 @@ def _not_seen(run: Run) -> Failure | None:
     """Why a worker cannot read a run that is only where the campaign was opened."""
     from distributed import get_worker
 
+    if isinstance(run, StoredRun):
+        return None
     missing = [path for path in run.recordings if not path.is_file()]
     if not missing:
         return None

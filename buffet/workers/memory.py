@@ -10,7 +10,7 @@ from pathlib import Path
 
 from buffet.one_pass import LOOKAHEAD_SAMPLES, MOST_FORCE_VALUES, crossed
 from buffet.one_run import Reading, RunRead
-from ingest import IngestError, Run
+from ingest import IngestError, Run, StoredRun
 
 DOUBLE = 8
 # Of what is free, for workers and what they give back; the rest is for what follows on the runs
@@ -23,6 +23,7 @@ PROCESS_BYTES = 170e6
 READER_BYTES = 60e6
 # Values that a byte of a recording holds at most, where it cannot be opened here: two bytes each.
 VALUES_PER_BYTE = 0.5
+USUAL_RATE_HZ = 1000.0  # where no sheet states one and the file cannot be asked
 
 
 @dataclass(frozen=True)
@@ -61,12 +62,19 @@ def needs_of(run: Run, reading: Reading, off: Mapping[str, RunRead]) -> Needs:
 
 def _length(run: Run) -> tuple[float, float]:
     """Samples of a run and their rate, as its file's head or its size tells."""
-    size = sum(path.stat().st_size for path in run.recordings if path.exists())
-    by_size = VALUES_PER_BYTE * size / max(1, len(run.logged))
+    stored = isinstance(run, StoredRun)
+    sizes = run.sizes if isinstance(run, StoredRun) else _sizes(run)
+    by_size = VALUES_PER_BYTE * sum(sizes) / max(1, len(run.logged))
+    if stored:  # to be opened it would be fetched
+        return by_size, run.clock.rate_hz or USUAL_RATE_HZ
     with suppress(IngestError, OSError):
         record = run.open()
         return float(record.expected_samples or by_size), record.sample_rate_hz
-    return by_size, run.clock.rate_hz or 1000.0
+    return by_size, run.clock.rate_hz or USUAL_RATE_HZ
+
+
+def _sizes(run: Run) -> tuple[int, ...]:
+    return tuple(path.stat().st_size for path in run.recordings if path.exists())
 
 
 class Budget:

@@ -53,6 +53,16 @@ def test_a_cluster_says_the_same(campaign: Campaign, two_workers: Cluster) -> No
     assert told[0] == told[1]
 
 
+def test_workers_fetch_from_a_store(campaign: Campaign, two_workers: Cluster) -> None:
+    """A campaign by its address: the same check, byte for byte, with recordings from there."""
+    options = ("--json", "--cluster", two_workers.address)
+    there = run_buffet("check", f"local://{campaign.folder}", *options)
+    here = run_buffet("check", f"file://{campaign.folder}", "--json")
+
+    assert there.exit_code == here.exit_code == 0, there.stderr
+    assert there.stdout == here.stdout
+
+
 def test_runs_that_workers_cannot_see_are_told(campaign: Campaign, two_workers: Cluster) -> None:
     """Which worker, which file, and what to do; the other runs are read."""
     elsewhere = (Path("/only/here/2.csv"),)
