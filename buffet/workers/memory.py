@@ -10,17 +10,18 @@ from pathlib import Path
 
 from buffet.one_pass import LOOKAHEAD_SAMPLES, MOST_FORCE_VALUES, crossed
 from buffet.one_run import Reading, RunRead
-from ingest import IngestError, Run, StoredRun
+from buffet.spectral.decimated import MOST_VALUES
+from buffet.spectral.tapers import MOST_SAMPLES
+from ingest import USABLE_SHARE_OF_CUTOFF, IngestError, Run, StoredRun
 
-DOUBLE = 8
+DOUBLE, SINGLE = 8, 4
 # Of what is free, for workers and what they give back; the rest is for what follows on the runs
 # and for whoever else uses the machine (engineering judgement).
 SHARE_OF_FREE = 0.5
 WITHOUT_ANY_WORD_BYTES = 4e9  # where the system does not say what is free
-# A worker with its libraries, before it has read anything (measured).
-PROCESS_BYTES = 170e6
-# Readers hold a few blocks of text or of arrays, whatever the recording's length (measured).
-READER_BYTES = 60e6
+# A worker with its libraries, and what readers hold whatever a recording's length (measured).
+PROCESS_BYTES = 90e6
+READER_BYTES = 40e6
 # Values that a byte of a recording holds at most, where it cannot be opened here: two bytes each.
 VALUES_PER_BYTE = 0.5
 USUAL_RATE_HZ = 1000.0  # where no sheet states one and the file cannot be asked
@@ -39,25 +40,34 @@ def needs_of(run: Run, reading: Reading, off: Mapping[str, RunRead]) -> Needs:
 
     What stays is ruled by spectra of groups of neighbouring segments. Segments overlap by half, so
     that groups times bins are as many as samples at most, and there are at most as many groups as
-    fill 64 segments. Of each the channels' powers and the crossed channels' pairs are kept, then
-    the same of the reduced quantities with the matrix of the six components, and the wind-off
-    runs' by the same rows. The worker holds all this and, once it is packed, as much again.
+    fill 64 segments; bins are kept up to where the filter lets through. Of each the channels'
+    powers and the crossed channels' pairs are kept, then the same of the reduced quantities with
+    the matrix of the six components, and the wind-off runs' by the same rows. The worker holds all
+    this and, once it is packed, as much again. Of six shapes of records, up to 64 channels and
+    600 000 samples, 1.1 to 1.5 times what workers took at most.
     """
     samples, rate_hz = _length(run)
     n, n_crossed = len(run.channels), len(crossed(run.channels))
-    wanted_s = reading.wanted_s
-    long = samples if wanted_s is None else min(samples, 64 * wanted_s * rate_hz)
+    passed = 1.0
+    if run.antialias_cutoff_hz is not None:
+        passed = min(1.0, USABLE_SHARE_OF_CUTOFF * run.antialias_cutoff_hz / (rate_hz / 2))
+    segment = samples if reading.wanted_s is None else reading.wanted_s * rate_hz
+    values = passed * min(samples, 64 * segment)
     spectra = n + n_crossed * (n_crossed - 1)
     reduced = n + 6 + 2 * min(n_crossed, 6) ** 2
     floors = sum(number in off for number in {run.zero_before, run.zero_after})
-    kept = DOUBLE * long * (spectra + (1 + floors) * reduced)
-    if "copy" in reading.settings.keeps or "forces" in reading.settings.keeps:
-        kept += min(DOUBLE * samples * n, 4.0 * MOST_FORCE_VALUES)
-    if "matrix" in reading.settings.keeps and wanted_s is not None:
-        kept += DOUBLE * n * n * wanted_s * rate_hz / 2
-    held = DOUBLE * min(samples * n, LOOKAHEAD_SAMPLES)
-    zeros = floors * DOUBLE * long * spectra
-    return Needs(READER_BYTES + 2 * held + 2 * kept + zeros, kept)
+    kept = DOUBLE * values * (spectra + (1 + floors) * reduced)
+    zeros = floors * DOUBLE * values * spectra
+    held = 2 * DOUBLE * min(samples * n, LOOKAHEAD_SAMPLES)
+    keeps = reading.settings.keeps
+    if "copy" in keeps or "forces" in keeps:
+        most = MOST_VALUES if "copy" in keeps else MOST_FORCE_VALUES
+        kept += SINGLE * min(samples * n, most)
+    if "matrix" in keeps:
+        kept += DOUBLE * n * n * passed * segment / 2
+    if "tapers" in keeps:
+        held += 4 * DOUBLE * n * min(samples, MOST_SAMPLES)
+    return Needs(READER_BYTES + held + 2 * kept + zeros, kept)
 
 
 def _length(run: Run) -> tuple[float, float]:
