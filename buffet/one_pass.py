@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from buffet.errors import NoUsableBandError, TooCoarseError
 from buffet.spectral.decimated import DecimatedRecord, Decimator
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.resolution import (
     FEWEST_SAMPLES,
@@ -19,7 +20,7 @@ from buffet.spectral.resolution import (
     segment_for_peaks_s,
     segment_samples,
 )
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from buffet.spectral.tapers import TaperAccumulator, TaperSpectra, stretch_settings
 from ingest import PROBE, Channel, FlowState, Model, Record, flow_state, rig_response
 
@@ -92,6 +93,7 @@ def one_pass(
         settings.workers,
         _with_probes(record.channels),
         "matrix" in settings.keeps,
+        single_precision=True,
     )
     if cut.retained_bins <= FIRST_BIN:
         raise NoUsableBandError(reach, length / rate, rate)

@@ -195,6 +195,7 @@ def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:
     more = tuple(
         (place[a], place[b]) for a, b in spectra.settings.more_pairs if a in place and b in place
     )
+    rows = [spectra.settings.cross_channels.index(order[channel]) for channel in kept]
     settings = replace(spectra.settings, cross_channels=kept, more_pairs=more)
     pairs = settings.pairs
     bins = settings.retained_bins
@@ -204,7 +205,8 @@ def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:
         spectra,
         settings=settings,
         mean=spectra.mean[order],
-        covariance=spectra.covariance[np.ix_(order, order)],
+        variance=spectra.variance[order],
+        covariance=spectra.covariance[np.ix_(rows, rows)],
         psd=spectra.psd[order],
         cross=np.array([spectra.cross_psd(order[a], order[b]) for a, b in pairs]).reshape(
             len(pairs), spectra.psd.shape[1]

@@ -119,7 +119,7 @@ def _drifts(
 ) -> Iterator[Finding]:
     """Means and variances that rise or fall steadily, by Šidák's level for all of the run's."""
     kept = [i for i, c in enumerate(run.channels) if c.measures not in _MAY_DRIFT]
-    kept = [i for i in kept if spectra.covariance[i, i] > 0]
+    kept = [i for i in kept if spectra.variance[i] > 0]
     if not kept:
         return
     level = 1 - (1 - FALSE_ALARMS) ** (1 / (2 * len(kept)))
@@ -132,7 +132,7 @@ def _drifts(
     of_variances = trends(variance, spectra.group_segments)
     for place, (mean, own) in enumerate(zip(of_means, of_variances, strict=True)):
         channel = run.channels[kept[place]]
-        rms = float(np.sqrt(spectra.covariance[kept[place], kept[place]]))
+        rms = float(np.sqrt(spectra.variance[kept[place]]))
         usual = float(np.average(variance[:, place], weights=spectra.group_segments))
         if mean.p_value < level and abs(mean.change) > SMALLEST_DRIFT * rms:
             said = (
@@ -214,7 +214,7 @@ def _folded(
         for position, channel in enumerate(zero.run.channels)
         if channel.name == name
     ]
-    variance = spectra.covariance[index, index]
+    variance = spectra.variance[index]
     if not density > max(noise, default=0.0) / NOISE_SHARE or not variance > 0:
         return None
     slope, mirror = _slope(before / density)

@@ -24,7 +24,8 @@ from buffet.cli import main
 from buffet.one_pass import AnalysisSettings
 from buffet.run_spectra import RunResult, run_result
 from buffet.spectral.coherence import magnitude_squared
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from buffet.spectral.wavelet import INFLUENCE_PER_SCALE, frequency_hz, scales_between, transform
 from buffet.taps.modes import TapModes, tap_modes
 from ingest import open_campaign

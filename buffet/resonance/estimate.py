@@ -17,7 +17,8 @@ from buffet.resonance.ambient import ambient_modes, logged_to_hz, segment_sample
 from buffet.resonance.result import ALSO, ChannelResonance, RunResonance
 from buffet.resonance.strikes import LOOKBACK_S, StrikeCutter
 from buffet.resonance.tap import TapTest
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from ingest import FORCES, MOMENTS, Campaign, Channel, IngestError, Record, Run
 
 Array = NDArray[np.float64]

@@ -255,7 +255,7 @@ def _below_resolution(spectra: SegmentSpectra, rows: Array, truth: Array) -> Arr
     corrected densities, zero where they are not used. A resonance of a tube would else lend its
     tap's variance what the correction takes out.
     """
-    moments = np.einsum("qi,ij,qj->q", rows, spectra.covariance, rows)
+    moments = np.array([combined_variance(spectra, row) for row in rows])
     psd = np.array([combined_psd(spectra, row) for row in rows]).reshape(
         len(rows), len(spectra.frequency_hz)
     )
@@ -281,3 +281,12 @@ def combined_psd(spectra: SegmentSpectra, row: Array) -> Array:
     used = [int(i) for i in np.flatnonzero(row)]
     parts = [row[i] * row[j] * spectra.cross_psd(i, j).real for i in used for j in used]
     return np.asarray(np.sum(parts, axis=0)) if parts else np.zeros_like(spectra.psd[0])
+
+
+def combined_variance(spectra: SegmentSpectra, row: Array) -> float:
+    """Variance of a combination of channels with real weights ``(n_channels,)``."""
+    used = np.flatnonzero(row)
+    if len(used) == 1:
+        return float(row[used[0]] ** 2 * spectra.variance[used[0]])
+    own = row[list(spectra.settings.cross_channels)]
+    return float(own @ spectra.covariance @ own)

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Executor
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-# Bins of one product: their matrices stay in a core's cache (measured flat from 64 to 128).
-BINS_AT_ONCE = 64
+# Bins of one product: their matrices stay in a core's cache (measured flat from 128 to 256).
+BINS_AT_ONCE = 128
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Spectra = NDArray[np.complexfloating[Any, Any]]
+Each = Callable[[Callable[[Any], None], Iterable[Any]], None]
 
 
 class WholeMatrix:
@@ -23,34 +26,33 @@ class WholeMatrix:
     both: half the work and half the memory of a complex product.
     """
 
-    def __init__(self, n_channels: int, n_bins: int) -> None:
-        self.packed = np.zeros((n_bins, n_channels, n_channels))  # Re S + Im S
+    def __init__(self, packed: Array) -> None:
+        self._packed = packed  # (n_bins, n_channels, n_channels), Re S + Im S, added to in place
 
-    def add(self, spectra: list[Complex], pool: Executor) -> None:
-        """Add segments: of each channel ``(n_segments, n_bins or more)``."""
-        starts = range(0, len(self.packed), BINS_AT_ONCE)
-        list(pool.map(partial(self._add_bins, spectra), starts))
-
-    def _add_bins(self, spectra: list[Complex], start: int) -> None:
-        total = self.packed[start : start + BINS_AT_ONCE]
-        x = np.empty((len(total), len(spectra), len(spectra[0])), complex)
-        for channel, segments in enumerate(spectra):
-            x[:, channel] = segments[:, start : start + len(total)].T
-        y = x * (1 + 1j)
-        total += x.view(float) @ y.view(float).transpose(0, 2, 1)
-
-    def take_out(self, constant: Array, count: int, low: Complex) -> None:
-        """From sums of X Y* to those of (X - a)(Y - b)*, in place.
+    def add(self, spectra: Mapping[int, Spectra], low: Complex, each: Each) -> None:
+        """Add segments.
 
         Parameters
         ----------
-        constant : (n_channels, n_low), what `count` segments lose in each of the lowest bins
-        low : (n_channels, n_low), the summed transforms there
+        spectra : of each channel ``(n_segments, n_bins or more)``, zero where `low` stands
+        low : (n_channels, n_segments, n_low), of the lowest bins
+        each : sets a piece of work going for each of some items
         """
-        for place, (a, x) in enumerate(zip(constant.T, low.T, strict=True)):
-            with_mean = np.outer(x, a)  # X b*
-            taken = count * np.outer(a, a) - with_mean - np.conj(with_mean.T)
-            self.packed[place] += taken.real + taken.imag
+        starts = range(0, len(self._packed), BINS_AT_ONCE)
+        each(partial(self._add_bins, [spectra[i] for i in range(len(low))], low), starts)
+
+    def _add_bins(self, spectra: Sequence[Spectra], low: Complex, start: int) -> None:
+        total = self._packed[start : start + BINS_AT_ONCE]
+        x = np.empty((len(total), len(spectra), len(spectra[0])), spectra[0].dtype)
+        for channel, segments in enumerate(spectra):
+            x[:, channel] = segments[:, start : start + len(total)].T
+        y = x * (1 + 1j)
+        real = x.real.dtype
+        total += x.view(real) @ y.view(real).transpose(0, 2, 1)
+        if start == 0:
+            for lowest, z in zip(total, np.moveaxis(low, 2, 0), strict=False):
+                products = z @ np.conj(z.T)
+                lowest += products.real + products.imag
 
 
 def unpacked(packed: Array) -> Complex:

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings
 
 Array = NDArray[np.float64]
 

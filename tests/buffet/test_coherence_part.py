@@ -168,7 +168,7 @@ def test_cross_spectra_of_quantities_add_up(tmp_path: Path) -> None:
     cross = quantity_cross(result.analysis, [drag, side], [lift, front, rear])
     np.testing.assert_allclose(cross[:, 0], cross[:, 1] + cross[:, 2], atol=1e-12)
     own = quantity_psd(result.analysis, [drag, lift])
-    np.testing.assert_allclose(own, signal.psd[[drag, lift]], rtol=1e-9)
+    np.testing.assert_allclose(own, signal.psd[[drag, lift]], rtol=1e-6)  # transforms are single
 
 
 def test_a_run_that_cannot_have_it_says_why(tmp_path: Path) -> None:

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from buffet.analysis import analyse
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.conditioned import ProbeResponse, probe_response, without_probes
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.reduction import ReducedSpectra, reduce
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from buffet.tunnel_part import TunnelPart, tunnel_part
 from ingest import Channel, Quantity, RigResponse, open_campaign
 from tests.buffet.campaigns import PlantedRun, band_noise, write_runs

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.peaks import Peak, fit_peaks
 from buffet.spectral.reduction import FIRST_BIN
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from tests.thorough.false_lines import lines_of
 from tests.thorough.records import RATE_HZ, Resonance, from_density
 

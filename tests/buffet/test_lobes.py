@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.lobes import line_variances, lobes, without_lines
 from buffet.spectral.peaks import fit_peaks
 from buffet.spectral.reduction import FIRST_BIN, ReducedSpectra, reduce
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.segments import SegmentSettings
 from ingest import Channel, Quantity, RigResponse
 from tests.thorough.records import RATE_HZ, Resonance, from_density
 

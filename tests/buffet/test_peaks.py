@@ -7,9 +7,10 @@ import pytest
 from numpy.typing import NDArray
 
 from buffet.interval import Interval
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.peaks import PeakFit, find_peaks, fit_peaks
 from buffet.spectral.search import null_ratios
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.segments import SegmentSettings
 from tests.thorough.false_peaks import peaks_of, wake, white
 from tests.thorough.records import RATE_HZ, Resonance, from_density
 

@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.pod import (
     mode_at,
     space_modes,
     spectral_modes,
     unrelated_shares,
 )
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from tests.buffet.tap_campaign import (
     LATERAL_HZ,
     LATERAL_RMS,

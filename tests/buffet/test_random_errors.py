@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings
 from buffet.spectral.uncertainty import log_estimate, resample
 from tests.thorough.records import RATE_HZ, from_density
 from tests.thorough.simulated import spectra_of

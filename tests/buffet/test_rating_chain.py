@@ -193,7 +193,7 @@ def test_front_and_rear_lift_rate_as_lift_and_pitch(tmp_path: Path) -> None:
 
     for criterion in ("vertical-over-road", "vertical-comfort", "rear-load"):
         one, other = metric(by_axle, criterion), metric(by_moment, criterion)
-        assert one.value == pytest.approx(other.value, rel=1e-9)
+        assert one.value == pytest.approx(other.value, rel=1e-7)  # transforms are single
         assert (one.low, one.high) == pytest.approx((other.low, other.high), rel=1e-6)
 
 

@@ -14,7 +14,8 @@ from scipy import signal
 
 from buffet.analysis import analyse
 from buffet.record_findings import record_findings
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from ingest import Channel, Finding, Run, open_campaign
 from tests.buffet.campaigns import RATE_HZ, PlantedRun, lift_run, wind_off, write_runs
 from tests.buffet.test_usable_band import a_run

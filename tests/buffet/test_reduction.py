@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.reduction import COMPONENTS, ReducedSpectra, reduce
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from ingest import Channel, Quantity, RigResponse
 from tests.thorough.records import switching
 

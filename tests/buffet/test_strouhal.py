@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from buffet.interval import Interval
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.peaks import Peak, PeakKind, find_peaks
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.segments import SegmentSettings
 from buffet.spectral.strouhal import NamedPeaks, mark_harmonics, name_fundamental
 from tests.thorough.records import RATE_HZ, Resonance, from_density
 

@@ -17,8 +17,9 @@ from buffet.analysis import CampaignAnalysis, analyse
 from buffet.documents import dumps, spectra_document
 from buffet.run_spectra import RunResult, run_result
 from buffet.spectra_text import spectra_text
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.reduction import reduce
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.segments import SegmentSettings
 from ingest import Channel, Quantity, RigResponse, open_campaign
 from ingest.tubing import Tube, gas_at
 from tests.buffet.campaigns import CAMPAIGN, RATE_HZ, PlantedRun, write_runs, write_sheet

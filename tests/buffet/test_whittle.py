@@ -5,7 +5,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import integrate, optimize
 
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings
 from buffet.spectral.whittle import (
     BACKGROUND_TERMS,
     Grid,

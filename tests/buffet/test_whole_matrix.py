@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from buffet.analysis import _reordered
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 
 RATE_HZ = 200.0
 LENGTH = 128

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings
 from buffet.spectral.window import (
     HANN_BIN_INFORMATION,
     HANN_NOISE_BANDWIDTH_BINS,

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 
 Array = NDArray[np.float64]
 Signal = Callable[[int], Array]

@@ -17,7 +17,8 @@ from buffet.spectral.coherence import (
     transfer,
 )
 from buffet.spectral.delay import Delay, delay
-from buffet.spectral.segments import SegmentEngine, SegmentSettings, SegmentSpectra
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from buffet.spectral.window import spectral_kernel
 from tests.thorough.parallel import in_pieces
 from tests.thorough.records import RATE_HZ, Kind, Resonance, from_density

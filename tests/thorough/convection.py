@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.plane_wave import slowness
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.segments import SegmentSettings
 from tests.buffet.tap_campaign import RATE_HZ, travelling
 
 __all__ = ["KINDS", "covered", "print_convection", "row_matrix", "travelling"]

@@ -7,9 +7,10 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.peaks import Peak, find_peaks
 from buffet.spectral.reduction import FIRST_BIN
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.segments import SegmentSettings
 from tests.thorough.parallel import in_pieces
 from tests.thorough.records import RATE_HZ, from_density
 

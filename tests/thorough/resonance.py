@@ -12,7 +12,8 @@ from buffet.resonance.ambient import ambient_modes, segment_samples
 from buffet.resonance.result import ChannelResonance
 from buffet.resonance.strikes import StrikeCutter
 from buffet.resonance.tap import TapTest
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.segments import SegmentSettings
 from ingest import Channel, Rotation
 from tests.thorough.coverage import Coverage
 from tests.thorough.parallel import in_pieces

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis
+from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.reduction import ReducedSpectra, reduce
-from buffet.spectral.segments import SegmentEngine, SegmentSettings
+from buffet.spectral.segments import SegmentSettings
 from buffet.spectral.uncertainty import resample, run_seed
 from ingest import Channel, FlowState, Model, Quantity, RigResponse, StatedAir
 from tests.thorough.records import MEAN, RATE_HZ, Kind
