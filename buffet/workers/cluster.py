@@ -61,7 +61,7 @@ def read_task(common: Common, number: str, off: Mapping[str, bytes]) -> bytes:
     known = {zero: one for zero, one in found.items() if isinstance(one, tuple)}
     lost = _not_seen(reading.campaign.run(number))
     told = lost or outcome(reading, number, known)
-    return answer(told, Shared(reading.campaign, known))
+    return b"".join(answer(told, Shared(reading.campaign, known)))
 
 
 def _not_seen(run: Run) -> Failure | None:

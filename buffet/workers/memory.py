@@ -22,9 +22,9 @@ WITHOUT_ANY_WORD_BYTES = 4e9  # where the system does not say what is free
 # A worker with its libraries, and what readers hold whatever a recording's length (measured).
 PROCESS_BYTES = 90e6
 READER_BYTES = 40e6
-# Values that a byte of a recording holds at most, where it cannot be opened here: two bytes each.
-VALUES_PER_BYTE = 0.5
-USUAL_RATE_HZ = 1000.0  # where no sheet states one and the file cannot be asked
+# Values that a byte of a recording holds: deflated counts of the demo have two.
+MOST_VALUES_PER_BYTE = 2.0
+USUAL_RATE_HZ = 1000.0  # where no sheet states one and the file is not asked
 
 
 @dataclass(frozen=True)
@@ -35,8 +35,13 @@ class Needs:
     kept: float  # of what comes back and stays
 
 
-def needs_of(run: Run, reading: Reading, off: Mapping[str, RunRead]) -> Needs:
+def needs_of(
+    run: Run, reading: Reading, off: Mapping[str, RunRead], little_bytes: float = 0.0
+) -> Needs:
     """Estimated before it is read: from channels, samples and what is kept of them.
+
+    A file is opened to learn its length, which takes a hundredth of a second or more, where its
+    size alone would let it take more than `little_bytes`.
 
     What stays is ruled by spectra of groups of neighbouring segments. Segments overlap by half, so
     that groups times bins are as many as samples at most, and there are at most as many groups as
@@ -46,7 +51,19 @@ def needs_of(run: Run, reading: Reading, off: Mapping[str, RunRead]) -> Needs:
     this and, once it is packed, as much again. Of six shapes of records, up to 64 channels and
     600 000 samples, 1.1 to 1.5 times what workers took at most.
     """
-    samples, rate_hz = _length(run)
+    by_size = _needs(run, reading, off, *_length_by_size(run))
+    if by_size.working <= little_bytes or isinstance(run, StoredRun):  # which would be fetched
+        return by_size
+    with suppress(IngestError, OSError):
+        record = run.open()
+        if record.expected_samples is not None:
+            return _needs(run, reading, off, record.expected_samples, record.sample_rate_hz)
+    return by_size
+
+
+def _needs(
+    run: Run, reading: Reading, off: Mapping[str, RunRead], samples: float, rate_hz: float
+) -> Needs:
     n, n_crossed = len(run.channels), len(crossed(run.channels))
     passed = 1.0
     if run.antialias_cutoff_hz is not None:
@@ -70,17 +87,11 @@ def needs_of(run: Run, reading: Reading, off: Mapping[str, RunRead]) -> Needs:
     return Needs(READER_BYTES + held + 2 * kept + zeros, kept)
 
 
-def _length(run: Run) -> tuple[float, float]:
-    """Samples of a run and their rate, as its file's head or its size tells."""
-    stored = isinstance(run, StoredRun)
+def _length_by_size(run: Run) -> tuple[float, float]:
+    """Samples at most, and their rate."""
     sizes = run.sizes if isinstance(run, StoredRun) else _sizes(run)
-    by_size = VALUES_PER_BYTE * sum(sizes) / max(1, len(run.logged))
-    if stored:  # to be opened it would be fetched
-        return by_size, run.clock.rate_hz or USUAL_RATE_HZ
-    with suppress(IngestError, OSError):
-        record = run.open()
-        return float(record.expected_samples or by_size), record.sample_rate_hz
-    return by_size, run.clock.rate_hz or USUAL_RATE_HZ
+    values = MOST_VALUES_PER_BYTE * sum(sizes)
+    return values / max(1, len(run.logged)), run.clock.rate_hz or USUAL_RATE_HZ
 
 
 def _sizes(run: Run) -> tuple[int, ...]:
@@ -99,6 +110,11 @@ class Budget:
         """Of a run that is to have all."""
         return Needs(self._bound, 0.0)
 
+    @property
+    def little_bytes(self) -> float:
+        """What a run may take without a closer look: of a worker's part a quarter."""
+        return self._bound / self._count / 4
+
     def admits(self, needs: Needs, working: int) -> bool:
         """Whether a run may begin beside those that are being read."""
         if working == 0:
@@ -109,9 +125,9 @@ class Budget:
         """It does."""
         self._used += _total(needs)
 
-    def end(self, needs: Needs, *, kept: bool) -> None:
+    def end(self, needs: Needs, kept_bytes: float) -> None:
         """It is done; what it gave stays."""
-        self._used -= _total(needs) - (needs.kept if kept else 0.0)
+        self._used -= _total(needs) - kept_bytes
 
 
 def _total(needs: Needs) -> float:

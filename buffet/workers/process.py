@@ -7,9 +7,15 @@ import signal
 import struct
 import subprocess
 import sys
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import IO
 
+import numpy as np
+
+from buffet.workers.parcels import Buffer
+
+PIPE_BYTES = 1 << 20  # as much as Linux lets anybody have; elsewhere the usual size
 LENGTH = struct.Struct("<Q")  # of a message, in bytes, before it
 
 
@@ -31,6 +37,7 @@ class WorkerProcess:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env=_environment(),
+            pipesize=PIPE_BYTES,
             start_new_session=True,  # Ctrl-C is for whoever started it, who ends it
         )
         self._first: bytes | None = shared
@@ -40,13 +47,13 @@ class WorkerProcess:
         """Of the process."""
         return self._process.pid
 
-    def answer(self, task: bytes) -> bytes:
+    def answer(self, task: Sequence[Buffer]) -> memoryview:
         """What it makes of a task; raises WorkerGone where it ends under it."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         try:
             if self._first is not None:
-                send(self._process.stdin, self._first)
+                send(self._process.stdin, [self._first])
                 self._first = None
             send(self._process.stdin, task)
             answer = receive(self._process.stdout)
@@ -90,18 +97,25 @@ def _environment() -> dict[str, str]:
     return os.environ | threads | {"PYTHONPATH": here}
 
 
-def send(stream: IO[bytes], message: bytes) -> None:
-    """Length, then content."""
-    stream.write(LENGTH.pack(len(message)))
-    stream.write(message)
+def send(stream: IO[bytes], message: Sequence[Buffer]) -> None:
+    """Length, then the pieces of the content."""
+    stream.write(LENGTH.pack(sum(memoryview(piece).nbytes for piece in message)))
+    for piece in message:
+        stream.write(piece)
     stream.flush()
 
 
-def receive(stream: IO[bytes]) -> bytes | None:
+def receive(stream: IO[bytes]) -> memoryview | None:
     """The next message; None at the end, and where it breaks off."""
     head = stream.read(LENGTH.size)
     if len(head) < LENGTH.size:
         return None
     (length,) = LENGTH.unpack(head)
-    content = stream.read(length)
-    return content if len(content) == length else None
+    content = np.empty(length, np.uint8).data  # not filled before it is
+    done = 0
+    while done < length:
+        got = stream.readinto(content[done:])  # type: ignore[attr-defined]
+        if not got:
+            return None
+        done += got
+    return content

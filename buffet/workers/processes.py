@@ -12,7 +12,7 @@ from typing import Self
 
 from buffet.one_run import Failure, Outcome, Reading, RunRead
 from buffet.workers.memory import Budget, Needs, needs_of
-from buffet.workers.parcels import PROTOCOL, Shared, packed, plain, unpacked
+from buffet.workers.parcels import PROTOCOL, Buffer, Shared, pieces, plain, unpacked
 from buffet.workers.process import WorkerGone, WorkerProcess
 from buffet.workers.worker import RunTask
 from ingest import Run
@@ -66,7 +66,7 @@ class ProcessCrew:
         shared = Shared(self._reading.campaign, off)
         fresh = iter(runs)
         waiting: deque[_Attempt] = deque()
-        working: dict[Future[bytes], _Attempt] = {}
+        working: dict[Future[memoryview], _Attempt] = {}
         while True:
             while (attempt := self._next(fresh, waiting, off)) is not None:
                 if not self._budget.admits(attempt.needs, len(working)):
@@ -95,28 +95,29 @@ class ProcessCrew:
         if not waiting or waiting[0].second:
             run = next(fresh, None)
             if run is not None:
-                waiting.appendleft(_Attempt(run, needs_of(run, self._reading, off)))
+                needs = needs_of(run, self._reading, off, self._budget.little_bytes)
+                waiting.appendleft(_Attempt(run, needs))
         return waiting[0] if waiting else None
 
     def _done(
-        self, attempt: _Attempt, future: Future[bytes], shared: Shared
+        self, attempt: _Attempt, future: Future[memoryview], shared: Shared
     ) -> tuple[Run, Outcome] | _Attempt:
         """The run's outcome, or its second attempt."""
         try:
-            outcome: Outcome = unpacked(future.result(), shared)
+            answer = future.result()
         except WorkerGone as gone:
-            self._budget.end(attempt.needs, kept=False)
+            self._budget.end(attempt.needs, 0.0)
             if not attempt.second:
                 return replace(attempt, needs=self._budget.alone, second=True)
             return attempt.run, Failure(attempt.run.number, _lost(gone))
-        self._budget.end(attempt.needs, kept=not isinstance(outcome, Failure))
-        return attempt.run, outcome
+        self._budget.end(attempt.needs, len(answer))
+        return attempt.run, unpacked(answer, shared)
 
-    def _answer(self, run: Run, off: Mapping[str, RunRead]) -> bytes:
+    def _answer(self, run: Run, off: Mapping[str, RunRead]) -> memoryview:
         """In a thread of its own: from whichever process is idle."""
         process = self._process()
         try:
-            answer = process.answer(pickle.dumps(self._task(run, off, process), PROTOCOL))
+            answer = process.answer(self._task(run, off, process))
         except WorkerGone:
             process.kill()
             with self._lock:
@@ -136,13 +137,12 @@ class ProcessCrew:
             self._alive.add(process)
             return process
 
-    def _task(self, run: Run, off: Mapping[str, RunRead], process: WorkerProcess) -> RunTask:
+    def _task(self, run: Run, off: Mapping[str, RunRead], process: WorkerProcess) -> list[Buffer]:
         both = (run.zero_before, run.zero_after)
         named = frozenset(number for number in both if number is not None and number in off)
-        shared = Shared(self._reading.campaign, {})
-        sent = tuple((n, packed(off[n], shared)) for n in sorted(named - process.holds))
+        sent = {number: off[number] for number in sorted(named - process.holds)}
         process.holds = named
-        return RunTask(run.number, named, sent)
+        return pieces(RunTask(run.number, named, sent), Shared(self._reading.campaign, {}))
 
 
 def _lost(gone: WorkerGone) -> str:

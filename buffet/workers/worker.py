@@ -10,12 +10,13 @@ import pickle
 import sys
 import threading
 import traceback
+from collections.abc import Mapping
 from dataclasses import dataclass
 from queue import SimpleQueue
 from typing import IO
 
 from buffet.one_run import Outcome, Reading, RunRead, read_or_failed
-from buffet.workers.parcels import PROTOCOL, Shared, packed, unpacked
+from buffet.workers.parcels import PROTOCOL, Buffer, Shared, pieces, unpacked
 from buffet.workers.process import OUT_OF_MEMORY, receive, send
 
 
@@ -25,7 +26,7 @@ class RunTask:
 
     number: str
     off: frozenset[str]  # wind-off runs that it refers to and that were read
-    sent: tuple[tuple[str, bytes], ...]  # those among them that the worker does not hold yet
+    sent: Mapping[str, RunRead]  # those among them that the worker does not hold yet
 
 
 def outcome(reading: Reading, number: str, off: dict[str, RunRead]) -> Outcome:
@@ -43,33 +44,33 @@ def main() -> None:
     """Work until the input ends."""
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # nothing printed by a library is an answer
-    messages: SimpleQueue[bytes] = SimpleQueue()
+    messages: SimpleQueue[memoryview] = SimpleQueue()
     threading.Thread(target=_listen, args=(sys.stdin.buffer, messages), daemon=True).start()
     reading: Reading = pickle.loads(messages.get())
     off: dict[str, RunRead] = {}
     plain = Shared(reading.campaign, {})
     while True:
-        task: RunTask = pickle.loads(messages.get())
+        task: RunTask = unpacked(messages.get(), plain)
         try:
             off = {number: one for number, one in off.items() if number in task.off}
-            off |= {number: unpacked(data, plain) for number, data in task.sent}
+            off |= task.sent
             found = outcome(reading, task.number, off)
             send(answers, answer(found, Shared(reading.campaign, off)))
         except MemoryError:
             os._exit(OUT_OF_MEMORY)
 
 
-def answer(found: Outcome, shared: Shared) -> bytes:
-    """Packed; an error that does not survive it is told in words."""
+def answer(found: Outcome, shared: Shared) -> list[Buffer]:
+    """In pieces; an error that does not survive it is told in words."""
     if isinstance(found, Exception):
         try:
             pickle.loads(pickle.dumps(found, PROTOCOL))
         except Exception:
             found = RuntimeError("\n".join((repr(found), *getattr(found, "__notes__", ()))))
-    return packed(found, shared)
+    return pieces(found, shared)
 
 
-def _listen(stream: IO[bytes], messages: SimpleQueue[bytes]) -> None:
+def _listen(stream: IO[bytes], messages: SimpleQueue[memoryview]) -> None:
     """The input's end is the end of whoever wanted the answers."""
     while (message := receive(stream)) is not None:
         messages.put(message)

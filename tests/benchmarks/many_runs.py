@@ -1,9 +1,11 @@
-"""Two hundred short runs read, reduced and their peaks fitted: by one worker and by two."""
+"""Two hundred runs of a minute read, reduced and their peaks fitted: by one worker and by two."""
 
 from __future__ import annotations
 
+import re
+import shutil
 import tempfile
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from buffet.analysis import analyse
@@ -13,11 +15,11 @@ from buffet.rating.rate import FOR_RATING
 from buffet.workers.choice import HERE, Workers
 from ingest import Campaign, open_campaign
 from tests.benchmarks.engine import seconds
-from tests.buffet.campaigns import lift_run, wind_off, write_runs
 
-RUNS = 200
-RUNS_A_ZERO = 20  # that share a wind-off run
-DURATION_S = 30.0
+DEMO = Path(__file__).parents[2] / "demo_runs"
+BLOCK = 8  # runs, the first and the last without wind
+BLOCKS = 25
+NAMES = re.compile(r'^((?:number|zero_before|zero_after) = )"(\d+)"', re.MULTILINE)
 GOAL = 1.8  # times the speed of one worker
 ROUNDS = 2
 
@@ -41,12 +43,12 @@ class Speedup:
 
 def many_runs_figures(share: float = 1.0) -> list[Speedup]:
     """What a rating asks of a campaign's runs, alternating; `share` is that of their number."""
-    n = max(4, round(RUNS * share))
+    blocks = max(1, round(BLOCKS * share))
     with tempfile.TemporaryDirectory() as folder:
-        campaign = _campaign(Path(folder) / "campaign", n)
+        campaign = _campaign(Path(folder) / "campaign", blocks)
         taken = [[_seconds(campaign, who) for who in (HERE, Workers(2))] for _ in range(ROUNDS)]
     one_s, two_s = (min(times) for times in zip(*taken, strict=True))
-    return [Speedup(f"{n} runs of {DURATION_S:.0f} s on two workers", GOAL, one_s, two_s)]
+    return [Speedup(f"{blocks * BLOCK} runs like the demo's on two workers", GOAL, one_s, two_s)]
 
 
 def _seconds(campaign: Campaign, workers: Workers) -> float:
@@ -55,18 +57,15 @@ def _seconds(campaign: Campaign, workers: Workers) -> float:
     return seconds(lambda: analyse(campaign, settings=settings, workers=workers, prepare=peaks))
 
 
-def _campaign(folder: Path, n: int) -> Campaign:
-    """Four configurations in turn, each block of runs with a wind-off run of its own."""
-    zeros = -(-n // (RUNS_A_ZERO + 1))
-    off = [wind_off(str(1000 + i)) for i in range(zeros)]
-    on = [
-        replace(
-            lift_run(str(i), 0.01 * (1 + i % 4), f"tail {i % 4}", DURATION_S),
-            zero=off[min(i // RUNS_A_ZERO, zeros - 1)].number,
-        )
-        for i in range(n - zeros)
-    ]
-    sheet = {"title": "many runs"}
-    model = {"scale": 0.3, "frontal_area": "0.194 m^2", "wheelbase": "0.775 m"}
-    tables = {"format": 1, "campaign": sheet, "model": model | {"strouhal_length": "0.435 m"}}
-    return open_campaign(write_runs(folder, [*off, *on], tables))
+def _campaign(folder: Path, n_blocks: int) -> Campaign:
+    """The demo's blocks of runs between two without wind, in turn and again."""
+    shutil.copytree(DEMO, folder)
+    sheets = sorted((folder / "runs").glob("*.toml"))
+    words = [sheet.read_text(encoding="utf-8") for sheet in sheets]
+    for sheet in sheets:
+        sheet.unlink()
+    for i in range(n_blocks * BLOCK):
+        turn, index = divmod(i, len(words))
+        named = NAMES.sub(rf'\g<1>"\g<2>.{turn}"', words[index])
+        (folder / "runs" / f"{i:03}.toml").write_text(named, encoding="utf-8")
+    return open_campaign(folder)

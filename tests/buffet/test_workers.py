@@ -259,10 +259,10 @@ def test_memory_bounds_who_may_begin() -> None:
         budget.begin(run)
         begun += 1
 
-    assert begun == 2  # 170 MB a process besides: three would be 1.4 GB
-    budget.end(run, kept=True)
-    assert budget.admits(run, 1) is False  # what the first gave is kept
-    budget.end(run, kept=False)
+    assert begun == 2  # 90 MB a process besides: three would be 1.2 GB
+    budget.end(run, 3e8)
+    assert not budget.admits(run, 1)  # what the first gave is kept
+    budget.end(run, 0.0)
     assert budget.admits(Needs(5e9, 5e9), 0)
     assert not budget.admits(budget.alone, 1)
 
