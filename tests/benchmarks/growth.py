@@ -1,0 +1,136 @@
+"""`python -m tests.benchmarks growth [share]`: time and memory as campaigns grow, as a plot.
+
+Record length, channels and runs, each by ten or eight at a time, and the channel pairs apart.
+`share` is that of the full lengths.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tests.benchmarks.campaigns import Size, measured, write_campaign
+
+MINUTE_S = 60.0
+YEAR_RUNS, YEAR_BYTES = 10_000, 20e12  # of a tunnel
+NIGHT_S, CORES_A_MACHINE = 12 * 3600.0, 16
+
+
+@dataclass(frozen=True)
+class Series:
+    """One curve: a size that grows, and what it took."""
+
+    what: str
+    axis: str
+    sizes: tuple[float, ...]
+    seconds: tuple[float, ...]
+    megabytes: tuple[float, ...]
+
+    @property
+    def exponents(self) -> tuple[float, float]:
+        """Of time and memory, over the last step."""
+        (a, b) = self.sizes[-2:]
+        time, memory = (np.log(v[-1] / v[-2]) / np.log(b / a) for v in self.measured)
+        return float(time), float(memory)
+
+    @property
+    def measured(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Time and memory."""
+        return self.seconds, self.megabytes
+
+    def __str__(self) -> str:
+        time, memory = self.exponents
+        points = "; ".join(
+            f"{size:g}: {seconds:.2f} s, {megabytes:.0f} MB"
+            for size, seconds, megabytes in zip(
+                self.sizes, self.seconds, self.megabytes, strict=True
+            )
+        )
+        return f"{self.what} over {self.axis}: {points}; exponents {time:.2f} and {memory:.2f}"
+
+
+# What one measures, and its arguments to the command line after the campaign's folder.
+SPECTRA = ("spectra", "--what", "spectrum")
+RATING = ("rate", "--speed", "130 km/h")
+PAIRS = ("spectra", "--what", "coherence")
+
+
+def growth(share: float = 1.0) -> list[Series]:
+    """All curves."""
+    ten_s, short_s = 10 * MINUTE_S * share, 20.0
+    lengths = [(m, Size(duration_s=m * MINUTE_S * share)) for m in (1.0, 10.0, 100.0)]
+    channels = [(float(c), Size(channels=c, duration_s=ten_s)) for c in (8, 64, 256)]
+    pairs = [(float(c), Size(channels=c, duration_s=ten_s / 10)) for c in (8, 64, 256)]
+    counts = [max(1, round(n * share)) for n in (10, 100, 1000)]
+    runs = [(float(n), Size(channels=8, duration_s=short_s, runs=n)) for n in counts]
+    return [
+        _series("spectra", "minutes of 32 channels", lengths, SPECTRA),
+        _series("spectra", "channels, 10 minutes", channels, SPECTRA),
+        _series("spectra with all pairs", "channels, 1 minute", pairs, PAIRS),
+        _series("spectra", "runs of 20 s, 8 channels", runs, SPECTRA),
+        _series("rate", "runs of 20 s, 8 channels", runs, RATING),
+    ]
+
+
+def _series(
+    what: str, axis: str, sizes: list[tuple[float, Size]], command: tuple[str, ...]
+) -> Series:
+    found = []
+    for value, size in sizes:
+        with tempfile.TemporaryDirectory() as folder:
+            campaign = write_campaign(Path(folder) / "campaign", size)
+            found.append(measured(command[0], str(campaign), *command[1:]))
+        print(f"{what}, {value:g} {axis}: {found[-1][0]:.2f} s", file=sys.stderr, flush=True)
+    seconds, megabytes = zip(*found, strict=True)
+    return Series(what, axis, tuple(value for value, _ in sizes), seconds, megabytes)
+
+
+def year(series: list[Series], share: float) -> str:
+    """What a year of a tunnel costs, from the curves over length and runs."""
+    length, runs = series[0], series[3]
+    minutes = np.diff(length.sizes[-2:])[0] * share
+    a_byte = np.diff(length.seconds[-2:])[0] / Size(duration_s=minutes * MINUTE_S).bytes
+    a_run = np.diff(runs.seconds[-2:])[0] / np.diff(runs.sizes[-2:])[0]
+    total_s = YEAR_RUNS * a_run + YEAR_BYTES * a_byte
+    # commands use two cores, whose second one is taken to be free where runs are side by side
+    machines = total_s / (NIGHT_S * CORES_A_MACHINE / 2)
+    return (
+        f"{YEAR_RUNS:,} runs and {YEAR_BYTES / 1e12:g} TB, at {a_run:.3f} s a run and "
+        f"{1e9 * a_byte:.2f} s a GB of 16-bit samples on two cores: {total_s / 3600:.0f} h; in a "
+        f"night of 12 h on {machines:.1f} machines of {CORES_A_MACHINE} cores"
+    )
+
+
+def draw(series: list[Series], path: Path) -> None:
+    """Time and memory of every curve, with what linear growth would be."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(4 * len(series), 7), layout="constrained")
+    axes = figure.subplots(2, len(series))
+    for column, one in enumerate(series):
+        for row, (values, unit) in enumerate(zip(one.measured, ("s", "MB"), strict=True)):
+            own = axes[row][column]
+            own.loglog(one.sizes, values, "o-", label="measured")
+            linear = np.array(one.sizes) / one.sizes[-1] * values[-1]
+            own.loglog(one.sizes, linear, "--", color="0.6", label="linear")
+            own.set_xlabel(one.axis)
+            own.set_ylabel(f"{('time', 'peak memory')[row]} ({unit})")
+            own.set_title(f"{one.what}: exponent {one.exponents[row]:.2f}")
+            own.legend()
+    figure.savefig(path, dpi=80)
+
+
+def main(arguments: list[str], path: Path = Path("growth.png")) -> int:
+    """Print and draw all curves."""
+    share = float(arguments[0]) if arguments else 1.0
+    series = growth(share)
+    for one in series:
+        print(one)
+    print(year(series, share))
+    draw(series, path)
+    print(f"drawn in {path}")
+    return 0
