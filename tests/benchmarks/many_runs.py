@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import shutil
 import tempfile
-from dataclasses import dataclass
 from pathlib import Path
 
 from buffet.analysis import analyse
@@ -15,6 +14,7 @@ from buffet.rating.rate import FOR_RATING
 from buffet.workers.choice import HERE, Workers
 from ingest import Campaign, open_campaign
 from tests.benchmarks.engine import seconds
+from tests.benchmarks.figure import Figure
 
 DEMO = Path(__file__).parents[2] / "demo_runs"
 BLOCK = 8  # runs, the first and the last without wind
@@ -24,31 +24,16 @@ GOAL = 1.8  # times the speed of one worker
 ROUNDS = 2
 
 
-@dataclass(frozen=True)
-class Speedup:
-    """One line of the table."""
-
-    what: str
-    goal: float
-    one_s: float
-    two_s: float
-
-    def __str__(self) -> str:
-        found = self.one_s / self.two_s
-        return (
-            f"{self.what:58} goal {self.goal:5.1f} x, found {found:5.2f} x "
-            f"({self.two_s:.2f} s against {self.one_s:.2f} s)"
-        )
-
-
-def many_runs_figures(share: float = 1.0) -> list[Speedup]:
+def many_runs_figures(share: float = 1.0) -> list[Figure]:
     """What a rating asks of a campaign's runs, alternating; `share` is that of their number."""
     blocks = max(1, round(BLOCKS * share))
     with tempfile.TemporaryDirectory() as folder:
         campaign = _campaign(Path(folder) / "campaign", blocks)
         taken = [[_seconds(campaign, who) for who in (HERE, Workers(2))] for _ in range(ROUNDS)]
     one_s, two_s = (min(times) for times in zip(*taken, strict=True))
-    return [Speedup(f"{blocks * BLOCK} runs like the demo's on two workers", GOAL, one_s, two_s)]
+    what = f"{blocks * BLOCK} runs like the demo's on two workers"
+    told = f"{two_s:.2f} s against {one_s:.2f} s on one"
+    return [Figure(what, one_s / two_s, "x", GOAL, "at least", told)]
 
 
 def _seconds(campaign: Campaign, workers: Workers) -> float:

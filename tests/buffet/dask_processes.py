@@ -43,6 +43,14 @@ class DaskProcess:
             time.sleep(0.05)
         return found[1]
 
+    def end(self) -> None:
+        """With all that it started, in its own time."""
+        self.process.terminate()
+        try:
+            self.process.wait(START_S)
+        finally:
+            self.kill()
+
     def kill(self) -> None:
         """As a machine that fails would."""
         self.process.kill()
