@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from buffet.blockage import blockage_findings
 from buffet.errors import BuffetError, RecordTooShortError, TooCoarseError
-from buffet.one_pass import AnalysisSettings, crossed, one_pass
+from buffet.one_pass import AnalysisSettings, Passed, crossed, one_pass
 from buffet.record_findings import noise_left, record_findings
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
 from buffet.spectral.reduction import ReducedSpectra, reduce
@@ -21,6 +21,7 @@ from buffet.usable_band import antialias_findings, band_findings
 from ingest import (
     Campaign,
     Channel,
+    Finding,
     FlowState,
     IngestError,
     Provenance,
@@ -82,27 +83,67 @@ def read_or_failed(reading: Reading, run: Run, off: Mapping[str, RunRead]) -> Ru
 
 def read_run(reading: Reading, run: Run, off: Mapping[str, RunRead]) -> RunRead:
     """Read a run once and reduce it; raises what its recording and its length give reason for."""
+    record = opened(run, off)
+    passed = one_pass(record, reading.wanted_s, reading.settings, reading.campaign.model)
+    return reduced(reading, run, off, RecordWords.of(record), passed)
+
+
+def opened(run: Run, off: Mapping[str, RunRead], *, checked: bool = True) -> Record:
+    """Its record, with the zeros of its wind-off runs taken out."""
     zeros = {number: zero for number, (_, zero) in off.items() if zero is not None}
-    record = run.open(zeros if run.kind == "wind-on" else None)
+    return run.open(zeros if run.kind == "wind-on" else None, checked=checked)
+
+
+@dataclass(frozen=True)
+class RecordWords:
+    """What a record says of itself once it was read."""
+
+    sample_rate_hz: float
+    slowest_logged_hz: float
+    reach_hz: Mapping[str, float]
+    findings: tuple[Finding, ...]
+    provenance: Provenance
+    zero: ZeroReading | None  # of a wind-off run
+
+    @classmethod
+    def of(cls, record: Record) -> RecordWords:
+        """After its last block."""
+        return cls(
+            record.sample_rate_hz,
+            record.slowest_logged_hz,
+            record.reach_hz,
+            record.findings,
+            record.provenance,
+            record.zero_reading() if record.run.kind == "wind-off" else None,
+        )
+
+
+def reduced(
+    reading: Reading, run: Run, off: Mapping[str, RunRead], record: RecordWords, passed: Passed
+) -> RunRead:
+    """What one pass left of a run, as quantities with its noise and findings."""
     named = dict.fromkeys((run.zero_before, run.zero_after))
-    floors = [off[number][0] for number in named if number is not None and number in off]
-    result = _reduced(reading, run, record, floors)
+    zeros = [off[number][0] for number in named if number is not None and number in off]
+    result = _analysis(reading.campaign, run, record, passed, zeros)
     if reading.prepare is not None:
         reading.prepare(result)
-    return result, record.zero_reading() if run.kind == "wind-off" else None
+    return result, record.zero
 
 
-def _reduced(
-    reading: Reading, run: Run, record: Record, zeros: Sequence[RunAnalysis]
+def _analysis(
+    campaign: Campaign,
+    run: Run,
+    record: RecordWords,
+    passed: Passed,
+    zeros: Sequence[RunAnalysis],
 ) -> RunAnalysis:
-    campaign = reading.campaign
-    passed = one_pass(record, reading.wanted_s, reading.settings, campaign.model)
+    channels = run.channels
     spectra = passed.spectra
     flow = _flow(campaign, run, spectra.mean)
-    rows = run_quantities(record.channels, campaign.model, flow)
-    rig = _rig(record, spectra, zeros)
-    signal = reduce(spectra, record.channels, rows, rig)
-    floors = [_noise_floor(zero, record.channels, signal, rig) for zero in zeros]
+    rows = run_quantities(channels, campaign.model, flow)
+    rig = _rig(run, record, spectra, zeros)
+    signal = reduce(spectra, channels, rows, rig)
+    floors = [_noise_floor(zero, channels, signal, rig) for zero in zeros]
     return RunAnalysis(
         run,
         campaign.model,
@@ -140,15 +181,17 @@ def _flow(campaign: Campaign, run: Run, means: Array) -> FlowState | None:
     return with_blockage(flow, run, campaign.model, campaign.test_section, means.tolist())
 
 
-def _rig(record: Record, spectra: SegmentSpectra, zeros: Sequence[RunAnalysis]) -> RigResponse:
+def _rig(
+    run: Run, record: RecordWords, spectra: SegmentSpectra, zeros: Sequence[RunAnalysis]
+) -> RigResponse:
     """The rig with the air of the channels' means, and where wind-off noise ends its correction."""
-    channels = record.channels
+    channels = run.channels
     means = dict(zip((channel.name for channel in channels), spectra.mean, strict=True))
-    rig = rig_response(record.run, record.sample_rate_hz, means, record.reach_hz)
+    rig = rig_response(run, record.sample_rate_hz, means, record.reach_hz)
     return replace(rig, noisy_from_hz=noisy_from_hz(channels, spectra, zeros, rig))
 
 
-def _provenance(record: Record, flow: FlowState | None) -> Provenance:
+def _provenance(record: RecordWords, flow: FlowState | None) -> Provenance:
     """What was done to the record, blockage included."""
     if flow is None or flow.blockage.method == "none":
         return record.provenance

@@ -62,14 +62,17 @@ class Run:
         if not self.logged:
             object.__setattr__(self, "logged", self.channels)
 
-    def open(self, zeros: Mapping[str, ZeroReading] | None = None) -> Record:
+    def open(
+        self, zeros: Mapping[str, ZeroReading] | None = None, *, checked: bool = True
+    ) -> Record:
         """Open the recording and read its first lines.
 
-        `zeros` holds wind-off readings by run number; without them no zero is removed.
+        `zeros` holds wind-off readings by run number; without them no zero is removed. Unchecked,
+        the samples are the same, and nothing is found about them.
 
         Raises RecordingError where no reader takes the file or it is not as the sheet says.
         """
-        return Record(self, zeros or {})
+        return Record(self, zeros or {}, checked=checked)
 
 
 class Record:
@@ -79,7 +82,7 @@ class Record:
     earlier they raise RecordUseError.
     """
 
-    def __init__(self, run: Run, zeros: Mapping[str, ZeroReading]) -> None:
+    def __init__(self, run: Run, zeros: Mapping[str, ZeroReading], *, checked: bool = True) -> None:
         from ingest.checks import RecordChecks  # loads the readers' libraries
         from ingest.readers import open_recording
 
@@ -89,8 +92,10 @@ class Record:
         self._recording = open_recording(run.recordings, run.file_options, run.clock, columns)
         self.sample_rate_hz = self._recording.rate_hz
         self.expected_samples = self._recording.expected_samples
+        self.reader = self._recording.reader  # which took the file
         self._logged_hz = tuple(map(self._recording.logged_rate_hz, columns))
         self._checks = RecordChecks(run.logged, self._logged_hz)
+        self._checked = checked
         self._filler = GapFiller(len(run.logged))
         self._zero, self._zero_findings = self._zeros(zeros)
         self._logged_sum = np.zeros(len(run.logged))
@@ -171,7 +176,8 @@ class Record:
         offset = np.array([channel.offset for channel in self.run.logged])[:, None]
         try:
             for raw in self._raw():
-                self._checks.feed(raw.samples if raw.logged is None else raw.logged)
+                if self._checked:
+                    self._checks.feed(raw.samples if raw.logged is None else raw.logged)
                 yield from self._filler.push(raw.samples * scale + offset)
             yield from self._filler.finish()
         except EndlessLeadingGapError as error:

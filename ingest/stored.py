@@ -36,7 +36,9 @@ class StoredRun(Run):
     sizes: tuple[int, ...] = ()  # of `sources`, in bytes
     digests: tuple[str | None, ...] = ()  # SHA-256 of each, where the campaign states it
 
-    def open(self, zeros: Mapping[str, ZeroReading] | None = None) -> Record:
+    def open(
+        self, zeros: Mapping[str, ZeroReading] | None = None, *, checked: bool = True
+    ) -> Record:
         """As of any run; the recording is fetched and kept as long as the record is.
 
         Raises StoreError or RecordingError where it cannot be had as the store lists it.
@@ -45,7 +47,8 @@ class StoredRun(Run):
         try:
             fetched = tuple(self._fetched(Path(scratch.name), i) for i in range(len(self.sources)))
             own = {one.name: getattr(self, one.name) for one in fields(Run)}
-            record = Record(Run(**own | {"recordings": fetched}), zeros or {})
+            run = Run(**own | {"recordings": fetched})
+            record = Record(run, zeros or {}, checked=checked)
         except BaseException:
             scratch.cleanup()
             raise

@@ -15,6 +15,7 @@ from uuid import uuid4
 from buffet.errors import ClusterError
 from buffet.one_run import Failure, Outcome, Reading, RunRead
 from buffet.workers.parcels import PROTOCOL, Shared, packed, plain, unpacked
+from buffet.workers.ranges import joined_run, ranges_of, read_range, read_rest
 from buffet.workers.worker import answer, outcome
 from ingest import Run, StoredRun, package_version
 
@@ -56,12 +57,41 @@ def require_version(wanted: str, found: str, where: str) -> None:
 
 def read_task(common: Common, number: str, off: Mapping[str, bytes]) -> bytes:
     """In a worker of the cluster: one run's outcome, packed; `off` holds those of its zeros."""
+    reading, run, known = _told(common, number, off)
+    told = _not_seen(run) or outcome(reading, number, known)
+    return b"".join(answer(told, Shared(reading.campaign, known)))
+
+
+def range_task(
+    common: Common, number: str, off: Mapping[str, bytes], place: tuple[int, int]
+) -> bytes:
+    """One range of a long run, packed sums; place (-1, count) stands for all that is no sum."""
+    reading, run, known = _told(common, number, off)
+    if _not_seen(run) is not None:
+        return pickle.dumps(None)
+    if place[0] < 0:
+        return pickle.dumps(read_rest(reading, run, known), PROTOCOL)
+    return pickle.dumps(read_range(reading, run, known, place), PROTOCOL)
+
+
+def join_task(
+    common: Common, number: str, off: Mapping[str, bytes], parts: Sequence[bytes]
+) -> bytes:
+    """A long run of its ranges, the first of which is what is no sum."""
+    reading, run, known = _told(common, number, off)
+    whole, *sums = map(pickle.loads, parts)
+    told = _not_seen(run) or joined_run(reading, run, known, whole, sums)
+    return b"".join(answer(told, Shared(reading.campaign, known)))
+
+
+def _told(
+    common: Common, number: str, off: Mapping[str, bytes]
+) -> tuple[Reading, Run, dict[str, RunRead]]:
+    """What a task works by: its run, and the wind-off runs that could be read."""
     reading = common.opened()
     found = {zero: unpacked(data, Shared(reading.campaign, {})) for zero, data in off.items()}
     known = {zero: one for zero, one in found.items() if isinstance(one, tuple)}
-    lost = _not_seen(reading.campaign.run(number))
-    told = lost or outcome(reading, number, known)
-    return b"".join(answer(told, Shared(reading.campaign, known)))
+    return reading, reading.campaign.run(number), known
 
 
 def _not_seen(run: Run) -> Failure | None:
@@ -109,7 +139,10 @@ class ClusterCrew:
         from distributed import as_completed
 
         shared = Shared(self._reading.campaign, off)
-        futures = {self._submitted(run, off): run for run in runs}
+        workers = sum(self._client.nthreads().values())
+        futures = {
+            self._submitted(run, off, ranges_of(run, len(runs), workers)): run for run in runs
+        }
         self._off |= {run.number: one for one, run in futures.items() if run.kind == "wind-off"}
         try:
             for future in as_completed(futures, loop=self._client.loop):
@@ -119,11 +152,18 @@ class ClusterCrew:
         finally:
             self._client.cancel([one for one in futures if not one.done()], force=True)
 
-    def _submitted(self, run: Run, off: Mapping[str, RunRead]) -> Future[bytes]:
+    def _submitted(self, run: Run, off: Mapping[str, RunRead], count: int) -> Future[bytes]:
         named = {number for number in (run.zero_before, run.zero_after) if number in off}
         zeros = {number: self._zero(number, off[number]) for number in sorted(map(str, named))}
+        told = self._common, run.number, zeros
         key = f"{self._name}-{run.number}"
-        return self._client.submit(read_task, self._common, run.number, zeros, key=key)
+        if count == 1:
+            return self._client.submit(read_task, *told, key=key)
+        parts = [
+            self._client.submit(range_task, *told, (index, count), key=f"{key}-{index}")
+            for index in range(-1, count)
+        ]
+        return self._client.submit(join_task, *told, parts, key=key)
 
     def _zero(self, number: str, read: RunRead) -> Future[bytes]:
         """A wind-off run on the cluster: where it was read, or sent from here."""

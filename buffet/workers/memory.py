@@ -52,13 +52,9 @@ def needs_of(
     600 000 samples, 1.1 to 1.5 times what workers took at most.
     """
     by_size = _needs(run, reading, off, *_length_by_size(run))
-    if by_size.working <= little_bytes or isinstance(run, StoredRun):  # which would be fetched
+    if by_size.working <= little_bytes:
         return by_size
-    with suppress(IngestError, OSError):
-        record = run.open()
-        if record.expected_samples is not None:
-            return _needs(run, reading, off, record.expected_samples, record.sample_rate_hz)
-    return by_size
+    return _needs(run, reading, off, *_length(run))
 
 
 def _needs(
@@ -85,6 +81,18 @@ def _needs(
     if "tapers" in keeps:
         held += 4 * DOUBLE * n * min(samples, MOST_SAMPLES)
     return Needs(READER_BYTES + held + 2 * kept + zeros, kept)
+
+
+def _length(run: Run) -> tuple[float, float]:
+    """Samples of a run and their rate, as its file's head tells, or at most by its size."""
+    by_size = _length_by_size(run)
+    if isinstance(run, StoredRun):  # to be opened it is fetched
+        return by_size
+    with suppress(IngestError, OSError):
+        record = run.open()
+        if record.expected_samples is not None:
+            return record.expected_samples, record.sample_rate_hz
+    return by_size
 
 
 def _length_by_size(run: Run) -> tuple[float, float]:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 START_S = 60.0
 _ADDRESS = re.compile(r"Scheduler at:\s+(tcp://\S+)")
+_REGISTERED = re.compile(r"Registered to:\s+(tcp://\S+)")
 
 
 class DaskProcess:
@@ -83,6 +84,8 @@ def cluster(folder: Path, n_workers: int = 2, **settings: str) -> Iterator[Clust
     try:
         for _ in range(n_workers):
             found.add_worker()
+        for worker in found.workers:
+            worker.told(_REGISTERED)
         yield found
     finally:
         for process in (*found.workers, found.scheduler):
