@@ -21,7 +21,9 @@ SHARE_OF_FREE = 0.5
 WITHOUT_ANY_WORD_BYTES = 4e9  # where the system does not say what is free
 # A worker with its libraries, and what readers hold whatever a recording's length (measured).
 PROCESS_BYTES = 90e6
-READER_BYTES = 40e6
+READER_BYTES = 70e6
+# Draws of blocks, one a family of quantities and wind-off run, and all that is no array (measured).
+RESAMPLING_BYTES = 1.5e6
 # Values that a byte of a recording holds: deflated counts of the demo have two.
 MOST_VALUES_PER_BYTE = 2.0
 USUAL_RATE_HZ = 1000.0  # where no sheet states one and the file is not asked
@@ -49,7 +51,7 @@ def needs_of(
     powers and the crossed channels' pairs are kept, then the same of the reduced quantities with
     the matrix of the six components, and the wind-off runs' by the same rows. The worker holds all
     this and, once it is packed, as much again. Of six shapes of records, up to 64 channels and
-    600 000 samples, 1.1 to 1.5 times what workers took at most.
+    600 000 samples, 1.05 to 1.6 times what workers took at most.
     """
     by_size = _needs(run, reading, off, *_length_by_size(run))
     if by_size.working <= little_bytes:
@@ -69,7 +71,7 @@ def _needs(
     spectra = n + n_crossed * (n_crossed - 1)
     reduced = n + 6 + 2 * min(n_crossed, 6) ** 2
     floors = sum(number in off for number in {run.zero_before, run.zero_after})
-    kept = DOUBLE * values * (spectra + (1 + floors) * reduced)
+    kept = RESAMPLING_BYTES + DOUBLE * values * (spectra + (1 + floors) * reduced)
     zeros = floors * DOUBLE * values * spectra
     held = 2 * DOUBLE * min(samples * n, LOOKAHEAD_SAMPLES)
     keeps = reading.settings.keeps

@@ -61,11 +61,10 @@ class DaskProcess:
 class Cluster:
     """A scheduler at a free port of this machine, and workers of one thread each."""
 
-    def __init__(self, folder: Path, **settings: str) -> None:
-        """`settings`: environment variables of the scheduler."""
+    def __init__(self, folder: Path) -> None:
         self._folder = folder
         words = ("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard")
-        self.scheduler = DaskProcess(words, folder / "scheduler.log", **settings)
+        self.scheduler = DaskProcess(words, folder / "scheduler.log")
         self.workers: list[DaskProcess] = []
         self.address = self.scheduler.told(_ADDRESS)
 
@@ -78,9 +77,9 @@ class Cluster:
 
 
 @contextmanager
-def cluster(folder: Path, n_workers: int = 2, **settings: str) -> Iterator[Cluster]:
+def cluster(folder: Path, n_workers: int = 2) -> Iterator[Cluster]:
     """Ended with all its workers."""
-    found = Cluster(folder, **settings)
+    found = Cluster(folder)
     try:
         for _ in range(n_workers):
             found.add_worker()

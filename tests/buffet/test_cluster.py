@@ -6,22 +6,29 @@ import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import Mock
 
+import numpy as np
 import pytest
+from distributed import KilledWorker
 
 from buffet import documents
 from buffet.analysis import analyse
 from buffet.errors import ClusterError
 from buffet.one_pass import AnalysisSettings
+from buffet.one_run import Failure, Reading
 from buffet.peak_search import shedding_peaks
 from buffet.rating.rate import FOR_RATING
 from buffet.recipes import SpectraRecipe
 from buffet.spectra_outputs import spectra_document
 from buffet.workers.choice import HERE, Workers
-from buffet.workers.cluster import Common
-from ingest import Campaign, open_campaign
+from buffet.workers.cluster import ClusterCrew, Common
+from buffet.workers.parcels import Shared
+from buffet.workers.ranges import ranges_of
+from ingest import Campaign, Run, open_campaign
 from tests.buffet.campaigns import lift_run, run_buffet, wind_off, write_runs
 from tests.buffet.dask_processes import Cluster, cluster
+from tests.buffet.test_ranges import KEEPS, N, write_long_run
 from tests.buffet.test_workers import Dies, rated
 
 SECONDS = 20.0
@@ -90,6 +97,31 @@ def test_versions_must_agree(
         Common("0.0.1", b"").opened()
 
 
+def test_a_long_run_is_read_in_ranges(
+    two_workers: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One run by two workers, to the last digits the same."""
+    monkeypatch.setattr("buffet.workers.ranges.LONG_VALUES", 4 * N / 5)
+    counts: list[int] = []
+
+    def noted(run: Run, n_runs: int, n_workers: int) -> int:
+        counts.append(ranges_of(run, n_runs, n_workers))
+        return counts[-1]
+
+    monkeypatch.setattr("buffet.workers.cluster.ranges_of", noted)
+    long = open_campaign(write_long_run(tmp_path / "c"))
+    there = analyse(long, ["2"], KEEPS, workers=Workers(cluster=two_workers.address))
+    here = analyse(long, ["2"], KEEPS)
+
+    assert counts == [1, 1, 2]
+    assert not there.failed
+    (mine,), (theirs,) = there.runs, here.runs
+    assert mine.provenance == theirs.provenance
+    assert mine.findings == theirs.findings
+    scale = theirs.signal.psd.max(axis=1, keepdims=True)
+    assert (np.abs(mine.signal.psd - theirs.signal.psd) / scale).max() <= 1e-11
+
+
 def test_a_killed_worker_costs_its_tasks_alone(
     campaign: Campaign, two_workers: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -106,37 +138,51 @@ def test_a_killed_worker_costs_its_tasks_alone(
     assert rated(found, monkeypatch) == rated(local, monkeypatch)
 
 
-def test_a_run_that_kills_workers_fails_alone(campaign: Campaign, tmp_path: Path) -> None:
-    """With a scheduler that gives a run one worker and no more."""
-    allowed = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "0"}
-    with cluster(tmp_path, **allowed) as found:
-        workers = Workers(cluster=found.address)
-        analysed = analyse(campaign, workers=workers, prepare=Dies("2"))
+@pytest.mark.parametrize(
+    ("raised", "told"),
+    [
+        (KilledWorker("read", Mock(), 3), "workers of the cluster ended while"),
+        (MemoryError(), "its worker ran out of memory"),
+    ],
+    ids=["killed", "memory"],
+)
+def test_a_run_that_kills_workers_fails_alone(
+    raised: Exception, told: str, campaign: Campaign
+) -> None:
+    """Dask gives it up after some, and says so by an error in place of a result."""
+    crew = ClusterCrew(Mock(), Reading(campaign, AnalysisSettings(), None))
+    future = Mock(result=Mock(side_effect=raised))
+    outcome = crew._outcome(campaign.run("2"), future, Shared(campaign, {}))
 
-    assert [run.run.number for run in analysed.runs] == ["1"]
-    assert analysed.failed[0].run == "2"
-    assert "workers of the cluster ended while they read it" in analysed.failed[0].error
+    assert isinstance(outcome, Failure)
+    assert outcome.run == "2"
+    assert told in outcome.error
+    assert "more memory" in outcome.error
 
 
 def test_nobody_there(campaign: Campaign, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No scheduler, no address, no workers, no Dask: each has its message."""
+    """No scheduler, no address, no Dask: each has its message."""
     monkeypatch.setattr("buffet.workers.cluster.REACHED_WITHIN_S", 1)
     for address in ("tcp://127.0.0.1:1", "nowhere at all"):
         with pytest.raises(ClusterError, match="no Dask scheduler answers at") as caught:
             analyse(campaign, workers=Workers(cluster=address))
         assert f"dask worker {address}" in str(caught.value)
-    with cluster(tmp_path, 0) as empty, pytest.raises(ClusterError, match="has no workers"):
-        analyse(campaign, workers=Workers(cluster=empty.address))
     monkeypatch.setitem(sys.modules, "distributed", None)
     done = run_buffet("check", campaign.folder, "--cluster", "tcp://127.0.0.1:1")
     assert done.exit_code == 1
     assert 'pip install "buffeting[cluster]"' in done.stderr
 
 
-def test_workers_without_the_program_are_told(campaign: Campaign, tmp_path: Path) -> None:
-    """Which one, and what to do."""
-    (tmp_path / "buffet.py").write_text("# another program of that name\n", encoding="utf-8")
+def test_clusters_that_cannot_work(
+    campaign: Campaign, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One without workers, then with one that has another program of that name."""
+    (tmp_path / "buffet.py").write_text("# none of ours\n", encoding="utf-8")
     with cluster(tmp_path, 0) as found:
+        with monkeypatch.context() as patch:
+            patch.setattr("buffet.workers.cluster.REACHED_WITHIN_S", 1)
+            with pytest.raises(ClusterError, match="has no workers"):
+                analyse(campaign, workers=Workers(cluster=found.address))
         found.add_worker(PYTHONPATH=str(tmp_path))
         with pytest.raises(ClusterError, match=r"worker tcp://\S+ of the cluster cannot load this"):
             analyse(campaign, workers=Workers(cluster=found.address))

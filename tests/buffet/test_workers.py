@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import pickle
+import re
 import signal
 import subprocess
 import sys
@@ -16,9 +18,9 @@ import pytest
 import buffet
 from buffet import documents
 from buffet.analysis import CampaignAnalysis, analyse
-from buffet.checking import check
 from buffet.errors import RecordTooShortError
 from buffet.one_pass import AnalysisSettings
+from buffet.one_run import Reading, read_run
 from buffet.peak_search import shedding_peaks
 from buffet.rating.rate import FOR_RATING, RatingSettings, rate
 from buffet.recipes import SpectraRecipe
@@ -26,12 +28,15 @@ from buffet.run_analysis import RunAnalysis
 from buffet.spectra_outputs import spectra_document
 from buffet.workers.choice import FEWEST_RUNS, HERE, Workers, cores
 from buffet.workers.crew import in_order
-from buffet.workers.memory import Budget, Needs
+from buffet.workers.memory import PROCESS_BYTES, Budget, Needs, needs_of
+from buffet.workers.parcels import PROTOCOL, Shared, pieces
 from buffet.workers.process import WorkerProcess
+from buffet.workers.worker import RunTask
 from ingest import Campaign, Run, open_campaign
 from tests.buffet.campaigns import FEW_CARS, lift_run, run_buffet, wind_off, write_runs
 
 TWO = Workers(2)
+IN_TURN = Workers(2, memory_bytes=1.0)  # never two at once
 SECONDS = 20.0
 
 
@@ -47,10 +52,16 @@ def campaign(tmp_path_factory: pytest.TempPathFactory) -> Campaign:
 
 
 @pytest.fixture(scope="module")
-def by_two(campaign: Campaign) -> CampaignAnalysis:
+def told() -> list[str]:
+    """Lines of progress of `by_two`."""
+    return []
+
+
+@pytest.fixture(scope="module")
+def by_two(campaign: Campaign, told: list[str]) -> CampaignAnalysis:
     """As a rating asks for it."""
     settings = AnalysisSettings(keeps=FOR_RATING)
-    return analyse(campaign, settings=settings, workers=TWO, prepare=shedding_peaks())
+    return analyse(campaign, None, settings, told.append, workers=TWO, prepare=shedding_peaks())
 
 
 def rated(analysis: CampaignAnalysis, monkeypatch: pytest.MonkeyPatch) -> str:
@@ -70,18 +81,15 @@ def test_one_and_two_workers_rate_alike(
     assert rated(alone, monkeypatch) == rated(by_two, monkeypatch)
 
 
-def test_one_and_two_workers_say_the_same_of_spectra_and_checks(campaign: Campaign) -> None:
-    """Byte for byte, without lines as well."""
+def test_workers_say_the_same_of_spectra(campaign: Campaign) -> None:
+    """Byte for byte, without lines."""
     recipe = SpectraRecipe("1", ("spectrum",), without_lines=True)
     told = [
         documents.dumps(spectra_document(*recipe.analysed(campaign, lambda text: None, who)))
         for who in (HERE, TWO)
     ]
-    few = replace(campaign, runs=campaign.runs[:2])
-    checked = [documents.check_document(check(few, workers=who)) for who in (HERE, TWO)]
 
     assert told[0] == told[1]
-    assert checked[0] == checked[1]
 
 
 def test_what_is_shared_comes_back_once(campaign: Campaign, by_two: CampaignAnalysis) -> None:
@@ -94,12 +102,9 @@ def test_what_is_shared_comes_back_once(campaign: Campaign, by_two: CampaignAnal
             analysed.spectra.psd[0, 0] = 0.0
 
 
-def test_progress_counts_all_runs(campaign: Campaign) -> None:
+def test_progress_counts_all_runs(by_two: CampaignAnalysis, told: list[str]) -> None:
     """One line a run as it begins, the wind-off run first."""
-    told: list[str] = []
-    analyse(campaign, ["1", "2"], progress=told.append, workers=TWO)
-
-    assert told == ["run 0 (1 of 3)", "run 1 (2 of 3)", "run 2 (3 of 3)"]
+    assert told == ["run 0 (1 of 4)", "run 1 (2 of 4)", "run 2 (3 of 4)", "run 3 (4 of 4)"]
 
 
 @dataclass(frozen=True)
@@ -117,26 +122,21 @@ class Dies:
             os.kill(os.getpid(), signal.SIGKILL)
 
 
-def test_a_killed_worker_costs_nothing(campaign: Campaign, tmp_path: Path) -> None:
-    """Its run is read again by another."""
-    dies = Dies("2", tmp_path / "died")
-    found = analyse(campaign, workers=TWO, prepare=dies)
+def test_a_killed_worker_costs_at_most_its_run(campaign: Campaign, tmp_path: Path) -> None:
+    """Which is read again by another, and given up where that dies, too; it is told how."""
+    once = Dies("2", tmp_path / "died")
+    found = analyse(campaign, ["2"], workers=TWO, prepare=once)
+    lost = analyse(campaign, ["1", "2"], workers=IN_TURN, prepare=Dies("2"))
 
-    assert dies.once
-    assert dies.once.exists()
-    assert [run.run.number for run in found.runs] == ["1", "2", "3"]
+    assert once.once
+    assert once.once.exists()
+    assert [run.run.number for run in found.runs] == ["2"]
     assert not found.failed
-
-
-def test_a_run_that_kills_its_workers_fails_alone(campaign: Campaign) -> None:
-    """After its second worker; the message says how they ended."""
-    found = analyse(campaign, workers=TWO, prepare=Dies("2"))
-
-    assert [run.run.number for run in found.runs] == ["1", "3"]
-    (lost,) = found.failed
-    assert lost.run == "2"
-    assert "so did a second one: it was ended by SIGKILL" in lost.error
-    assert "--memory" in lost.error
+    assert [run.run.number for run in lost.runs] == ["1"]
+    (failure,) = lost.failed
+    assert failure.run == "2"
+    assert "so did a second one: it was ended by SIGKILL" in failure.error
+    assert "--memory" in failure.error
 
 
 def test_a_damaged_recording_fails_alone(campaign: Campaign, tmp_path: Path) -> None:
@@ -144,7 +144,7 @@ def test_a_damaged_recording_fails_alone(campaign: Campaign, tmp_path: Path) -> 
     runs = [lift_run("1", 0.03, seconds=SECONDS), lift_run("2", 0.03, seconds=SECONDS)]
     folder = write_runs(tmp_path / "c", runs)
     (folder / "runs" / "1.csv").write_text("drag,lift,pitch moment\n1,2\n", encoding="utf-8")
-    alone, two = (analyse(open_campaign(folder), workers=who) for who in (HERE, TWO))
+    alone, two = (analyse(open_campaign(folder), workers=who) for who in (HERE, IN_TURN))
 
     assert [one.run for one in two.failed] == ["1"]
     assert two.failed == alone.failed
@@ -152,12 +152,12 @@ def test_a_damaged_recording_fails_alone(campaign: Campaign, tmp_path: Path) -> 
 
 
 def test_a_resolution_out_of_reach_is_the_same_error(campaign: Campaign) -> None:
-    """That of the first run in the campaign's order, whichever worker was done first."""
+    """Word for word, from the other process."""
     settings = AnalysisSettings(resolution_hz=0.05)
     errors = []
     for who in (HERE, TWO):
         with pytest.raises(RecordTooShortError) as caught:
-            analyse(campaign, settings=settings, workers=who)
+            analyse(campaign, ["1"], settings=settings, workers=who)
         errors.append(str(caught.value))
 
     assert errors[0].startswith("run 1: a resolution of 0.05 Hz needs")
@@ -248,6 +248,25 @@ def test_outcomes_come_in_the_order_of_the_runs(campaign: Campaign) -> None:
 
     early, late = ["done 2", "done 0", "told 0"], ["done 3", "done 1", "told 1"]
     assert passed == [*early, *late, "told 2", "told 3"]
+
+
+def test_memory_is_estimated_as_it_is_taken(campaign: Campaign) -> None:
+    """Of a worker that reads a wind-on run: no less than at its peak, and not twice as much."""
+    reading = Reading(campaign, AnalysisSettings(keeps=FOR_RATING, workers=1), None)
+    run = campaign.run("1")
+    off = {"0": read_run(reading, campaign.run("0"), {})}
+    process = WorkerProcess(pickle.dumps(reading, PROTOCOL))
+    try:
+        task = RunTask("1", frozenset({"0"}), off)
+        answer = process.answer(pieces(task, Shared(campaign, {})))
+        status = Path(f"/proc/{process.pid}/status").read_text()
+    finally:
+        process.kill()
+    peak = 1024 * int(re.search(r"VmHWM:\s+(\d+)", status)[1])  # type: ignore[index]
+    needs = needs_of(run, reading, off)
+
+    assert peak <= PROCESS_BYTES + needs.working <= 2 * peak
+    assert len(answer) <= 1.1 * needs.kept
 
 
 def test_memory_bounds_who_may_begin() -> None:
