@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain
 from typing import Literal
 
@@ -205,11 +207,9 @@ def _rest(
     """The pass itself; `takers` take the blocks as well."""
     tapers, copy = plan.tapers, plan.copy
     takers += [one.push for one in (tapers, copy) if one is not None]
-    for block in plan.held:
-        _hand(block, takers)
-    plan.held.clear()
-    for block in blocks:
-        _hand(block, takers)
+    with ThreadPoolExecutor(max(1, len(takers))) as pool:
+        for block in chain(_let_go(plan.held), blocks):
+            list(pool.map(partial(_hand, block), takers))
     return Rest(
         plan.cut,
         record.n_samples,
@@ -228,9 +228,14 @@ def _decimator(record: Record, settings: AnalysisSettings, to_hz: float) -> Deci
     return None
 
 
-def _hand(block: Array, takers: Sequence[Callable[[Array], None]]) -> None:
-    for take in takers:
-        take(block)
+def _hand(block: Array, take: Callable[[Array], None]) -> None:
+    take(block)
+
+
+def _let_go(held: list[Array]) -> Iterator[Array]:
+    """Blocks in their order, none of which stays in memory."""
+    while held:
+        yield held.pop(0)
 
 
 def crossed(channels: Sequence[Channel]) -> tuple[int, ...]:

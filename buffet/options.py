@@ -30,7 +30,34 @@ class CampaignType(click.Path):
         return value if "://" in str(value) else super().convert(value, param, ctx)
 
 
-CAMPAIGN = click.argument("campaign", type=CampaignType(path_type=Path))
+_CACHE = "buffet.cache"
+
+
+def _note_cache(context: click.Context, option: click.Parameter, value: bool) -> None:
+    context.meta[_CACHE] = value
+
+
+def wants_cache() -> bool:
+    """Whether the command that runs was given `--cache`."""
+    context = click.get_current_context(silent=True)
+    return context is not None and bool(context.meta.get(_CACHE))
+
+
+CACHE = click.option(
+    "--cache",
+    is_flag=True,
+    expose_value=False,
+    callback=_note_cache,
+    help="Keep recordings as they were read, in .buffet-cache there.",
+)
+
+
+def CAMPAIGN(function: Command) -> Command:
+    """The campaign, and how its recordings are read."""
+    argument = click.argument("campaign", type=CampaignType(path_type=Path))
+    return argument(CACHE(function))
+
+
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
@@ -312,7 +339,7 @@ def on_basis(*more: Callable[..., Any]) -> Callable[[Command], Command]:
 
 _GIVEN = "buffet.given"
 # What changes nothing of a result: where it goes, what exit code tells of it, and who reads.
-_ASIDE = frozenset({"output", "fail_on", "workers", "memory", "cluster"})
+_ASIDE = frozenset({"output", "fail_on", "cache", "workers", "memory", "cluster"})
 
 
 class Noted(click.Command):

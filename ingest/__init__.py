@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from ingest.campaign import Campaign as Campaign
     from ingest.campaign import natural_order as natural_order
     from ingest.campaign import open_campaign as open_campaign
+    from ingest.campaign import with_cache as with_cache
     from ingest.campaign_checks import wheelbase_problem as wheelbase_problem
     from ingest.channel import FORCES as FORCES
     from ingest.channel import MEASURES as MEASURES
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from ingest.channel import PRESSURES as PRESSURES
     from ingest.channel import PROBE as PROBE
     from ingest.channel import Channel as Channel
+    from ingest.errors import CacheError as CacheError
     from ingest.errors import IngestError as IngestError
     from ingest.errors import NoCampaignError as NoCampaignError
     from ingest.errors import QuantityError as QuantityError
@@ -107,6 +109,7 @@ _HOME = {
     "Seat": "vehicle",
     "Balance": "balance",
     "Blockage": "flow",
+    "CacheError": "errors",
     "Campaign": "campaign",
     "Channel": "channel",
     "CorrectionBounds": "rig",
@@ -185,6 +188,7 @@ _HOME = {
     "viscosity_pa_s": "air",
     "wheelbase_problem": "campaign_checks",
     "with_blockage": "blockage",
+    "with_cache": "campaign",
     "written_term": "balance_influence",
     "zeros_of": "zero_runs",
 }

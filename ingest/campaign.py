@@ -74,14 +74,18 @@ class Campaign:
         raise UnknownRunError(f"{self.folder} has no run {number!r}{remark}")
 
 
-def open_campaign(folder: str | Path, *, unfinished: bool = False) -> Campaign:
+def open_campaign(folder: str | Path, *, unfinished: bool = False, cache: bool = False) -> Campaign:
     """Read and check every sheet of a campaign folder; no recording is opened.
 
     With `unfinished`, while the tunnel still runs: what names a run that is not there yet is no
     error. Runs that wait for another are left out, a baseline that no run has is None, and
     `waiting` says what waits for what.
 
-    Raises NoCampaignError where the folder is none, SheetError with all faults of all sheets.
+    With `cache` recordings are kept in `.buffet-cache` of the folder as they were read, and read
+    from there the next time, unless they have changed.
+
+    Raises NoCampaignError where the folder is none, SheetError with all faults of all sheets, and
+    CacheError where recordings cannot be kept.
     """
     folder = Path(folder)
     if not (folder / CAMPAIGN_FILE).is_file():
@@ -109,7 +113,20 @@ def open_campaign(folder: str | Path, *, unfinished: bool = False) -> Campaign:
         runs=tuple(runs),
         files=sheet_files(folder, CAMPAIGN_FILE, tables),
     )
-    return _under_way(whole, waits) if unfinished else whole
+    whole = _under_way(whole, waits) if unfinished else whole
+    return with_cache(whole) if cache else whole
+
+
+def with_cache(campaign: Campaign) -> Campaign:
+    """The same, whose recordings are kept as they are read; raises CacheError."""
+    from ingest.recording_cache import cache_folder  # loads the readers' libraries
+
+    folder = cache_folder(campaign.folder)
+    runs, waiting = (
+        tuple(replace(run, cache=folder) for run in some)
+        for some in (campaign.runs, campaign.waiting_runs)
+    )
+    return replace(campaign, runs=runs, waiting_runs=waiting)
 
 
 def _completed(run: Run, sheet: CampaignSheet, model: Model | None) -> Run:

@@ -5,7 +5,6 @@ Each meter takes finite samples block by block and keeps a few numbers, whatever
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +12,12 @@ from numpy.typing import NDArray
 
 Samples = NDArray[np.float64]
 Places = range | NDArray[np.intp]  # of samples in the record
+
+
+def places_at(places: Places, which: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Some of the places, by their indices."""
+    return places.start + which if isinstance(places, range) else places[which]
+
 
 # A code of the converter this close below full scale is its last: converters rated ±10 V end at
 # 9.9997 V or, with a margin for calibration, a little lower (common practice, no source).
@@ -51,6 +56,11 @@ class MissingMeter:
         self.longest = 0
         self._running = 0  # length of the gap that reaches the end of the last block
 
+    def feed_whole(self, n: int) -> None:
+        """Take a block of n samples of which none is missing."""
+        self.n += n
+        self._running = 0
+
     def feed(self, is_missing: NDArray[np.bool_]) -> None:
         """Take the next block, (n,) true where there is no sample."""
         self.n += is_missing.size
@@ -72,6 +82,10 @@ class ClipMeter:
         """Whether a value is at or beyond full scale."""
         return abs(value) >= self.limit
 
+    def pass_by(self, n: int) -> None:
+        """Take a block of n samples that are all below full scale."""
+        self._n += n
+
     def feed(self, samples: Samples) -> None:
         """Take the next block as recorded, (n,), NaN where missing."""
         at_limit = np.abs(samples) >= self.limit
@@ -85,19 +99,21 @@ class ClipMeter:
 class CrestMeter:
     """Follows the largest value of a channel, and whether it looks cut off there."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, upside_down: bool = False) -> None:
+        """Turn all values, for the smallest one, where `upside_down`."""
+        self._upside_down = upside_down
         self.top = self._second = -np.inf
         self._at_top = self._at_second = 0
         self._n = self._running = self._longest = 0
 
-    def feed(self, samples: Samples) -> None:
-        """Take the next block of finite samples, (n,)."""
+    def feed(self, samples: Samples, largest: float) -> None:
+        """Take the next block of finite samples, (n,), of which one is the largest, or smallest."""
         self._n += samples.size
-        largest = float(samples.max())
-        if largest < self._second:
+        if (-largest if self._upside_down else largest) < self._second:
             self._running = 0
             return
-        self._rank(samples, largest)
+        samples = -samples if self._upside_down else samples
+        self._rank(samples, float(samples.max()))
         runs, self._running = _runs(samples == self.top, self._running)
         self._longest = max([self._longest, self._running, *runs])
 
@@ -143,6 +159,31 @@ class Stretch(NamedTuple):
     value: float = np.nan
 
 
+class _Holds(NamedTuple):
+    """Values of a block, each for as long as it lasts: those of one sample are only counted."""
+
+    n_holds: int
+    heads: NDArray[np.intp]  # of those of several samples, where they begin
+    lengths: NDArray[np.intp]  # of the same
+    n: int  # samples of the block
+
+    @property
+    def first(self) -> int:
+        """Length of the first one."""
+        return int(self.lengths[0]) if self.heads.size and self.heads[0] == 0 else 1
+
+    @property
+    def last(self) -> int:
+        """Length of the last one."""
+        reaches = self.heads.size and self.heads[-1] + self.lengths[-1] == self.n
+        return int(self.lengths[-1]) if reaches else 1
+
+    def between(self, *, with_first: bool) -> tuple[NDArray[np.intp], NDArray[np.intp], int]:
+        """Heads and lengths without the last, and the first unless asked for; count of them all."""
+        long = slice(int(not with_first and self.first > 1), self.heads.size - int(self.last > 1))
+        return self.heads[long], self.lengths[long], self.n_holds - 1 - int(not with_first)
+
+
 class HoldMeter:
     """Follows how long each value lasts."""
 
@@ -154,32 +195,37 @@ class HoldMeter:
 
     def feed(self, samples: Samples, at: Places) -> None:
         """Take the next block of finite samples, (n,), and their places in the record."""
-        changes = np.flatnonzero(samples[1:] != samples[:-1]) + 1
+        repeats = np.flatnonzero(samples[1:] == samples[:-1])
+        heads = repeats[np.diff(repeats, prepend=-2) > 1]  # of holds of several samples
+        lengths = repeats[np.diff(repeats, append=samples.size) > 1] + 2 - heads
+        block = _Holds(samples.size - repeats.size, heads, lengths, samples.size)
         if self.n == 0:
             self._running = Stretch(0, int(at[0]), float(samples[0]))
-        elif samples[0] != self._running.value:
-            changes = np.concatenate([[0], changes])
-        if changes.size:
-            self._end_holds(samples, changes, at)
-        else:
+        goes_on = bool(samples[0] == self._running.value)
+        if goes_on and block.n_holds == 1:
             self._running = self._running._replace(length=self._running.length + samples.size)
+        else:
+            self._end_holds(samples, block, at, goes_on)
         self.n += samples.size
 
-    def _end_holds(self, samples: Samples, changes: NDArray[np.intp], at: Places) -> None:
-        ended = self._running._replace(length=self._running.length + int(changes[0]))
-        lengths = np.diff(changes)
+    def _end_holds(self, samples: Samples, block: _Holds, at: Places, goes_on: bool) -> None:
+        more = block.first if goes_on else 0
+        ended = self._running._replace(length=self._running.length + more)
         # the very first hold may have begun before the record: it is not kept
-        self._keep(lengths if ended.length == self.n + changes[0] else [ended.length, *lengths])
+        if ended.length != self.n + more:
+            self._holds[min(ended.length, _LONGEST_HOLD)] += 1
         self._longest = max(self._longest, ended)
-        if lengths.size and lengths.max() > self._longest.length:
-            start = int(changes[np.argmax(lengths)])
-            self._longest = Stretch(int(lengths.max()), int(at[start]), float(samples[start]))
-        last = int(changes[-1])
-        self._running = Stretch(samples.size - last, int(at[last]), float(samples[last]))
-
-    def _keep(self, lengths: Sequence[int] | NDArray[np.intp]) -> None:
-        limited = np.minimum(np.asarray(lengths, dtype=np.int64), _LONGEST_HOLD)
-        self._holds += np.bincount(limited, minlength=_LONGEST_HOLD + 1)
+        heads, lengths, count = block.between(with_first=not goes_on)
+        self._holds[1] += count - lengths.size
+        if lengths.size:
+            self._holds += np.bincount(
+                np.minimum(lengths, _LONGEST_HOLD), minlength=_LONGEST_HOLD + 1
+            )
+            if lengths.max() > self._longest.length:
+                start = int(heads[np.argmax(lengths)])
+                self._longest = Stretch(int(lengths.max()), int(at[start]), float(samples[start]))
+        start = samples.size - block.last
+        self._running = Stretch(block.last, int(at[start]), float(samples[start]))
 
     @property
     def is_constant(self) -> bool:

@@ -48,25 +48,42 @@ class _ChannelCheck:
         self.rate_hz = rate_hz  # as logged
         self.missing = MissingMeter()
         self.clip = ClipMeter(channel.full_scale_raw)
-        self.crest, self.trough = CrestMeter(), CrestMeter()
+        self.crest, self.trough = CrestMeter(), CrestMeter(upside_down=True)
         self.hold = HoldMeter()
         self.spike = None if channel.measures in _SLOW else SpikeMeter(self.clip.limit)
 
-    def feed(self, samples: NDArray[np.float64]) -> None:
+    def feed(self, samples: NDArray[np.float64]) -> int:
+        """Take the next block; gives how many samples are missing."""
+        if not samples.size:
+            return 0
+        lowest, highest = float(samples.min()), float(samples.max())
+        if np.isfinite(lowest) and np.isfinite(highest):
+            at: Places = range(self.missing.n, self.missing.n + samples.size)
+            self.missing.feed_whole(samples.size)
+            if max(highest, -lowest) >= self.clip.limit:
+                self.clip.feed(samples)
+            else:
+                self.clip.pass_by(samples.size)
+            self._feed_present(samples, at, lowest, highest)
+            return 0
         is_missing = ~np.isfinite(samples)
-        first = self.missing.n
+        at = self.missing.n + np.flatnonzero(~is_missing)
         self.missing.feed(is_missing)
         if self.channel.full_scale_raw is not None:
             self.clip.feed(samples)
-        present, at = samples, _places(first, is_missing)
-        if is_missing.any():
-            present = samples[~is_missing]
+        present = samples[~is_missing]
         if present.size:
-            self.crest.feed(present)
-            self.trough.feed(-present)
-            self.hold.feed(present, at)
-            if self.spike is not None:
-                self.spike.feed(present, at)
+            self._feed_present(present, at, float(present.min()), float(present.max()))
+        return samples.size - present.size
+
+    def _feed_present(
+        self, samples: NDArray[np.float64], at: Places, lowest: float, highest: float
+    ) -> None:
+        self.crest.feed(samples, highest)
+        self.trough.feed(samples, lowest)
+        self.hold.feed(samples, at)
+        if self.spike is not None:
+            self.spike.feed(samples, at)
 
     @property
     def is_measured(self) -> bool:
@@ -82,13 +99,6 @@ class _ChannelCheck:
         return None if stretch is None or self.clip.reaches(stretch.value) else stretch
 
 
-def _places(first: int, is_missing: NDArray[np.bool_]) -> Places:
-    """Where in the record a block's samples stand that are not missing."""
-    if is_missing.any():
-        return first + np.flatnonzero(~is_missing)
-    return range(first, first + is_missing.size)
-
-
 class RecordChecks:
     """Takes the raw samples of one pass and says what is wrong with them."""
 
@@ -100,8 +110,15 @@ class RecordChecks:
 
     def feed(self, raw: NDArray[np.float64] | Sequence[NDArray[np.float64]]) -> None:
         """Take the next samples of each channel as recorded, NaN or infinite where missing."""
-        for check, samples in zip(self._checks, raw, strict=True):
-            check.feed(samples)
+        for index, samples in enumerate(raw):
+            self.feed_channel(index, samples)
+
+    def feed_channel(self, index: int, samples: NDArray[np.float64]) -> int:
+        """Take the next samples of one channel; gives how many of them are missing.
+
+        Channels may be fed by threads of their own, and the samples may change afterwards.
+        """
+        return self._checks[index].feed(samples)
 
     def findings(self, run: str, clock: ClockSummary) -> tuple[Finding, ...]:
         """What was found, by channel in their order, then the clock's findings."""

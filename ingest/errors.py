@@ -7,6 +7,7 @@ IngestError                what every caller may catch
 ├── SheetError             campaign.toml, run sheets, vehicle.toml: all faults of all sheets
 ├── StoreError             an object store that gives no campaign, or not its files
 ├── RecordingError         a recording that is damaged or not what its sheet says
+├── CacheError             a campaign's cache that cannot be written
 └── RecordUseError         a record asked twice for its samples, or too early for its results
 
 Each error keeps its pieces as attributes and makes its own text from them.
@@ -133,6 +134,21 @@ class RecordingError(IngestError):
     def __str__(self) -> str:
         where = f"{self.file}, {self.place}" if self.place else str(self.file)
         return f"{where}: {self.problem}; {self.advice}"
+
+
+class CacheError(IngestError):
+    """The folder where a campaign's recordings are to be kept cannot be written."""
+
+    def __init__(self, folder: str | Path, problem: str) -> None:
+        super().__init__(folder, problem)
+        self.folder = Path(folder)
+        self.problem = problem
+
+    def __str__(self) -> str:
+        return (
+            f"{self.folder}: recordings cannot be kept there ({self.problem}); leave out --cache "
+            "(cache=True), or copy the campaign to where you may write"
+        )
 
 
 class RecordUseError(IngestError):

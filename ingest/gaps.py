@@ -33,8 +33,15 @@ class GapFiller:
         self._last = np.full(n_channels, np.nan)  # the sample before the held ones
         self._held: Block = np.empty((n_channels, 0))
 
-    def push(self, block: Block) -> Iterator[Block]:
-        """Take a block, give what is complete; raises EndlessLeadingGapError."""
+    def push(self, block: Block, *, is_whole: bool = False) -> Iterator[Block]:
+        """Take a block, give what is complete; raises EndlessLeadingGapError.
+
+        `is_whole`: nothing is missing in it, as somebody has seen.
+        """
+        if is_whole and not self._held.shape[1] and block.shape[1]:
+            self._last = block[:, -1].copy()
+            yield block
+            return
         missing = np.isnan(block)
         self.filled += missing.sum(axis=1)
         if self._held.shape[1]:

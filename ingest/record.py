@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Generator, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -22,11 +24,13 @@ from ingest.flow import FLOW_CONDITIONS
 from ingest.flow_findings import flow_findings
 from ingest.gaps import EndlessLeadingGapError, GapFiller
 from ingest.provenance import Provenance, SourceFile, Step, step
-from ingest.recording import ClockOptions, FileOptions, RawBlock
+from ingest.reading_ahead import reading_ahead
+from ingest.recording import ClockOptions, FileOptions, RawBlock, Recording
 from ingest.rig import CorrectionBounds
 from ingest.tunnel import Rotation
 from ingest.zeros import RunClock, ZeroLine, ZeroReading, has_zero, zero_line
 
+_THREADS = 2  # that check channels side by side
 Kind = Literal["wind-on", "wind-off"]
 Excitation = Literal["tap"]  # the model was struck, and rang
 
@@ -57,6 +61,8 @@ class Run:
     stated: Mapping[str, Any] = field(default_factory=dict, compare=False)  # the sheet's words
     balance: Balance | None = None  # where loads stand in `channels` in place of its bridges
     logged: tuple[Channel, ...] = ()  # what the sheet states; `channels` where there is no balance
+    # Folder where recordings are kept as they were read; None: each time the recording itself.
+    cache: Path | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         if not self.logged:
@@ -84,12 +90,11 @@ class Record:
 
     def __init__(self, run: Run, zeros: Mapping[str, ZeroReading], *, checked: bool = True) -> None:
         from ingest.checks import RecordChecks  # loads the readers' libraries
-        from ingest.readers import open_recording
 
         self.run = run
         self.channels = run.channels
         columns = [channel.column for channel in run.logged]
-        self._recording = open_recording(run.recordings, run.file_options, run.clock, columns)
+        self._recording = _opened(run, columns)
         self.sample_rate_hz = self._recording.rate_hz
         self.expected_samples = self._recording.expected_samples
         self.reader = self._recording.reader  # which took the file
@@ -140,9 +145,9 @@ class Record:
                 f"the record of run {self.run.number} was already read; open the run again"
             )
         self._started = True
-        return self._stream()
+        return reading_ahead(self._stream())
 
-    def _stream(self) -> Iterator[NDArray[np.float64]]:
+    def _stream(self) -> Generator[NDArray[np.float64]]:
         n = 0
         for block in self._balanced():
             n += block.shape[1]
@@ -172,19 +177,31 @@ class Record:
 
     def _filled(self) -> Iterator[NDArray[np.float64]]:
         """Calibrated blocks without gaps."""
-        scale = np.array([channel.scale for channel in self.run.logged])[:, None]
-        offset = np.array([channel.offset for channel in self.run.logged])[:, None]
         try:
-            for raw in self._raw():
-                if self._checked:
-                    self._checks.feed(raw.samples if raw.logged is None else raw.logged)
-                yield from self._filler.push(raw.samples * scale + offset)
-            yield from self._filler.finish()
+            with ThreadPoolExecutor(_THREADS) as pool:
+                for raw in reading_ahead(self._raw()):
+                    n_missing = sum(pool.map(partial(self._check, raw), range(len(raw.samples))))
+                    is_whole = n_missing == 0 and raw.logged is None
+                    yield from self._filler.push(raw.samples, is_whole=is_whole)
+                yield from self._filler.finish()
         except EndlessLeadingGapError as error:
             raise self._endless_gap(self.run.logged[error.channel]) from error
 
-    def _raw(self) -> Iterator[RawBlock]:
-        return self._recording.blocks([channel.column for channel in self.run.logged])
+    def _check(self, raw: RawBlock, index: int) -> int:
+        """Check one channel's samples, then calibrate them in place; how many are missing."""
+        channel, samples = self.run.logged[index], raw.samples[index]
+        logged = samples if raw.logged is None else raw.logged[index]
+        if self._checked:
+            n_missing = self._checks.feed_channel(index, logged)
+        else:
+            n_missing = int((~np.isfinite(logged)).sum())
+        if channel.scale != 1.0:
+            samples *= channel.scale
+        samples += channel.offset
+        return n_missing
+
+    def _raw(self) -> Generator[RawBlock]:
+        yield from self._recording.blocks([channel.column for channel in self.run.logged])
 
     def _endless_gap(self, channel: Channel) -> RecordingError:
         return RecordingError(
@@ -325,6 +342,16 @@ class Record:
             at=started + timedelta(seconds=middle_s) if started else None,
             means=dict(zip(names, means, strict=True)),
         )
+
+
+def _opened(run: Run, columns: list[str | int]) -> Recording:
+    if run.cache is None:
+        from ingest.readers import open_recording
+
+        return open_recording(run.recordings, run.file_options, run.clock, columns)
+    from ingest.recording_cache import open_kept
+
+    return open_kept(run.cache, run.recordings, run.file_options, run.clock, columns)
 
 
 def _calibration(channel: Channel) -> dict[str, Any]:

@@ -6,20 +6,17 @@ and keeps a histogram and a bounded list, whatever the length.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.channel_meters import Places, Samples
+from ingest.channel_meters import Places, Samples, places_at
+from ingest.excursions import GROUP, NEAR, REACH, Grouped, excursions
 
-# Samples on either side of a spike's top that a spike of three samples may reach, and cannot.
-_NEAR, _BESIDE = 2, 3
-# Samples on either side, beyond those of the spike, whose span is what the signal does there.
-_FLANK = 16
-_REACH = _BESIDE + _FLANK
-_PIECE = 8192  # samples looked at in one go: they stay near the core
+_NEAR, _REACH = NEAR, REACH
+_PIECE = 8192  # tops that share a finest step and whose sums are taken together
+_STRETCH = 8 * _PIECE  # looked at in one go: calls cost more than the core's cache gives
 # Spans of the flanks that a spike must stand out by, at least. Simulated: none of 5,000 records of
 # 30,000 samples of Gaussian noise had a spike; of spikes of 12 standard deviations planted in such
 # records 58 in 100 are seen, of 15 91 in 100.
@@ -31,7 +28,7 @@ _TAIL_SHARES = (0.1, 0.02)
 _FALSE_ALARMS = 1e-3
 _TAIL_FACTOR = 2.0
 _FEWEST_EXCURSIONS = 50  # fewer say nothing of a tail
-_EVERY = 4  # of these samples enter the histogram
+_EVERY = GROUP  # of these samples enter the histogram
 _BINS_PER_E = 20  # of the histogram over ln(spans), which reaches from e^-10 to e^10
 _LOWEST_LOG, _BINS = -10.0, 400
 _MOST_CANDIDATES = 4096  # kept; beyond it the half that stands out least is let go
@@ -65,13 +62,23 @@ class _Candidates:
         return _Candidates(*(np.concatenate(pair) for pair in both))
 
 
+@dataclass(frozen=True)
+class _Standing:
+    """Tops of one piece that stand out; one array entry each."""
+
+    tops: NDArray[np.intp]
+    spans: Samples
+    height: Samples
+    level: Samples  # middle of the flanks
+
+
 class SpikeMeter:
     """Follows excursions that come back within three samples, beside what the signal does."""
 
     def __init__(self, limit: float = np.inf) -> None:
         self._limit = limit  # samples at or beyond it are clipped, not spikes
         self._held: list[Samples] = []
-        self._held_places: list[NDArray[np.intp]] = []
+        self._held_places: list[Places] = []
         self._n_held = 0
         self._n = 0
         self._shift = self._sum = self._squares = 0.0
@@ -82,69 +89,98 @@ class SpikeMeter:
         self._candidates = _Candidates(empty, empty, empty, np.zeros(0, dtype=np.intp))
 
     def feed(self, samples: Samples, at: Places) -> None:
-        """Take the next block of finite samples, (n,), and their places in the record."""
-        self._held.append(samples)
-        places = np.arange(at.start, at.stop) if isinstance(at, range) else at
-        self._held_places.append(places)
+        """Take the next block of finite samples, (n,), and their places in the record.
+
+        The samples may change afterwards.
+        """
         self._n_held += samples.size
-        if self._n_held >= _PIECE + 2 * _REACH:
+        is_enough = self._n_held >= _PIECE + 2 * _REACH
+        self._held.append(samples if is_enough else samples.copy())
+        self._held_places.append(at)
+        if is_enough:
             self._consume(_PIECE)
 
-    def _consume(self, least: int) -> None:
-        """Look at whole pieces of what is held, or at all of it where `least` is 1."""
-        held, places = np.concatenate(self._held), np.concatenate(self._held_places)
+    def _consume(self, pieces_of: int) -> None:
+        """Look at whole pieces of what is held; at all of it where these are of one top."""
+        held, places = np.concatenate(self._held), _joined(self._held_places)
+        tops = held.size - 2 * _REACH
+        tops -= tops % pieces_of
+        steps = np.abs(np.diff(held))
         start = 0
-        while held.size - start >= least + 2 * _REACH:
-            stop = min(start + _PIECE + 2 * _REACH, held.size)
-            self._look_at(held[start:stop], places[start:stop])
-            start = stop - 2 * _REACH
-        self._held, self._held_places = [held[start:].copy()], [places[start:].copy()]
+        while start < tops:
+            stop = min(start + _STRETCH, tops)
+            # pieces that hold the finest step so far are looked at alone, so that what a step
+            # is does not depend on the blocks
+            if self._find_finer(steps[start : stop + 2 * _REACH - 1]) is not None:
+                stop = min(start + _PIECE, tops)
+                finer = self._find_finer(steps[start : stop + 2 * _REACH - 1])
+                self._finest_step = finer or self._finest_step
+            reach = slice(start, stop + 2 * _REACH)
+            self._look_at(held[reach], places[reach])
+            start = stop
+        self._held, self._held_places = [held[start:].copy()], [places[start:]]
         self._n_held = held.size - start
 
-    def _look_at(self, samples: Samples, places: NDArray[np.intp]) -> None:
-        """One piece; all but the first begin with samples that were counted before."""
-        fresh = samples if self._n == 0 else samples[2 * _REACH :]
+    def _find_finer(self, steps: Samples) -> float | None:
+        """The finest step, where it is finer than all before."""
+        if float(steps.min()) >= self._finest_step:
+            return None
+        finer = steps[steps < self._finest_step]
+        finer = finer[finer > 0.0]
+        return float(finer.min()) if finer.size else None
+
+    def _look_at(self, samples: Samples, places: Places) -> None:
+        """Pieces; all but the very first begin with samples that were counted before."""
+        first = max(self._n - _REACH, _REACH)  # of the tops, among the finite samples
+        self._add_moments(samples)
+        finest = self._finest_step if np.isfinite(self._finest_step) else 1.0
+        grouped = Grouped(samples, -first % GROUP)
+        self._add_to_histogram(grouped.spans(finest))
+        tops = grouped.may_stand_out(STANDS_OUT_SPANS, finest)
+        if not tops.size:
+            return
+        height, low, high = excursions(samples, tops)
+        spans = height / np.maximum(high - low, finest)
+        found = np.flatnonzero(spans >= STANDS_OUT_SPANS)
+        borders = np.arange(_PIECE, samples.size, _PIECE)
+        for one in np.split(found, np.searchsorted(tops[found], borders)):
+            if one.size:
+                standing = _Standing(tops[one], spans[one], height[one], (low + high)[one] / 2)
+                self._keep(samples, places, first, standing)
+
+    def _add_moments(self, samples: Samples) -> None:
+        """Sums piece by piece, so that they do not depend on the blocks."""
         if self._n == 0:
             self._shift = float(samples[0])
-        first = max(self._n - _REACH, _REACH)  # of the tops, among the finite samples
-        self._n += fresh.size
-        self._sum += float(np.sum(fresh - self._shift))
-        self._squares += float(np.sum((fresh - self._shift) ** 2))
-        steps = np.abs(np.diff(samples))
-        self._finest_step = min(self._finest_step, float(np.min(steps[steps > 0], initial=np.inf)))
-        height, low, high = _excursions(samples)
-        finest = self._finest_step if np.isfinite(self._finest_step) else 1.0
-        spans = height / np.maximum(high - low, finest)
-        self._add_to_histogram(spans[-first % _EVERY :: _EVERY])
-        tops = np.flatnonzero(spans >= STANDS_OUT_SPANS)
-        if tops.size:
-            self._keep(samples, places, first, tops, spans, (low + high) / 2, height)
+        centred = samples - self._shift
+        start = 0 if self._n == 0 else 2 * _REACH
+        for stop in (*range(_PIECE + 2 * _REACH, samples.size, _PIECE), samples.size):
+            fresh = centred[start:stop]
+            self._sum += float(fresh.sum())
+            self._squares += float(fresh @ fresh)
+            self._n += fresh.size
+            start = stop
 
     def _add_to_histogram(self, spans: Samples) -> None:
         logs = np.log(spans[spans > 0.0])
-        bins = np.clip(((logs - _LOWEST_LOG) * _BINS_PER_E).astype(np.intp), 0, _BINS - 1)
-        self._histogram += np.bincount(bins, minlength=_BINS)
+        logs -= _LOWEST_LOG
+        logs *= _BINS_PER_E
+        np.minimum(np.maximum(logs, 0.0, out=logs), _BINS - 1, out=logs)
+        self._histogram += np.bincount(logs.astype(np.intp), minlength=_BINS)
 
-    def _keep(
-        self,
-        samples: Samples,
-        places: NDArray[np.intp],
-        first: int,
-        tops: NDArray[np.intp],
-        spans: Samples,
-        level: Samples,
-        height: Samples,
-    ) -> None:
+    def _keep(self, samples: Samples, places: Places, first: int, found: _Standing) -> None:
         """Samples of one spike that follow one another are one candidate, placed at the first."""
-        heads = np.flatnonzero(np.diff(tops + first, prepend=self._last_top) > _NEAR)
-        self._last_top = int(tops[-1]) + first
+        heads = np.flatnonzero(np.diff(found.tops + first, prepend=self._last_top) > _NEAR)
+        self._last_top = int(found.tops[-1]) + first
         if not heads.size:
             return
-        spans, height = (np.maximum.reduceat(values[tops], heads) for values in (spans, height))
-        tops = tops[heads]
+        spans, height = (
+            np.maximum.reduceat(values, heads) for values in (found.spans, found.height)
+        )
+        tops, level = found.tops[heads], found.level[heads]
         around = samples[tops[:, None] + _REACH + np.arange(-_NEAR, _NEAR + 1)]
-        energy = np.sum((around - level[tops, None]) ** 2, axis=1)
-        more = _Candidates(spans, height, energy, places[tops + _REACH])
+        energy = np.sum((around - level[:, None]) ** 2, axis=1)
+        more = _Candidates(spans, height, energy, places_at(places, tops + _REACH))
         unclipped = np.abs(around).max(axis=1) < self._limit
         kept = self._candidates.with_more(more.chosen(unclipped))
         if kept.spans.size > _MOST_CANDIDATES:
@@ -195,34 +231,11 @@ class SpikeMeter:
         return STANDS_OUT_SPANS + _TAIL_FACTOR * max(reached - STANDS_OUT_SPANS, 0.0)
 
 
-def _foot(beside: Callable[[int], Samples], farther: np.ufunc, nearer: np.ufunc) -> Samples:
-    """What a top must pass: whichever samples next to it a spike of three cannot hold all of.
-
-    Those three away; and both two away, or the one before, or the one after.
-    """
-    inner = nearer(farther(beside(-2), beside(2)), nearer(beside(-1), beside(1)))
-    return np.asarray(farther(farther(beside(-_BESIDE), beside(_BESIDE)), inner))
-
-
-def _excursions(samples: Samples) -> tuple[Samples, Samples, Samples]:
-    """Of all samples with full flanks: height above or below, lowest and highest of the flanks."""
-    n = samples.size - 2 * _REACH
-
-    def beside(offset: int) -> Samples:
-        return samples[_REACH + offset : _REACH + offset + n]
-
-    top = beside(0)
-    above = top - _foot(beside, np.maximum, np.minimum)
-    below = _foot(beside, np.minimum, np.maximum) - top
-    low, high = samples, samples
-    width = 1
-    while width < _FLANK:
-        low = np.minimum(low[:-width], low[width:])
-        high = np.maximum(high[:-width], high[width:])
-        width *= 2
-    before, after = slice(0, n), slice(_REACH + _BESIDE + 1, _REACH + _BESIDE + 1 + n)
-    return (
-        np.maximum(np.maximum(above, below), 0.0),
-        np.minimum(low[before], low[after]),
-        np.maximum(high[before], high[after]),
-    )
+def _joined(places: list[Places]) -> Places:
+    """Places of blocks one behind the other; a range where nothing is missing between them."""
+    ranges = [one for one in places if isinstance(one, range)]
+    if len(ranges) == len(places):
+        whole = range(ranges[0].start, ranges[-1].stop)
+        if len(whole) == sum(map(len, ranges)):
+            return whole
+    return np.concatenate([np.asarray(one, dtype=np.intp) for one in places])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Generator, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -46,7 +46,7 @@ class _TapRecord(Record):
         kernels = {i: kernel for i, (kernel, _) in found.items()}
         self._filter = TubeFilter(len(self.channels), kernels)
 
-    def _stream(self) -> Iterator[NDArray[np.float64]]:
+    def _stream(self) -> Generator[NDArray[np.float64]]:
         for block in super()._stream():
             yield from self._filter.push(block)
         yield from self._filter.finish()

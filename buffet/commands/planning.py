@@ -9,7 +9,7 @@ import click
 
 from buffet.commands.running import done, exit_for, opened, progress, told
 from buffet.commands.worker_options import on_workers
-from buffet.options import JSON, SPEED, CampaignType, Place, Quantity
+from buffet.options import CACHE, JSON, SPEED, CampaignType, Place, Quantity
 
 if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis
@@ -152,6 +152,7 @@ _TIME = Quantity("time", "10 min")
     metavar="FOLDER",
     help="Write run sheets to fill in to a new folder.",
 )
+@CACHE
 @told
 def plan(
     campaign: Place | None, workers: Workers, as_json: bool, output: Path | None, **given: Any

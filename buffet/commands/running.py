@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from buffet.options import wants_cache
+
 if TYPE_CHECKING:
     from buffet.analysis import Failure
     from buffet.options import Place
@@ -66,7 +68,7 @@ def opened(place: Place, output: Path | None) -> Campaign:
     from buffet.errors import OutputError
     from buffet.opening import open_campaign
 
-    campaign = open_campaign(place)
+    campaign = open_campaign(place, cache=wants_cache())
     if output is not None and output.exists():
         for run in campaign.runs:
             if any(output.samefile(file) for file in run.recordings):

@@ -14,7 +14,7 @@ from buffet.rating.criteria import Criterion
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.motion_metrics import motion_curve
 from buffet.rating.pool import MOTION_OF, Pool
-from buffet.rating.seat_history import SeatHistory, seat_histories
+from buffet.rating.seat_history import SeatHistory
 from buffet.rating.state_change import NO_COPY
 from buffet.spectral.uncertainty import FEWEST_BLOCKS, Unseen, run_seed
 from buffet.spectral.window import hann
@@ -69,15 +69,14 @@ def burst_curve(pool: Pool, row: Criterion) -> MetricCurve:
 def burstiness(pool: Pool, row: Criterion) -> Burstiness | None:
     """Of the runs of a configuration together; None where no road speed has enough blocks."""
     name = MOTION_OF[row.metric]
-    tried = replace(pool.setting, speeds_m_s=pool.setting.tried_m_s(SPEEDS))
-    words = pool.motion(name).words
-    of_runs = [seat_histories(run, tried, name, words, row.band_hz) for run in pool.runs]
+    tried_m_s = pool.setting.tried_m_s(SPEEDS)
     runs = [run.run.number for run in pool.runs]
     told = []
-    for place, speed_m_s in enumerate(tried.speeds_m_s.tolist()):
+    histories = pool.histories(name, row.band_hz, tried_m_s)
+    for speed_m_s, of_runs in zip(tried_m_s.tolist(), histories, strict=True):
         # Its own at each speed, so that none hangs on the others that are asked for.
         rng = run_seed("bursts", *runs, f"{speed_m_s:.6g}")
-        one = log_ratio([histories[place] for histories in of_runs], rng)
+        one = log_ratio(of_runs, rng)
         if one is not None:
             told.append((speed_m_s, *one))
     if not told:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,16 +22,29 @@ DRAWS, SPEEDS = 24, 3
 COARSER = 4  # points to an octave: a quarter of the rated car's, alike for all
 
 
-def drawn_settings(setting: RideSetting) -> tuple[RideSetting, ...]:
-    """The car itself and cars as its spread lets it be, at a few road speeds.
+@dataclass(frozen=True)
+class DrawnCars:
+    """The car itself and cars as its spread lets it be, each at a few road speeds."""
 
-    They are the same for all configurations; none where nothing is uncertain.
-    """
+    setting: RideSetting  # all cars at one of the tried speeds after those at another
+    tried_m_s: Array  # (n_tried,)
+
+    def unseen(self, squares: Array, speeds_m_s: Array) -> Unseen:
+        """`car_unseen` of mean squares over `setting.speeds_m_s`, ``(n_tried * (1 + n_cars),)``."""
+        by_car = squares.reshape(len(self.tried_m_s), -1).T
+        return car_unseen(by_car, self.tried_m_s, speeds_m_s)
+
+
+def drawn_cars(setting: RideSetting) -> DrawnCars | None:
+    """They are the same for all configurations; none where nothing is uncertain."""
     if not any(spread_of(setting.vehicle)[0].values()):
-        return ()
-    cars = draw_vehicles(setting.vehicle, DRAWS, run_seed(setting.vehicle.name, "car"))
+        return None
+    drawn = draw_vehicles(setting.vehicle, DRAWS, run_seed(setting.vehicle.name, "car"))
+    cars = (setting.vehicle, *drawn)
     tried = tried_setting(setting)
-    return tuple(replace(tried, vehicle=car) for car in (setting.vehicle, *cars))
+    at = np.repeat(tried.speeds_m_s, len(cars))
+    each = cars * len(tried.speeds_m_s)
+    return DrawnCars(replace(tried, speeds_m_s=at, cars=each), tried.speeds_m_s)
 
 
 def tried_setting(setting: RideSetting) -> RideSetting:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from buffet.rating.bursts import burst_curve
 from buffet.rating.cabin_level import cabin_curve
+from buffet.rating.car_spread import DrawnCars
 from buffet.rating.criteria import Criteria, Criterion, Metric
 from buffet.rating.felt import Felt, felt
 from buffet.rating.metric_curve import MetricCurve
@@ -65,7 +66,7 @@ def configuration_curves(
     setting: RideSetting,
     criteria: Criteria,
     unseen: Mapping[Family, Sequence[Unseen]],
-    drawn: Sequence[RideSetting] = (),
+    drawn: DrawnCars | None = None,
     states: ConfigurationStates | None = None,
     rated_m_s: float | None = None,
 ) -> ConfigurationCurves:
@@ -79,7 +80,7 @@ def configuration_curves(
     rated_m_s : the one of the road speeds at which all that is felt is told
     """
     told = tuple(word for word in COMPONENTS if not without(word, runs))
-    pool = Pool(tuple(runs), setting, told, unseen, tuple(drawn), states)
+    pool = Pool(tuple(runs), setting, told, unseen, drawn, states)
     wind = pool.mix.covered
     curves = tuple(METRICS[row.metric](pool, row).within(wind) for row in criteria.rows)
     seat = pool.band("seat z", VERTICAL_BAND_HZ) if pool.why_not("seat z") is None else None

@@ -34,8 +34,7 @@ def seat_per_coefficient(setting: RideSetting, family: Family, frequency_hz: Arr
     motion, word = SEAT[family]
     if setting.why_not(motion) is not None:
         return None
-    grid = np.broadcast_to(frequency_hz, (len(setting.speeds_m_s), len(frequency_hz)))
-    rows = setting.rows(motion, grid)[..., COMPONENTS.index(word)]
+    rows = setting.rows(motion, frequency_hz)[..., COMPONENTS.index(word)]
     return np.where(setting.answers(motion)[:, None], np.abs(rows), np.nan)
 
 

@@ -23,7 +23,6 @@ from buffet.perception import (
 )
 from buffet.rating.motions import MotionName
 from buffet.rating.pool import Pool
-from buffet.rating.seat_history import seat_histories
 from buffet.rating.seat_scatter import VERTICAL_BAND_HZ
 from buffet.spectral.uncertainty import LogEstimate
 
@@ -100,7 +99,7 @@ def felt(pool: Pool, speed_m_s: float) -> Felt | None:
         total,
         reactions(total.value),
         upright / PERCEPTION.median_sine_rms_m_s2,
-        _shaking(alone),
+        _shaking(pool, there.speeds_m_s),
     )
 
 
@@ -127,13 +126,11 @@ def _total(estimates: Mapping[Direction, LogEstimate]) -> Interval:
     return LogEstimate(total, np.sqrt(spread), blocks).interval(0)
 
 
-def _shaking(alone: Pool) -> Shaking | None:
-    if any(run.copy is None for run in alone.runs):
+def _shaking(pool: Pool, speed_m_s: Array) -> Shaking | None:
+    if any(run.copy is None for run in pool.runs):
         return None
-    words = alone.motion("seat z").words
     found = []
-    for run in alone.runs:
-        (history,) = seat_histories(run, alone.setting, "seat z", words, VERTICAL_BAND_HZ)
+    for history in pool.histories("seat z", VERTICAL_BAND_HZ, speed_m_s)[0]:
         if history.duration_s > 1 and history.values.any():
             found.append(measures(history.values, history.rate_hz))
     if not found:

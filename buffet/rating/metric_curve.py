@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +81,12 @@ class MetricCurve:
         """P(metric > possible), P(metric > likely) at one speed."""
         if self.estimate is None:
             return 0.0, 0.0
-        possible, likely = map(self.estimate.probability_above, self.criterion.limits)
-        chance = 1.0 if self.occurs is None else float(self.occurs[index])
-        return chance * float(possible[index]), chance * float(likely[index])
+        possible, likely = self._probabilities[:, index].tolist()
+        return possible, likely
+
+    @cached_property
+    def _probabilities(self) -> Array:
+        """Of both limits at all speeds, ``(2, n_speeds)``."""
+        assert self.estimate is not None
+        above = [self.estimate.probability_above(limit) for limit in self.criterion.limits]
+        return np.array(above) * (1.0 if self.occurs is None else self.occurs)

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.rating.calibration import calibration_unseen, uncertain_channels, with_gains
-from buffet.rating.car_spread import CAR, averaged, car_unseen, tried_setting
+from buffet.rating.car_spread import CAR, DrawnCars, averaged, tried_setting
 from buffet.rating.criteria import Criterion, Metric
 from buffet.rating.motions import MOTIONS, Family, MotionName
 from buffet.rating.ride_metrics import RideSetting, RunMotion, sliding_octaves
+from buffet.rating.seat_history import SeatHistory, seat_histories
 from buffet.rating.yaw_mix import YawMix, yaw_mix
 from buffet.road_speed import RoadBand
 from buffet.run_analysis import RunAnalysis
@@ -30,6 +31,8 @@ CARRIED_ON_SHARE = 0.2
 OVER_ROAD: tuple[Metric, ...] = ("seat-over-road", "seat-burst-over-road")
 # Band in which what each yaw angle adds to a motion is told, road hertz: all criteria's.
 COUNTED_HZ = (0.5, 20.0)
+# Samples of octaves held at once, of which the largest in each resample are kept: 16 MB.
+MOST_AT_ONCE = 2_000_000
 MOTION_OF: dict[Metric, MotionName] = {
     "seat-over-road": "seat z",
     "seat-burst-over-road": "seat z",
@@ -58,10 +61,14 @@ class Pool:
     setting: RideSetting
     told: tuple[str, ...]  # components that every run measured
     unseen: Mapping[Family, Sequence[Unseen]]
-    drawn: tuple[RideSetting, ...] = ()
+    drawn: DrawnCars | None = None
     states: ConfigurationStates | None = None  # of the wake; None where no samples were kept
     motions: dict[MotionName, Pooled] = field(default_factory=dict)
-    others: dict[int, list[Pool]] = field(default_factory=dict)  # by part, one a drawn car
+    others: dict[int, Pool] = field(default_factory=dict)  # by part, in all drawn cars
+    # By road speed and band, one a run.
+    known_histories: dict[tuple[MotionName, float, tuple[float, float]], list[SeatHistory]] = field(
+        default_factory=dict
+    )
     calibrated: dict[int, list[Pool]] = field(default_factory=dict)  # by part, one a gain raised
 
     @cached_property
@@ -83,9 +90,8 @@ class Pool:
                 self.mix.weights,
             )
             words = tuple(word for word in (*kind.uses, *kind.more) if word in self.told)
-            rows: dict[bytes, NDArray[np.complex128]] = {}
             parts = tuple(
-                RunMotion(self.setting, part.run, i, band, name, words, rows, part.mirrored)
+                RunMotion(self.setting, part.run, i, band, name, words, part.mirrored)
                 for i, part in enumerate(mixed)
             )
             self.motions[name] = Pooled(parts, self.setting, band, self.mix)
@@ -103,6 +109,26 @@ class Pool:
             )
         return self.setting.why_not(name)
 
+    def histories(
+        self, name: MotionName, band_hz: tuple[float, float], speeds_m_s: Array
+    ) -> list[list[SeatHistory]]:
+        """A motion over road time, by road speed a list of one a run; kept, criteria share them.
+
+        Raises
+        ------
+        ValueError
+            A run holds no copy of its samples.
+        """
+        speeds = [float(speed) for speed in speeds_m_s]
+        lacking = [one for one in speeds if (name, one, band_hz) not in self.known_histories]
+        if lacking:
+            tried = replace(self.setting, speeds_m_s=np.array(lacking))
+            words = self.motion(name).words
+            runs = [seat_histories(run, tried, name, words, band_hz) for run in self.runs]
+            for one, *own in zip(lacking, *runs, strict=True):
+                self.known_histories[name, one, band_hz] = own
+        return [self.known_histories[name, one, band_hz] for one in speeds]
+
     def band(
         self, name: MotionName, band_hz: tuple[float, float], *, with_car: bool = True
     ) -> LogEstimate:
@@ -118,9 +144,9 @@ class Pool:
         """What resampling does not see of a motion in a band, or of its worst octave there."""
         own = self.unseen[MOTIONS[name].family]
         car = Unseen(0.0, source=CAR)
-        if self.drawn:
-            squares = _squares(self._in_other_cars(name), name, band_hz, over_road)
-            car = car_unseen(np.array(squares), self.drawn[0].speeds_m_s, self.setting.speeds_m_s)
+        if self.drawn is not None:
+            (squares,) = _squares([self._in_other_cars(name, self.drawn)], name, band_hz, over_road)
+            car = self.drawn.unseen(squares, self.setting.speeds_m_s)
         return (*own, car, *self.calibration_of(name, band_hz, over_road=over_road))
 
     def calibration_of(
@@ -143,13 +169,13 @@ class Pool:
             ]
         return self.calibrated[part]
 
-    def _in_other_cars(self, name: MotionName) -> list[Pool]:
+    def _in_other_cars(self, name: MotionName, drawn: DrawnCars) -> Pool:
         """By the mean spectrum of the run that reaches highest; all are changed alike. Kept."""
         motion = self.motion(name)
         furthest = motion.furthest(motion.heaviest)
         if furthest not in self.others:
             alone = (averaged(motion.parts[furthest].run),)
-            self.others[furthest] = [Pool(alone, setting, self.told, {}) for setting in self.drawn]
+            self.others[furthest] = Pool(alone, drawn.setting, self.told, {})
         return self.others[furthest]
 
 
@@ -209,7 +235,8 @@ class Pooled:
         added = np.zeros((len(own), len(self.setting.speeds_m_s)))
         for k, source in enumerate(sources):
             for part in self._members(k):
-                added[list(own).index(source)] += part.variances(low, high)[0, :, 0]
+                groups = part.group_variances(low, high)[..., 0]
+                added[list(own).index(source)] += part.weights[0] @ groups
         return _fewest_blocks(np.maximum(added, 0), blocks, self.mix.covered)
 
     @property
@@ -233,14 +260,19 @@ class Pooled:
     def band(self, band_hz: tuple[float, float]) -> Measured:
         """Mean square in a band; kept."""
         if band_hz not in self.known:
-            edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
-            samples = self._sum(*edges)[..., 0]
-
-            def growth() -> Array:
-                return _growth(samples[0], self._carried_on(edges, band_hz[1])[:, 0])
-
-            self.known[band_hz] = Measured(samples, growth)
+            groups = self._groups(np.array([band_hz[0]]), np.array([band_hz[1]]))
+            self.known[band_hz] = self._band(band_hz, groups[..., 0])
         return self.known[band_hz]
+
+    def _band(self, band_hz: tuple[float, float], groups: Array) -> Measured:
+        """From the variance of each group of all runs, ``(n_groups, n_speeds)``."""
+        edges = (np.array([band_hz[0]]), np.array([band_hz[1]]))
+        samples = self._weights @ groups
+
+        def growth() -> Array:
+            return _growth(samples[0], self._carried_on(edges, band_hz[1])[:, 0])
+
+        return Measured(samples, growth)
 
     def over_road(self, band_hz: tuple[float, float]) -> Measured:
         """Worst sliding octave over the road's; kept."""
@@ -251,10 +283,14 @@ class Pooled:
     def _over_road(self, band_hz: tuple[float, float]) -> Measured:
         low, high = sliding_octaves(*band_hz)
         road = self.setting.road_octaves(low, high)
-        samples = self._sum(low, high) / road
-        measured = samples[0].copy()  # not a view that would keep all resamples
-        worst = samples.max(axis=2)
+        # The band itself besides, since other criteria ask for it and it costs next to nothing.
+        groups = self._groups(np.append(low, band_hz[0]), np.append(high, band_hz[1]))
+        if band_hz not in self.known:
+            self.known[band_hz] = self._band(band_hz, groups[..., -1])
+        octaves = (groups[..., :-1] / road).transpose(0, 2, 1)  # (n_groups, n_octaves, n_speeds)
+        measured = np.tensordot(self._weights[0], octaves, axes=1).T
         index = measured.argmax(axis=1)
+        worst = self._largest(octaves)
 
         def growth() -> Array:
             added = self._carried_on((low, high), band_hz[1]) / road
@@ -275,8 +311,31 @@ class Pooled:
         spans = (low <= VERTICAL_NEEDS_HZ[0]) & (high >= VERTICAL_NEEDS_HZ[1])
         return np.asarray(spans & (growth < CARRIED_ON_SHARE))
 
-    def _sum(self, low: Array, high: Array) -> Array:
-        return np.asarray(np.sum([part.variances(low, high) for part in self.parts], axis=0))
+    def _largest(self, groups: Array) -> Array:
+        """Of bands in each resample, ``(1 + n_resamples, n_speeds)``; a few speeds at a time.
+
+        Parameters
+        ----------
+        groups : (n_groups, n_bands, n_speeds)
+        """
+        n_groups, n_bands, n_speeds = groups.shape
+        n = len(self._weights)
+        largest = np.empty((n, n_speeds))
+        at_once = max(1, MOST_AT_ONCE // (n * n_bands))
+        for start in range(0, n_speeds, at_once):
+            some = groups[..., start : start + at_once]
+            samples = self._weights @ some.reshape(n_groups, -1)
+            largest[:, start : start + at_once] = samples.reshape(n, n_bands, -1).max(axis=1)
+        return largest
+
+    @cached_property
+    def _weights(self) -> Array:
+        """Of the groups of all runs in each resample, ``(1 + n_resamples, n_groups)``."""
+        return np.concatenate([part.weights for part in self.parts], axis=1)
+
+    def _groups(self, low: Array, high: Array) -> Array:
+        """Band variances of the groups of all runs, ``(n_groups, n_speeds, n_bands)``."""
+        return np.concatenate([part.group_variances(low, high) for part in self.parts])
 
     def _carried_on(self, edges: tuple[Array, Array], until_hz: float) -> Array:
         """From each angle's run that reaches highest, since the others leave off below it."""

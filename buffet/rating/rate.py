@@ -16,7 +16,7 @@ from buffet.errors import NotRateableError
 from buffet.following import follow
 from buffet.one_pass import Keep
 from buffet.peak_search import shows_shedding
-from buffet.rating.car_spread import drawn_settings
+from buffet.rating.car_spread import drawn_cars
 from buffet.rating.configuration import ConfigurationCurves, configuration_curves
 from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
 from buffet.rating.motions import RIDE, Family
@@ -196,7 +196,7 @@ def rate(
             for run in _told(analysis.runs, "peaks of run", lambda run: run.run.number, progress)
         ]
     )
-    drawn = drawn_settings(setting)
+    drawn = drawn_cars(setting)
     states = campaign_states(runs, RIDE)
     unseen = {name: _unseen(spread, name, own, setting) for name, own in runs.items()}
     curves = [

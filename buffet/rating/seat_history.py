@@ -69,10 +69,14 @@ def seat_histories(
     length = next_fast_len(n, real=True)
     bins = rfft(samples, length, axis=1)
     model_hz = np.arange(bins.shape[1]) * (run.copy.rate_hz / length)
-    road_hz = model_hz * ratio[:, None]
-    rows = setting.rows(motion, road_hz)[..., columns]
-    rows[(road_hz < band_hz[0]) | (road_hz > band_hz[1])] = 0
-    history = irfft(np.einsum("vfc,cf->vf", rows, bins), length, axis=1)[:, :n]
+    moved = np.zeros((len(ratio), len(model_hz)), complex)
+    for at, own_ratio in enumerate(ratio):
+        road_hz = model_hz * own_ratio
+        first = int(np.searchsorted(road_hz, band_hz[0]))
+        kept = slice(first, int(np.searchsorted(road_hz, band_hz[1], side="right")))
+        rows = setting.rows(motion, road_hz[None, kept], slice(at, at + 1))[0, :, columns]
+        moved[at, kept] = np.einsum("cf,cf->f", rows, bins[:, kept])
+    history = irfft(moved, length, axis=1)[:, :n]
     rates = run.copy.rate_hz * ratio
     return [
         SeatHistory(float(rate), own[min(n, round(SETTLING_S * rate)) :])

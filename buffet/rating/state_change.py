@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.perception.largest_running import DRIVING_TIME_S
-from buffet.rating.car_spread import CAR, car_unseen
+from buffet.rating.car_spread import CAR
 from buffet.rating.criteria import Criterion
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.motions import RIDE
@@ -84,9 +84,8 @@ def step_responses(setting: RideSetting) -> Array:
     """
     from scipy.fft import irfft
 
-    frequency_hz = np.arange(round(TOP_HZ / STEP_HZ) + 1) * STEP_HZ
-    grid = np.broadcast_to(frequency_hz, (len(setting.speeds_m_s), len(frequency_hz)))
-    rows = setting.rows("seat z", grid)[..., [COMPONENTS.index(word) for word in RIDE]]
+    frequency_hz = np.arange(round(TOP_HZ / STEP_HZ) + 1) * np.float64(STEP_HZ)
+    rows = setting.rows("seat z", frequency_hz)[..., [COMPONENTS.index(word) for word in RIDE]]
     rows[:, 1:] /= (2j * np.pi * frequency_hz[1:])[:, None]
     rows[:, 0] = 0
     return np.asarray(irfft(rows, axis=1) * 2 * TOP_HZ)
@@ -114,11 +113,9 @@ def changes_a_second(runs: Sequence[ForceStates], speeds_m_s: Array) -> Array:
 
 
 def _of_other_cars(pool: Pool, steps: Array, variances: Array) -> Unseen:
-    if not pool.drawn:
+    if pool.drawn is None:
         return Unseen(0.0, source=CAR)
-    squares = [
-        np.exp(2 * np.log(step_peaks(other, steps, variances)[0]).mean(axis=0))
-        * other.answers("seat z")
-        for other in pool.drawn
-    ]
-    return car_unseen(np.array(squares), pool.drawn[0].speeds_m_s, pool.setting.speeds_m_s)
+    others = pool.drawn.setting
+    peaks, _ = step_peaks(others, steps, variances)
+    squares = np.exp(2 * np.log(peaks).mean(axis=0)) * others.answers("seat z")
+    return pool.drawn.unseen(squares, pool.setting.speeds_m_s)

@@ -108,26 +108,6 @@ class ReducedSpectra:
         in_bins = np.einsum("gqf,qf->gq", self.group_psd, self.usable_bins.astype(float))
         return np.asarray(in_bins * self.frequency_step_hz + self.below_resolution)
 
-    def functional(self, rows: Complex, bands: Array) -> Array:
-        """Each group's band variances of linear combinations of the components.
-
-        Parameters
-        ----------
-        rows : (n, n_bins, n_components), what multiplies the components, at each bin
-        bands : (n, n_bands, n_bins), share of each bin in each band
-
-        Returns
-        -------
-        (n_groups, n, n_bands), Σ_f bands · |rows · X|² df
-        """
-        used = np.flatnonzero(rows.any(axis=(0, 1)))  # what takes no part costs nothing
-        matrix = self.group_matrix[:, :, used[:, None], used]
-        features = _real_features(matrix).transpose(1, 0, 2)  # (n_bins, n_groups, k)
-        weights = _real_weights(rows[..., used]).transpose(1, 2, 0)  # (n_bins, k, n)
-        density = (features @ weights).transpose(2, 1, 0)  # (n, n_groups, n_bins)
-        values = density @ bands.transpose(0, 2, 1) * self.frequency_step_hz
-        return np.asarray(values.transpose(1, 0, 2))
-
     def index(self, name: str) -> int | None:
         """Position of the quantity of that name, or None."""
         names = [quantity.name for quantity in self.quantities]
@@ -183,21 +163,6 @@ def reduce(
         _below_resolution(spectra, rows, np.where(frequency <= usable_hz[:, None], psd, 0.0)),
         gain,
     )
-
-
-def _real_features(matrix: Complex) -> Array:
-    """Diagonal, and real and imaginary parts above it, ``(..., n_components²)``."""
-    i, j = np.triu_indices(matrix.shape[-1], 1)
-    diagonal = np.einsum("...ii->...i", matrix).real
-    upper = matrix[..., i, j]
-    return np.concatenate([diagonal, upper.real, upper.imag], axis=-1)
-
-
-def _real_weights(rows: Complex) -> Array:
-    """Weights of `_real_features` that give |Σ_i rows_i X_i|²."""
-    i, j = np.triu_indices(rows.shape[-1], 1)
-    cross = rows[..., i] * np.conj(rows[..., j])
-    return np.concatenate([np.abs(rows) ** 2, 2 * cross.real, -2 * cross.imag], axis=-1)
 
 
 def _component_rows(

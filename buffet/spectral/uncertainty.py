@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from math import log
 from statistics import NormalDist
 
@@ -250,9 +251,14 @@ class LogEstimate:
         low, high = self.value / ratio, self.value * ratio
         return np.where(known, low, below), np.where(known, high, above)
 
+    @cached_property
+    def _limits(self) -> tuple[Array, Array]:
+        """Of the usual level, once for all elements."""
+        return self.limits()
+
     def interval(self, *index: int) -> Interval:
         """One element as an interval."""
-        low, high = (float(limit[index]) for limit in self.limits())
+        low, high = (float(limit[index]) for limit in self._limits)
         return Interval(float(self.value[index]), low, high if np.isfinite(high) else None)
 
 

@@ -28,6 +28,8 @@ LEAST_VARIANCE = 1e-3
 LEAST_CHANCE = 1e-6
 # Of the logarithm of a ratio of densities: beyond it a sample leaves no doubt.
 MOST_LOG_RATIO = 600.0
+# So few records are quicker one by one in plain numbers than step by step in arrays.
+FEW_RECORDS = 8
 PARAMETERS = ("mean", "variance", "start", "stay")
 
 
@@ -221,6 +223,11 @@ def _forward(ratio: Array, models: TwoStateModels) -> tuple[Array, Array]:
     first, second = models.stay.T
     base, slope = 1 - first, first + second - 1
     before, after = np.empty_like(ratio), np.empty_like(ratio)
+    if ratio.shape[1] <= FEW_RECORDS:
+        for i in range(ratio.shape[1]):
+            known = float(models.start[i, 1]), float(base[i]), float(slope[i])
+            before[:, i], after[:, i] = _forward_in_one(ratio[:, i].tolist(), *known)
+        return before, after
     q = models.start[:, 1]
     for t, own in enumerate(ratio):
         before[t] = q
@@ -230,15 +237,44 @@ def _forward(ratio: Array, models: TwoStateModels) -> tuple[Array, Array]:
     return before, after
 
 
+def _forward_in_one(
+    ratio: list[float], start: float, base: float, slope: float
+) -> tuple[list[float], list[float]]:
+    """The same of one record."""
+    before, after = [], []
+    q = start
+    for own in ratio:
+        before.append(q)
+        odds = q * own
+        p = odds / (odds + (1 - q))
+        after.append(p)
+        q = base + slope * p
+    return before, after
+
+
 def _backward(last: Array, if_upper: Array, if_lower: Array) -> Array:
     """Chance of the second state at each sample, given all, ``(n_samples, n_records)``."""
     slope = if_upper - if_lower
     state = np.empty((len(slope) + 1, len(last)))
+    if len(last) <= FEW_RECORDS:
+        for i, known in enumerate(last.tolist()):
+            parts = slope[::-1, i].tolist(), if_lower[::-1, i].tolist()
+            state[::-1, i] = _backward_in_one(known, *parts)
+        return state
     now = state[-1] = last
     for t in range(len(slope) - 1, -1, -1):
         now = np.multiply(slope[t], now, out=state[t])
         now += if_lower[t]
     return state
+
+
+def _backward_in_one(last: float, slope: list[float], if_lower: list[float]) -> list[float]:
+    """The same of one record, all from its end on."""
+    found = [last]
+    for turn, base in zip(slope, if_lower, strict=True):
+        last = turn * last + base
+        found.append(last)
+    return found
 
 
 def likeliest_path(samples: Array, models: TwoStateModels) -> NDArray[np.int8]:

@@ -23,7 +23,7 @@ from buffet.vehicle.road import (
 from buffet.vehicle.road_choice import UnknownRoadError, road_from
 from buffet.vehicle.road_classes import ROAD_CLASSES, ClassLimits, RoadClass, class_of
 from buffet.vehicle.road_coherence import isotropic_coherence
-from buffet.vehicle.road_ride import road_seat_psd
+from buffet.vehicle.road_ride import road_seat_psds
 from buffet.vehicle.road_tracks import (
     WHEELS,
     cross_slope_matrix,
@@ -93,7 +93,7 @@ __all__ = [
     "named_car",
     "road_from",
     "road_of_class",
-    "road_seat_psd",
+    "road_seat_psds",
     "road_track_m",
     "roughness_index",
     "seat_acceleration_psd",

@@ -9,7 +9,7 @@ stand in for both, and tell nothing of wheels, tyres and steering.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
@@ -58,6 +58,8 @@ _UNITS = {"seat": "rad/s²", "yaw rate": "rad/s", "roll angle": "rad", "steering
 # The inputs of both models among the components of the spectra.
 _RIDE = [COMPONENTS.index(word) for word in ("drag", "lift", "pitch moment")]
 _LATERAL = [COMPONENTS.index(word) for word in ("side force", "roll moment", "yaw moment")]
+# Motions of the body that each of them gives, among `BODY_MOTIONS`.
+_UPRIGHT, _SIDEWAYS = [0, 2, 4], [1, 3, 5]
 _MEASURED_WHY = "the modes are measured on the body and tell nothing of wheels and steering"
 # What of the seat's motion along x and z is lateral motion's, off the middle of the car.
 _OFF_THE_MIDDLE = {"x": "yaw", "z": "roll"}
@@ -163,11 +165,23 @@ class CarModel:
         *,
         at_m: Sequence[float] | None = None,
     ) -> CarRows:
-        """Return one output per component at a road speed.
+        """Return one output per component at a road speed; see `responses`."""
+        return self.responses(output, frequency_hz, [speed_m_s], at_m=at_m)[0]
+
+    def responses(
+        self,
+        output: CarOutput,
+        frequency_hz: ArrayLike,
+        speeds_m_s: ArrayLike,
+        *,
+        at_m: Sequence[float] | None = None,
+    ) -> tuple[CarRows, ...]:
+        """Return one output per component at each of several road speeds.
 
         Parameters
         ----------
         frequency_hz : (n_frequencies,)
+        speeds_m_s : (n_speeds,)
         at_m : where the seat is, x rearward, y right, z up of the origin; the car's own without it.
             The seat's transfer goes with it.
 
@@ -179,16 +193,18 @@ class CarModel:
         if output not in CAR_OUTPUTS:
             raise ValueError(f"no output is called {output!r}: choose {', '.join(CAR_OUTPUTS)}")
         grid = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
+        speeds = np.asarray(speeds_m_s, dtype=np.float64)
         if output.startswith("seat"):
             place = self.vehicle.seat_at_m if at_m is None else at_m
-            return self._seat(output, grid, speed_m_s, place)
-        if self.measured is not None:
-            rows, why = self._measured(output, grid)
-        elif output.endswith("axle load"):
-            rows, why = self._axle_load(output, grid), None
-        else:
-            rows, why = self._of_lateral(output, grid, speed_m_s)
-        return CarRows(output, unit_of(output), rows, why)
+            return self._seat(output, grid, speeds, place)
+        if self.measured is None and not output.endswith("axle load"):
+            return self._of_lateral(output, grid, speeds)
+        rows, why = (
+            (self._axle_load(output, grid), None)
+            if self.measured is None
+            else self._measured(output, grid)
+        )
+        return (CarRows(output, unit_of(output), rows, why),) * len(speeds)
 
     def body_acceleration(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
         """Return the body's acceleration at the origin, (n_frequencies, 6, 6).
@@ -205,34 +221,56 @@ class CarModel:
             return self.measured.body_acceleration(frequency_hz)
         grid = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
         body = np.zeros((len(grid), 6, 6), dtype=np.complex128)
-        square = -((2 * np.pi * grid) ** 2)[:, np.newaxis]
-        heave, pitch = np.moveaxis(square[:, np.newaxis] * self.ride.response_to_force(grid), 1, 0)[
-            :2
-        ]
-        body[:, 0, _RIDE] = -pitch * self.masses.sprung_height_m
-        body[:, 0, COMPONENTS.index("drag")] += 1 / self.vehicle.mass_kg
-        body[:, 2, _RIDE] = heave + pitch * self.masses.sprung_x_m
-        body[:, 4, _RIDE] = pitch
-        if self.lateral is not None and self.why_no_lateral(speed_m_s) is None:
+        body[np.ix_(range(len(grid)), _UPRIGHT, _RIDE)] = self._upright(grid)
+        if self.why_no_lateral(speed_m_s) is None and self.lateral is not None:
             sideways = self.lateral.body_acceleration(grid, speed_m_s)
-            body[np.ix_(range(len(grid)), [1, 3, 5], _LATERAL)] = sideways
+            body[np.ix_(range(len(grid)), _SIDEWAYS, _LATERAL)] = sideways
         return body
 
+    def _upright(self, grid: Array) -> Complex:
+        """Acceleration along x and z and in pitch per drag, lift and pitch moment, (n, 3, 3)."""
+        square = -((2 * np.pi * grid) ** 2)[:, np.newaxis, np.newaxis]
+        motion = square * self.ride.response_to_force(grid)
+        heave, pitch = motion[:, 0], motion[:, 1]
+        along = -pitch * self.masses.sprung_height_m
+        along[:, 0] += 1 / self.vehicle.mass_kg
+        return np.stack([along, heave + pitch * self.masses.sprung_x_m, pitch], axis=1)
+
     def _seat(
-        self, output: CarOutput, grid: Array, speed_m_s: float, place: Sequence[float]
-    ) -> CarRows:
+        self, output: CarOutput, grid: Array, speeds_m_s: Array, place: Sequence[float]
+    ) -> tuple[CarRows, ...]:
         motion, unit = output.removeprefix("seat "), unit_of(output)
-        why = None if self.measured is not None else self.why_no_lateral(speed_m_s)
-        if why is not None and motion in ("y", "roll", "yaw"):
-            return CarRows(output, unit, None, why)
-        left_out = None
-        if why is not None and abs(place[1]) > _OFF_THE_MIDDLE_M:
-            left_out = _OFF_THE_MIDDLE.get(motion)
         index = BODY_MOTIONS.index(motion)
-        rows = motion_at(place)[index] @ self.body_acceleration(grid, speed_m_s)
+        parts = motion_at(place)[index]
+        rows, reasons = self._at_point(parts, grid, speeds_m_s)
         if index < 3:
             rows = rows * seat_transfer(self.vehicle.seat, grid)[:, index, np.newaxis]
-        return CarRows(output, unit, rows, why if left_out else None, left_out)
+        off_the_middle = abs(place[1]) > _OFF_THE_MIDDLE_M
+        found = []
+        for own, why in zip(rows, reasons, strict=True):
+            if why is not None and motion in ("y", "roll", "yaw"):
+                found.append(CarRows(output, unit, None, why))
+                continue
+            left_out = _OFF_THE_MIDDLE.get(motion) if why and off_the_middle else None
+            found.append(CarRows(output, unit, own, why if left_out else None, left_out))
+        return tuple(found)
+
+    def _at_point(
+        self, parts: Array, grid: Array, speeds_m_s: Array
+    ) -> tuple[Complex, list[str | None]]:
+        """A sum of the body's accelerations, (n_speeds, n, 6), and why it lacks lateral motion."""
+        shape = (len(speeds_m_s), len(grid), len(COMPONENTS))
+        if self.measured is not None:
+            alike = parts @ self.measured.body_acceleration(grid)
+            return np.broadcast_to(alike, shape), [None] * len(speeds_m_s)
+        rows = np.zeros(shape, dtype=np.complex128)
+        rows[..., _RIDE] = parts[_UPRIGHT] @ self._upright(grid)
+        reasons = [self.why_no_lateral(float(speed)) for speed in speeds_m_s]
+        told = np.flatnonzero([why is None for why in reasons])
+        if self.lateral is not None and len(told):
+            sideways = self.lateral.body_acceleration(grid, speeds_m_s[told])
+            rows[told[:, np.newaxis], :, _LATERAL] = np.moveaxis(parts[_SIDEWAYS] @ sideways, -1, 1)
+        return rows, reasons
 
     def _measured(self, output: CarOutput, grid: Array) -> tuple[Complex | None, str | None]:
         assert self.measured is not None
@@ -246,27 +284,36 @@ class CarModel:
         rows[:, _RIDE] = self.ride.axle_load_per_force(grid, axle)
         return rows
 
-    def _of_lateral(
-        self, output: CarOutput, grid: Array, speed_m_s: float
-    ) -> tuple[Complex | None, str | None]:
+    def _of_lateral(self, output: CarOutput, grid: Array, speeds_m_s: Array) -> tuple[CarRows, ...]:
+        reasons = [self.why_no_lateral(float(speed)) for speed in speeds_m_s]
+        if self.lateral is not None and output == "steering torque":
+            lacking = NO_STEERING if self.lateral.steering_arm_m is None else None
+            reasons = [why or lacking for why in reasons]
+        told = np.flatnonzero([why is None for why in reasons])
+        found = [CarRows(output, unit_of(output), None, why) for why in reasons]
+        if len(told):
+            rows = self._lateral_rows(output, grid, speeds_m_s[told])
+            for place, own in zip(told, rows, strict=True):
+                found[place] = replace(found[place], rows=own)
+        return tuple(found)
+
+    def _lateral_rows(self, output: CarOutput, grid: Array, speeds_m_s: Array) -> Complex:
+        """At road speeds at which the car is stable, (n_speeds, n, 6)."""
         lateral = self.lateral
-        if lateral is None or (why := self.why_no_lateral(speed_m_s)) is not None:
-            return None, self.lateral_why if lateral is None else why
-        if output == "steering torque" and lateral.steering_arm_m is None:
-            return None, NO_STEERING
-        rows = np.zeros((len(grid), len(COMPONENTS)), dtype=np.complex128)
+        assert lateral is not None
+        rows = np.zeros((len(speeds_m_s), len(grid), len(COMPONENTS)), dtype=np.complex128)
         axle = AXLE_NAMES.index("front" if output.startswith("front") else "rear")
         if output.endswith("wheel load"):
             side = 1.0 if "right" in output else -1.0
-            rows = self._axle_load(output, grid) / 2
-            rows[:, _LATERAL] = side * lateral.load_transfer(grid, speed_m_s)[:, axle]
+            rows += self._axle_load(output, grid) / 2
+            rows[..., _LATERAL] = side * lateral.load_transfer(grid, speeds_m_s)[..., axle, :]
         elif output.endswith("lateral force"):
-            rows[:, _LATERAL] = lateral.lateral_force(grid, speed_m_s)[:, axle]
+            rows[..., _LATERAL] = lateral.lateral_force(grid, speeds_m_s)[..., axle, :]
         else:
             kind = {
                 "yaw rate": lateral.yaw_rate,
                 "roll angle": lateral.roll_angle,
                 "steering torque": lateral.steering_torque,
             }[output]
-            rows[:, _LATERAL] = kind(grid, speed_m_s)
-        return rows, None
+            rows[..., _LATERAL] = kind(grid, speeds_m_s)
+        return rows

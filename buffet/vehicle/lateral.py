@@ -26,7 +26,7 @@ length: Pacejka, Tyre and Vehicle Dynamics, chapter 5 (all from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -50,6 +50,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Speeds = TypeVar("Speeds", float, float | Array)
 
 KM_H = 3.6
 # An eigenvalue this much right of the axis, to the largest, is one of an undamped car.
@@ -62,7 +63,10 @@ class UnstableCarError(BuffetError):
 
 @dataclass(frozen=True, eq=False)
 class LateralModel:
-    """The car across its path as a linear system; build it with `LateralModel.of`."""
+    """The car across its path as a linear system; build it with `LateralModel.of`.
+
+    Of several road speeds ``(n_speeds,)`` at once, these are the first axis of a response.
+    """
 
     axles: LateralAxles
     mass_kg: float
@@ -73,7 +77,10 @@ class LateralModel:
     to_body: Array
     # Front lateral force to torque at the steering wheel, m; None without [steering].
     steering_arm_m: float | None
-    _known: dict[tuple[bytes, float], Complex] = field(default_factory=dict, repr=False)
+    _known: dict[tuple[bytes, tuple[int, ...], bytes], Complex] = field(
+        default_factory=dict, repr=False
+    )
+    _known_why: dict[float, str | None] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         lock(self)
@@ -137,7 +144,12 @@ class LateralModel:
 
     def why_unstable(self, speed_m_s: float) -> str | None:
         """Return why the car has no frequency response at a road speed; None where it has."""
-        values = np.linalg.eigvals(self._state_matrix(_moving(speed_m_s)))
+        if speed_m_s not in self._known_why:
+            self._known_why[speed_m_s] = self._why_unstable(_moving(speed_m_s))
+        return self._known_why[speed_m_s]
+
+    def _why_unstable(self, speed_m_s: float) -> str | None:
+        values = np.linalg.eigvals(self._state_matrix(speed_m_s))
         if values.real.max() < ROUNDING * np.abs(values).max():
             return None
         critical = ""
@@ -163,8 +175,8 @@ class LateralModel:
             raise UnstableCarError(why)
         return lateral_modes(self._state_matrix(speed_m_s), np.diag(self.inertia))
 
-    def body_acceleration(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return the body's acceleration at the origin, (n_frequencies, 3, 3).
+    def body_acceleration(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
+        """Return the body's acceleration at the origin, (..., n_frequencies, 3, 3).
 
         Rows are y (m/s²), roll and yaw (rad/s²); columns side force (N), roll and yaw moment (N m).
 
@@ -174,11 +186,12 @@ class LateralModel:
             If the speed is not positive.
         """
         coordinates = self._acceleration(frequency_hz, speed_m_s)
-        acceleration: Complex = np.einsum("bc,fci->fbi", self.to_body, coordinates)
-        return acceleration
+        return np.asarray(self.to_body @ coordinates)
 
-    def body_acceleration_on_road(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return the body's acceleration at the origin per cross slope, (n_frequencies, 3, 2).
+    def body_acceleration_on_road(
+        self, frequency_hz: ArrayLike, speed_m_s: float | Array
+    ) -> Complex:
+        """Return the body's acceleration at the origin per cross slope, (..., n, 3, 2).
 
         Rows are y (m/s²), roll and yaw (rad/s²); columns the cross slope (rad, right side lower)
         under front and rear axle, which turn the base of the axle's roll stiffness and damping and
@@ -192,43 +205,40 @@ class LateralModel:
         omega = _omega(frequency_hz)[:, np.newaxis]
         axles = self.axles
         moments = axles.roll_stiffness_n_m_rad + 1j * omega * axles.roll_damping_n_m_s
-        per_roll_moment = self.body_acceleration(frequency_hz, speed_m_s)[:, :, 1]
-        acceleration: Complex = per_roll_moment[:, :, np.newaxis] * moments[:, np.newaxis, :]
+        per_roll_moment = self.body_acceleration(frequency_hz, speed_m_s)[..., 1]
+        acceleration: Complex = per_roll_moment[..., np.newaxis] * moments[:, np.newaxis, :]
         return acceleration
 
-    def yaw_rate(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return the body's yaw rate per input, (n_frequencies, 3), rad/s."""
+    def yaw_rate(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
+        """Return the body's yaw rate per input, (..., n_frequencies, 3), rad/s."""
         omega = _omega(frequency_hz)[:, np.newaxis]
         motion = self._motion(frequency_hz, speed_m_s)
-        rate: Complex = motion[:, 1] + self.axles.roll_axis_slope * 1j * omega * motion[:, 2]
+        rolling = self.axles.roll_axis_slope * 1j * omega * motion[..., 2, :]
+        rate: Complex = motion[..., 1, :] + rolling
         return rate
 
-    def roll_angle(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return the roll angle per input, (n_frequencies, 3), rad."""
-        return self._motion(frequency_hz, speed_m_s)[:, 2]
+    def roll_angle(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
+        """Return the roll angle per input, (..., n_frequencies, 3), rad."""
+        return self._motion(frequency_hz, speed_m_s)[..., 2, :]
 
-    def lateral_force(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return front and rear tyre force, to the right, per input, (n_frequencies, 2, 3), N."""
-        slip = np.einsum(
-            "ac,fci->fai", self.axles.slip_per_motion, self._motion(frequency_hz, speed_m_s)
-        )
-        force: Complex = -self._tyre_gain(frequency_hz, speed_m_s)[:, :, np.newaxis] * slip
+    def lateral_force(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
+        """Return front and rear tyre force to the right per input, (..., n, 2, 3), N."""
+        slip = self.axles.slip_per_motion @ self._motion(frequency_hz, speed_m_s)
+        force: Complex = -self._tyre_gain(frequency_hz, speed_m_s)[..., np.newaxis] * slip
         return force
 
-    def load_transfer(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return what each right wheel gains, and each left one loses, (n_frequencies, 2, 3), N.
+    def load_transfer(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
+        """Return what each right wheel gains, each left one loses, (..., n_frequencies, 2, 3), N.
 
         Of front and rear axle: what the body's roll, the tyre force below the roll centre and the
         wheels' own inertia above it make of the axle's moment, over the track.
         """
         axles = self.axles
         omega = _omega(frequency_hz)[:, np.newaxis, np.newaxis]
-        roll = self._motion(frequency_hz, speed_m_s)[:, np.newaxis, 2]
+        roll = self._motion(frequency_hz, speed_m_s)[..., 2:3, :]
         resisting = axles.roll_stiffness_n_m_rad + 1j * omega[:, 0] * axles.roll_damping_n_m_s
         height = axles.roll_centre_m[:, np.newaxis]
-        acceleration = np.einsum(
-            "ac,fci->fai", axles.slip_per_motion, self._acceleration(frequency_hz, speed_m_s)
-        )
+        acceleration = axles.slip_per_motion @ self._acceleration(frequency_hz, speed_m_s)
         moment = (
             resisting[:, :, np.newaxis] * roll
             - height * self.lateral_force(frequency_hz, speed_m_s)
@@ -237,8 +247,8 @@ class LateralModel:
         transfer: Complex = moment / axles.track_m[:, np.newaxis]
         return transfer
 
-    def steering_torque(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return the torque at the steering wheel held fast, (n_frequencies, 3), N m.
+    def steering_torque(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
+        """Return the torque at the steering wheel held fast, (..., n_frequencies, 3), N m.
 
         Front lateral force times trail, over the ratio, less the assistance's share.
 
@@ -249,41 +259,47 @@ class LateralModel:
         """
         if self.steering_arm_m is None:
             raise MissingCarDataError(NO_STEERING)
-        return self.steering_arm_m * self.lateral_force(frequency_hz, speed_m_s)[:, 0]
+        return self.steering_arm_m * self.lateral_force(frequency_hz, speed_m_s)[..., 0, :]
 
-    def _motion(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return lateral velocity, yaw rate and roll angle per input, (n_frequencies, 3, 3)."""
-        speed_m_s = _moving(speed_m_s)
-        omega = _omega(frequency_hz)
-        key = (omega.tobytes(), float(speed_m_s))
+    def _motion(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
+        """Return lateral velocity, yaw rate and roll angle per input, (..., n, 3, 3)."""
+        speeds, omega = np.asarray(_moving(speed_m_s), dtype=np.float64), _omega(frequency_hz)
+        key = (omega.tobytes(), speeds.shape, speeds.tobytes())
         solved = self._known.get(key)
         if solved is None:
-            solved = self._solved(frequency_hz, omega, speed_m_s)
+            solved = self._solved(frequency_hz, omega, speeds)
             solved.flags.writeable = False
-            self._known.clear()  # the last grid alone: one car's outputs share it
+            self._known.clear()  # the last grid and speeds alone: outputs share them
             self._known[key] = solved
         return solved
 
-    def _solved(self, frequency_hz: ArrayLike, omega: Array, speed_m_s: float) -> Complex:
+    def _solved(self, frequency_hz: ArrayLike, omega: Array, speed_m_s: Array) -> Complex:
         slips = self.axles.slip_per_motion
         gain = self._tyre_gain(frequency_hz, speed_m_s)
-        dynamic = self.inertia @ _rates(omega, speed_m_s)
-        dynamic = dynamic + np.einsum("ac,fa,ad->fcd", slips, gain, slips)
+        dynamic = (gain[..., np.newaxis, :] * slips.T) @ slips
+        omega_i = 1j * omega[:, np.newaxis]
+        lateral, yaw, roll = self.inertia.T
+        dynamic[..., 0] += omega_i * lateral
+        dynamic[..., 1] += speed_m_s[..., np.newaxis, np.newaxis] * lateral + omega_i * yaw
+        dynamic[..., 2] -= omega[:, np.newaxis] ** 2 * roll
         stiffness = self.axles.roll_stiffness_n_m_rad.sum() - self.overturning_n_m_rad
-        dynamic[:, 2, 2] += stiffness + 1j * omega * self.axles.roll_damping_n_m_s.sum()
-        inputs = np.broadcast_to(self.to_body.T, (len(omega), 3, 3))
-        return np.asarray(np.linalg.solve(dynamic, inputs), dtype=np.complex128)
+        dynamic[..., 2, 2] += stiffness + 1j * omega * self.axles.roll_damping_n_m_s.sum()
+        return np.asarray(_inverse(dynamic) @ self.to_body.T)
 
-    def _acceleration(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return the coordinates' accelerations, (n_frequencies, 3, 3)."""
-        rates = _rates(_omega(frequency_hz), speed_m_s)
-        acceleration: Complex = rates @ self._motion(frequency_hz, speed_m_s)
-        return acceleration
+    def _acceleration(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
+        """Return the coordinates' accelerations, (..., n_frequencies, 3, 3)."""
+        omega = _omega(frequency_hz)[:, np.newaxis]
+        speed = np.asarray(speed_m_s, dtype=np.float64)[..., np.newaxis, np.newaxis]
+        motion = self._motion(frequency_hz, speed_m_s)
+        lateral, yaw, roll = (motion[..., i, :] for i in range(3))
+        parts = 1j * omega * lateral + speed * yaw, 1j * omega * yaw, -(omega**2) * roll
+        return np.stack(parts, axis=-2)
 
-    def _tyre_gain(self, frequency_hz: ArrayLike, speed_m_s: float) -> Complex:
-        """Return tyre force against the velocity across each axle, (n_frequencies, 2), N s/m."""
-        lag = 1j * _omega(frequency_hz)[:, np.newaxis] * self.axles.relaxation_m / speed_m_s
-        gain: Complex = self.axles.cornering_n_rad / speed_m_s / (1 + lag)
+    def _tyre_gain(self, frequency_hz: ArrayLike, speed_m_s: float | Array) -> Complex:
+        """Return tyre force against the velocity across an axle, (..., n_frequencies, 2), N s/m."""
+        speed = np.asarray(speed_m_s, dtype=np.float64)[..., np.newaxis, np.newaxis]
+        lag = 1j * _omega(frequency_hz)[:, np.newaxis] * self.axles.relaxation_m / speed
+        gain: Complex = self.axles.cornering_n_rad / speed / (1 + lag)
         return gain
 
     def _state_matrix(self, speed_m_s: float) -> Array:
@@ -312,13 +328,12 @@ class LateralModel:
         return matrix
 
 
-def _rates(omega: Array, speed_m_s: float) -> Complex:
-    """Return accelerations per lateral velocity, yaw rate and roll angle, (n, 3, 3)."""
-    rates = np.zeros((len(omega), 3, 3), complex)
-    rates[:, 0, 0] = rates[:, 1, 1] = 1j * omega
-    rates[:, 0, 1] = speed_m_s
-    rates[:, 2, 2] = -(omega**2)
-    return rates
+def _inverse(matrix: Complex) -> Complex:
+    """Of many small matrices, (..., 3, 3): by cofactors, where a solver takes ten times as long."""
+    rows = [matrix[..., i, :] for i in range(3)]
+    columns = [np.cross(rows[i - 2], rows[i - 1]) for i in range(3)]
+    whole = (rows[0] * columns[0]).sum(axis=-1)
+    return np.asarray(np.stack(columns, axis=-1) / whole[..., np.newaxis, np.newaxis])
 
 
 def _roll_arm_m(axles: LateralAxles, masses: Masses) -> float:
@@ -357,10 +372,11 @@ def _positive_values(vehicle: Vehicle) -> dict[str, float]:
     return {what: 0.0 if value is None else value for what, value in values.items()}
 
 
-def _moving(speed_m_s: float) -> float:
-    if not speed_m_s > 0:
+def _moving(speed_m_s: Speeds) -> Speeds:
+    slowest = np.min(speed_m_s)
+    if not slowest > 0:
         raise ValueError(
-            f"lateral motion needs a speed above 0 m/s, got {speed_m_s:g} m/s: tyres of a "
+            f"lateral motion needs a speed above 0 m/s, got {slowest:g} m/s: tyres of a "
             "standing car do not roll sideways"
         )
     return speed_m_s

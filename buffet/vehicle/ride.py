@@ -107,8 +107,10 @@ class RideModel:
         """Return the coordinates per drag, lift and pitch moment, (n_frequencies, 4, 3)."""
         return self._solved("force", frequency_hz)
 
-    def response_to_road(self, frequency_hz: ArrayLike, speed_m_s: float) -> NDArray[np.complex128]:
-        """Return the coordinates per metre of road under the front axle, (n_frequencies, 4).
+    def response_to_road(
+        self, frequency_hz: ArrayLike, speed_m_s: float | NDArray[np.float64]
+    ) -> NDArray[np.complex128]:
+        """Return the coordinates per metre of road under the front axle, (..., n_frequencies, 4).
 
         The rear axle meets the same road later by wheelbase over speed; both tracks are alike.
 
@@ -119,7 +121,7 @@ class RideModel:
         """
         per_axle = self._solved("road", frequency_hz)
         response: NDArray[np.complex128] = np.einsum(
-            "fca,fa->fc", per_axle, self._road_at_axles(frequency_hz, speed_m_s)
+            "fca,...fa->...fc", per_axle, self._road_at_axles(frequency_hz, speed_m_s)
         )
         return response
 
@@ -142,13 +144,13 @@ class RideModel:
     def seat_acceleration_per_road(
         self,
         frequency_hz: ArrayLike,
-        speed_m_s: float,
+        speed_m_s: float | NDArray[np.float64],
         *,
         seat_x_m: float | None = None,
     ) -> NDArray[np.complex128]:
         """Return vertical acceleration of the seat's base per metre of road, (n_frequencies,).
 
-        In 1/s².
+        In 1/s². Of speeds ``(n_speeds, 1)``, ``(n_speeds, n_frequencies)``.
 
         Raises
         ------
@@ -157,7 +159,7 @@ class RideModel:
         """
         response = self.response_to_road(frequency_hz, speed_m_s)
         row = self._seat_row(frequency_hz, seat_x_m)
-        acceleration: NDArray[np.complex128] = np.einsum("fc,fc->f", row, response)
+        acceleration: NDArray[np.complex128] = np.einsum("fc,...fc->...f", row, response)
         return acceleration
 
     def axle_load_per_force(
@@ -214,15 +216,18 @@ class RideModel:
         pushes: NDArray[np.float64] = _TYRE_LINKS.T * np.array(self.tyre_stiffness_n_m)
         return pushes
 
-    def _road_at_axles(self, frequency_hz: ArrayLike, speed_m_s: float) -> NDArray[np.complex128]:
-        if not speed_m_s > 0:
+    def _road_at_axles(
+        self, frequency_hz: ArrayLike, speed_m_s: float | NDArray[np.float64]
+    ) -> NDArray[np.complex128]:
+        slowest = np.min(speed_m_s)
+        if not slowest > 0:
             raise ValueError(
-                f"a road response needs a speed above 0 m/s, got {speed_m_s:g} m/s: "
+                f"a road response needs a speed above 0 m/s, got {slowest:g} m/s: "
                 "the rear wheels follow the front ones after wheelbase / speed"
             )
         delay_s = self.wheelbase_m / speed_m_s
         rear = np.exp(-2j * np.pi * _as_grid(frequency_hz) * delay_s)
-        return np.stack([np.ones_like(rear), rear], axis=1)
+        return np.stack([np.ones_like(rear), rear], axis=-1)
 
     def _seat_row(self, frequency_hz: ArrayLike, seat_x_m: float | None) -> NDArray[np.complex128]:
         """Return acceleration of the seat's base per coordinate, (n_frequencies, 4)."""

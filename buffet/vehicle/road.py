@@ -112,7 +112,7 @@ def road_of_class(name: RoadClass) -> Road:
 def seat_acceleration_psd(
     model: RideModel,
     frequency_hz: ArrayLike,
-    speed_m_s: float,
+    speed_m_s: float | NDArray[np.float64],
     road: Road = GOOD_MOTORWAY,
     *,
     track_m: float | None = None,
@@ -120,7 +120,7 @@ def seat_acceleration_psd(
     """Return the one-sided PSD of vertical acceleration at the seat's base, (n_frequencies,).
 
     On a road, in (m/s²)²/Hz, unweighted; 0 at 0 Hz, which is its limit. Without a track width both
-    tracks are alike.
+    tracks are alike. Of speeds ``(n_speeds, 1)``, ``(n_speeds, n_frequencies)``.
 
     Raises
     ------
@@ -156,14 +156,14 @@ def axle_load_psd(
 def _through(
     response: NDArray[np.complex128],
     frequency_hz: ArrayLike,
-    speed_m_s: float,
+    speed_m_s: float | NDArray[np.float64],
     road: Road,
     track_m: float | None,
 ) -> NDArray[np.float64]:
     """Return |response|² times the road's PSD; both responses vanish as f² or faster at 0 Hz."""
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
-    psd = np.zeros_like(frequency)
+    psd = np.zeros(response.shape)
     moving = frequency > 0
     heights = mean_track_temporal_psd(road, frequency[moving], speed_m_s, track_m)
-    psd[moving] = np.abs(response[moving]) ** 2 * heights
+    psd[..., moving] = np.abs(response[..., moving]) ** 2 * heights
     return psd

@@ -4,7 +4,7 @@ Left and right track have the same PSD G and the cross-PSD γ G, so their mean h
 the cross slope (left less right over the track width: positive where the road's right side lies
 lower, as the car's roll angle is) G (1 - γ)/2 · (2 / track)². Rear wheels run in the front wheels'
 tracks and meet the same road later, by wheelbase over speed. One track width serves both axles:
-those of a car differ by a few percent.
+those of a car differ by a few percent. Speeds ``(n_speeds, 1)`` at once give results of as many.
 
 Element (i, j) of a cross-spectral matrix is the mean of X_i X_j*, one-sided.
 """
@@ -58,7 +58,10 @@ def cross_slope_psd(
 
 
 def mean_track_temporal_psd(
-    road: Road, frequency_hz: ArrayLike, speed_m_s: float, track_m: float | None
+    road: Road,
+    frequency_hz: ArrayLike,
+    speed_m_s: float | NDArray[np.float64],
+    track_m: float | None,
 ) -> NDArray[np.float64]:
     """Return the same at a speed over frequency above 0, m²/Hz.
 
@@ -72,7 +75,7 @@ def mean_track_temporal_psd(
 
 
 def cross_slope_temporal_psd(
-    road: Road, frequency_hz: ArrayLike, speed_m_s: float, track_m: float
+    road: Road, frequency_hz: ArrayLike, speed_m_s: float | NDArray[np.float64], track_m: float
 ) -> NDArray[np.float64]:
     """Return the same at a speed over frequency above 0, 1/Hz.
 
@@ -86,9 +89,13 @@ def cross_slope_temporal_psd(
 
 
 def cross_slope_matrix(
-    road: Road, frequency_hz: ArrayLike, speed_m_s: float, wheelbase_m: float, track_m: float
+    road: Road,
+    frequency_hz: ArrayLike,
+    speed_m_s: float | NDArray[np.float64],
+    wheelbase_m: float,
+    track_m: float,
 ) -> NDArray[np.complex128]:
-    """Return the cross-spectra of the cross slopes under front and rear axle, (n, 2, 2), 1/Hz.
+    """Return the cross-spectra of the cross slopes under front and rear axle, (..., n, 2, 2), 1/Hz.
 
     Raises
     ------
@@ -97,7 +104,7 @@ def cross_slope_matrix(
     """
     psd = cross_slope_temporal_psd(road, frequency_hz, speed_m_s, track_m)
     delayed = _delayed(frequency_hz, wheelbase_m / speed_m_s)
-    return np.asarray(delayed * np.atleast_1d(psd)[:, None, None])
+    return np.asarray(delayed * np.atleast_1d(psd)[..., None, None])
 
 
 def wheel_height_matrix(
@@ -119,11 +126,14 @@ def wheel_height_matrix(
     return np.asarray(whole.reshape(len(psd), len(WHEELS), len(WHEELS)))
 
 
-def _delayed(frequency_hz: ArrayLike, delay_s: float) -> NDArray[np.complex128]:
-    """Return the matrix of a signal of unit PSD and of the same, later, (n, 2, 2)."""
+def _delayed(
+    frequency_hz: ArrayLike, delay_s: float | NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Return the matrix of a signal of unit PSD and of the same, later, (..., n, 2, 2)."""
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
-    rows = np.exp(-2j * np.pi * frequency[:, None] * np.array([0.0, delay_s]))
-    return np.asarray(rows[:, :, None] * rows[:, None, :].conj())
+    later = np.exp(-2j * np.pi * frequency * delay_s)
+    rows = np.stack([np.ones_like(later), later], axis=-1)
+    return np.asarray(rows[..., :, None] * rows[..., None, :].conj())
 
 
 def _coherence(road: Road, wavenumber_cycle_m: ArrayLike, track_m: float) -> NDArray[np.float64]:
@@ -132,10 +142,13 @@ def _coherence(road: Road, wavenumber_cycle_m: ArrayLike, track_m: float) -> NDA
     return road.coherence(wavenumber_cycle_m, track_m)
 
 
-def _wavenumber(frequency_hz: ArrayLike, speed_m_s: float) -> NDArray[np.float64]:
-    if not speed_m_s > 0:
+def _wavenumber(
+    frequency_hz: ArrayLike, speed_m_s: float | NDArray[np.float64]
+) -> NDArray[np.float64]:
+    slowest = np.min(speed_m_s)
+    if not slowest > 0:
         raise ValueError(
-            f"a road shakes at a speed above 0 m/s, got {speed_m_s:g} m/s: "
+            f"a road shakes at a speed above 0 m/s, got {slowest:g} m/s: "
             "wavenumber is frequency over speed"
         )
     return np.asarray(np.asarray(frequency_hz, dtype=np.float64) / speed_m_s)

@@ -58,7 +58,9 @@ class Part:
         self.span_s = self.rows / self.rate_hz
         begin = min(max(self._begin - start, 0), n)
         end = int(min(max(self._end - start, 0), n))
-        return RawBlock(table.samples[:, begin:end], None), self.rows >= self._end
+        is_whole = (begin, end) == (0, n)
+        samples = table.samples if is_whole else table.samples[:, begin:end]
+        return RawBlock(samples, None), self.rows >= self._end
 
     def _seconds(self, stamps: Stamps) -> NDArray[np.float64]:
         if self.first_stamp is None:
@@ -110,6 +112,10 @@ def regrouped(blocks: Iterable[RawBlock]) -> Iterator[RawBlock]:
 
 
 def _joined(blocks: list[RawBlock]) -> RawBlock:
+    """One block, whose samples whoever asked for it may change."""
+    flags = blocks[0].samples.flags
+    if len(blocks) == 1 and flags.owndata and flags.c_contiguous and flags.writeable:
+        return blocks[0]
     stamps = [block.time_s for block in blocks if block.time_s is not None]
     return RawBlock(
         np.concatenate([block.samples for block in blocks], axis=1),

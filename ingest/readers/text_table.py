@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NoReturn, cast
+from typing import Any, Literal, NoReturn, cast, get_args
 
 import numpy as np
 
@@ -20,6 +20,12 @@ from ingest.readers.tables import Stamps, Table, TimeColumn
 from ingest.readers.text_chunks import Chunk, count_byte
 from ingest.readers.text_fields import BLANKS, MISSING, sample, split_line, stands_for_number
 from ingest.readers.text_layout import TextLayout
+
+# How pandas is asked for a chunk's numbers: to find that all are floats, which is faster by a
+# tenth than to be told so; told; or with an eye to whatever stands for a missing sample, which
+# only a word may be in the first two.
+Manner = Literal["guessed", "strict", "tolerant"]
+_MANNERS: tuple[Manner, ...] = get_args(Manner)
 
 
 class _ChunkFile:
@@ -46,13 +52,14 @@ class TableParser:
     layout: TextLayout
     wanted: tuple[int, ...]  # columns, in the order asked for; may repeat
     time: TimeColumn | None
-    # Ways to try in turn, tolerant or not; the strict one, a tenth faster, cannot serve where a
-    # number stands for a missing sample. Several threads may shorten it: to the same end.
-    _manners: list[bool] = field(default_factory=lambda: [False, True])
+    # Ways to try in turn. Several threads may shorten it: to the same end.
+    _manners: list[Manner] = field(default_factory=lambda: ["guessed", "strict", "tolerant"])
 
     def __post_init__(self) -> None:
         if any(stands_for_number(marker, self.layout.decimal) for marker in self.layout.missing):
-            self._manners[:] = [True]
+            self._manners[:] = ["tolerant"]
+        elif self.time is not None and self.time.format is not None:
+            self._manners.remove("guessed")  # texts are wanted: slower than numbers told so
 
     def parse(self, chunk: Chunk) -> Table:
         """Numbers of one chunk.
@@ -66,30 +73,34 @@ class TableParser:
 
         if b"\0" in chunk.data:
             self._refuse_nul(chunk)
-        for tolerant in self._manners:
+        for manner in tuple(self._manners):
             try:
-                table = self._parse_fast(chunk.data, tolerant)
+                table = self._parse_fast(chunk.data, manner)
             except (ValueError, pd.errors.ParserError):
                 continue
             if table is not None:
-                if tolerant:
-                    self._manners[:] = [True]  # what one chunk needs, the next will need too
+                self._keep_to(manner)
                 return table
         return self._parse_slowly(chunk)
 
-    def _parse_fast(self, data: bytes, tolerant: bool) -> Table | None:
-        """Numbers of a chunk, None where its rows may be ragged; tolerant knows missing markers."""
+    def _keep_to(self, manner: Manner) -> None:
+        """What one chunk needs, the next will need too."""
+        if manner in self._manners and self._manners[0] != manner:
+            self._manners[:] = _MANNERS[_MANNERS.index(manner) :]
+
+    def _parse_fast(self, data: bytes, manner: Manner) -> Table | None:
+        """Numbers of a chunk, None where its rows may be ragged or its columns are no floats."""
         import pandas as pd
 
         if not data.strip():
             return Table(np.empty((len(self.wanted), 0)), None)
-        used = self._used_columns()
+        used, tolerant = self._used_columns(), manner == "tolerant"
         frame = pd.read_csv(
             cast(Any, _ChunkFile(data)),
             sep=r"\s+" if self.layout.delimiter == BLANKS else self.layout.delimiter,
             header=None,
             usecols=None if len(used) == self.layout.n_fields else used,
-            dtype=self._types(used),
+            dtype=None if manner == "guessed" else self._types(used),
             decimal=self.layout.decimal,
             na_filter=tolerant,
             na_values=[*MISSING, *self._markers()],
@@ -99,6 +110,8 @@ class TableParser:
             encoding_errors="replace",
             engine="c",
         )
+        if manner == "guessed" and any(dtype.kind != "f" for dtype in frame.dtypes):
+            return None
         return None if self._may_be_ragged(data, frame) else self._table(frame)
 
     def _markers(self) -> list[str]:

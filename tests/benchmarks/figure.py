@@ -42,4 +42,4 @@ def line(figure: Figure) -> str:
         sign = "≥" if figure.sense == "at least" else "≤"
         goal, mark = f"{sign} {figure.goal:g} {figure.unit}", "    " if figure.reached else "MISS"
     found = f"{figure.found:.3g} {figure.unit}"
-    return f"{figure.what:62} {goal:>10}  {found:>10}  {mark}  {figure.beside}".rstrip()
+    return f"{figure.what:70} {goal:>10}  {found:>10}  {mark}  {figure.beside}".rstrip()

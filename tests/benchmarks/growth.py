@@ -1,23 +1,27 @@
-"""`python -m tests.benchmarks growth [share]`: time and memory as campaigns grow, as a plot.
+"""Time and peak memory of commands as campaigns grow, and a plot of them.
 
 Record length, channels and runs, each by ten or eight at a time, and the channel pairs apart.
-`share` is that of the full lengths.
+`share` is that of the full lengths and numbers of runs.
 """
 
 from __future__ import annotations
 
 import sys
 import tempfile
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from tests.benchmarks.campaigns import Size, measured, write_campaign
+from tests.benchmarks.figure import Figure
 
 MINUTE_S = 60.0
 YEAR_RUNS, YEAR_BYTES = 10_000, 20e12  # of a tunnel
-NIGHT_S, CORES_A_MACHINE = 12 * 3600.0, 16
+NIGHT_H, CORES_A_MACHINE = 12.0, 16
+LINEAR = 1.1  # an exponent that counts as linear: figures scatter by some per cent
+PLOT = Path("growth.png")
 
 
 @dataclass(frozen=True)
@@ -26,6 +30,7 @@ class Series:
 
     what: str
     axis: str
+    command: tuple[str, ...]
     sizes: tuple[float, ...]
     seconds: tuple[float, ...]
     megabytes: tuple[float, ...]
@@ -41,16 +46,6 @@ class Series:
     def measured(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
         """Time and memory."""
         return self.seconds, self.megabytes
-
-    def __str__(self) -> str:
-        time, memory = self.exponents
-        points = "; ".join(
-            f"{size:g}: {seconds:.2f} s, {megabytes:.0f} MB"
-            for size, seconds, megabytes in zip(
-                self.sizes, self.seconds, self.megabytes, strict=True
-            )
-        )
-        return f"{self.what} over {self.axis}: {points}; exponents {time:.2f} and {memory:.2f}"
 
 
 # What one measures, and its arguments to the command line after the campaign's folder.
@@ -86,30 +81,31 @@ def _series(
             found.append(measured(command[0], str(campaign), *command[1:]))
         print(f"{what}, {value:g} {axis}: {found[-1][0]:.2f} s", file=sys.stderr, flush=True)
     seconds, megabytes = zip(*found, strict=True)
-    return Series(what, axis, tuple(value for value, _ in sizes), seconds, megabytes)
+    return Series(what, axis, command, tuple(value for value, _ in sizes), seconds, megabytes)
 
 
-def year(series: list[Series], share: float) -> str:
-    """What a year of a tunnel costs, from the curves over length and runs."""
+def year(series: list[Series], share: float) -> Figure:
+    """Machines on which a year of a tunnel is done overnight, from what a run and a byte cost."""
     length, runs = series[0], series[3]
     minutes = np.diff(length.sizes[-2:])[0] * share
     a_byte = np.diff(length.seconds[-2:])[0] / Size(duration_s=minutes * MINUTE_S).bytes
     a_run = np.diff(runs.seconds[-2:])[0] / np.diff(runs.sizes[-2:])[0]
-    total_s = YEAR_RUNS * a_run + YEAR_BYTES * a_byte
-    # commands use two cores, whose second one is taken to be free where runs are side by side
-    machines = total_s / (NIGHT_S * CORES_A_MACHINE / 2)
-    return (
-        f"{YEAR_RUNS:,} runs and {YEAR_BYTES / 1e12:g} TB, at {a_run:.3f} s a run and "
-        f"{1e9 * a_byte:.2f} s a GB of 16-bit samples on two cores: {total_s / 3600:.0f} h; in a "
-        f"night of 12 h on {machines:.1f} machines of {CORES_A_MACHINE} cores"
+    hours = (YEAR_RUNS * a_run + YEAR_BYTES * a_byte) / 3600
+    # commands have two cores, of which a crew of single ones makes as much or more
+    machines = hours / (NIGHT_H * CORES_A_MACHINE / 2)
+    told = (
+        f"{hours:.0f} h on two cores for {YEAR_RUNS:,} runs and {YEAR_BYTES / 1e12:g} TB, at "
+        f"{a_run:.3f} s a run of 20 s and {1e9 * a_byte:.2f} s a GB of 16-bit samples"
     )
+    what = f"a year of a tunnel in a night of {NIGHT_H:g} h: machines of {CORES_A_MACHINE} cores"
+    return Figure(what, float(machines), "", beside=told)
 
 
 def draw(series: list[Series], path: Path) -> None:
     """Time and memory of every curve, with what linear growth would be."""
-    from matplotlib.figure import Figure
+    from matplotlib import figure as plots
 
-    figure = Figure(figsize=(4 * len(series), 7), layout="constrained")
+    figure = plots.Figure(figsize=(4 * len(series), 7), layout="constrained")
     axes = figure.subplots(2, len(series))
     for column, one in enumerate(series):
         for row, (values, unit) in enumerate(zip(one.measured, ("s", "MB"), strict=True)):
@@ -124,13 +120,16 @@ def draw(series: list[Series], path: Path) -> None:
     figure.savefig(path, dpi=80)
 
 
-def main(arguments: list[str], path: Path = Path("growth.png")) -> int:
-    """Print and draw all curves."""
-    share = float(arguments[0]) if arguments else 1.0
+def growth_figures(share: float = 1.0) -> Iterator[Figure]:
+    """Exponents of time and memory over each size, all but the pairs' at most one; and a plot."""
     series = growth(share)
     for one in series:
-        print(one)
-    print(year(series, share))
-    draw(series, path)
-    print(f"drawn in {path}")
-    return 0
+        steps = zip(one.sizes, *one.measured, strict=True)
+        points = "; ".join(f"{size:g}: {s:.2f} s, {mb:.0f} MB" for size, s, mb in steps)
+        goal = None if one.command == PAIRS else LINEAR
+        for what, exponent in zip(("time", "memory"), one.exponents, strict=True):
+            told = f"growth of {what} of {one.what} over {one.axis}"
+            yield Figure(told, exponent, "", goal, "at most", points if what == "time" else "")
+    yield year(series, share)
+    draw(series, PLOT)
+    yield Figure(f"growth: all of it drawn in {PLOT}", len(series), "curves")

@@ -7,10 +7,11 @@ from typing import Any
 
 import h5py
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 from asammdf import MDF, Signal
 from numpy.typing import NDArray
-from pyarrow import feather, parquet
+from pyarrow import csv, feather, parquet
 
 from tests.benchmarks.engine import RATE_HZ
 
@@ -89,3 +90,25 @@ def read_mdf4(path: Path) -> list[Any]:
             for channel in range(len(described.channels))
         ]
         return [signal.samples for signal in file.select(places)]
+
+
+def write_text(path: Path, samples: Samples) -> None:
+    """To the microvolt, as loggers print them."""
+    options = csv.WriteOptions(quoting_style="none")
+    csv.write_csv(pa.table(_named(np.round(samples, 6))), path, options)
+
+
+def write_comma_text(path: Path, samples: Samples) -> None:
+    """The same with a decimal comma."""
+    write_text(path, samples)
+    path.write_bytes(path.read_bytes().translate(bytes.maketrans(b",.", b";,")))
+
+
+def read_text(path: Path) -> pd.DataFrame:
+    """All columns."""
+    return pd.read_csv(path)
+
+
+def read_comma_text(path: Path) -> pd.DataFrame:
+    """All columns."""
+    return pd.read_csv(path, sep=";", decimal=",")

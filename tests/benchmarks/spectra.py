@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +25,7 @@ from tests.benchmarks.engine import (
     run_engine,
     seconds,
 )
+from tests.benchmarks.figure import Figure
 from tests.benchmarks.library_files import write_hdf5
 from tests.thorough.records import Resonance, from_density
 
@@ -48,31 +48,24 @@ strouhal_length_is = "body height"
 """
 
 
-@dataclass(frozen=True)
-class Multiple:
-    """One line of the table."""
-
-    what: str
-    own_s: float
-    engine_s: float
-    goal: float | None = None
-
-    def __str__(self) -> str:
-        goal = "" if self.goal is None else f"goal {self.goal:5.1f} x"
-        found = self.own_s / self.engine_s
-        return f"{self.what:58} {goal:12}, found {found:6.1f} x the engine ({self.own_s:.2f} s)"
+def _multiple(what: str, own_s: float, engine_s: float, goal: float | None = None) -> Figure:
+    """So many times the engine's own time."""
+    told = f"{own_s:.2f} s, the engine {engine_s:.3f} s"
+    return Figure(f"spectra: {what}, over the engine", own_s / engine_s, "x", goal, "at most", told)
 
 
-def spectra_figures(share: float = 1.0) -> list[Multiple]:
+def spectra_figures(share: float = 1.0) -> list[Figure]:
     """Reading and the pass, peaks and intervals, and each part, on six forces and 26 taps."""
     samples = _samples(int(DURATION_S * RATE_HZ * share))
-    cut = SegmentSettings(RATE_HZ, SEGMENT_SAMPLES, tuple(range(len(FORCES))), 400.0)
+    cut = SegmentSettings(
+        RATE_HZ, SEGMENT_SAMPLES, tuple(range(len(FORCES))), 400.0, single_precision=True
+    )
     engine_s = min(seconds(lambda: run_engine(samples, cut)) for _ in range(3))
     with tempfile.TemporaryDirectory() as folder:
         return _figures(_campaign(Path(folder), samples), engine_s)
 
 
-def _figures(campaign: Campaign, engine_s: float) -> list[Multiple]:
+def _figures(campaign: Campaign, engine_s: float) -> list[Figure]:
     plain_s, run = _passed(campaign, ())
     words = [part.word for part in PARTS]
     every_s, kept = _passed(campaign, words)
@@ -81,11 +74,11 @@ def _figures(campaign: Campaign, engine_s: float) -> list[Multiple]:
     result = run_result(kept)
     parts = [(part, seconds(lambda p=part: p.of_run(result, PartSettings()))) for part in PARTS]
     return [
-        Multiple("spectra: reading and the pass", plain_s, engine_s),
-        Multiple("spectra: peaks and intervals", peaks_s, engine_s),
-        Multiple("spectra: both, without time structure", plain_s + peaks_s, engine_s, GOAL),
-        Multiple("spectra: the pass with all that parts need", every_s, engine_s),
-        *(Multiple(f"spectra: {part.word}", own_s, engine_s) for part, own_s in parts),
+        _multiple("reading and the pass", plain_s, engine_s),
+        _multiple("peaks and intervals", peaks_s, engine_s),
+        _multiple("both, without time structure", plain_s + peaks_s, engine_s, GOAL),
+        _multiple("the pass with all that parts need", every_s, engine_s),
+        *(_multiple(part.word, own_s, engine_s) for part, own_s in parts),
     ]
 
 
@@ -111,21 +104,32 @@ def _samples(n: int) -> Array:
 
 def _campaign(folder: Path, samples: Array) -> Campaign:
     write_hdf5(folder / "1.h5", samples.T)
+    write_sheets(folder, "1.h5", [f"p{i:02d}" for i in range(CHANNELS)])
+    return open_campaign(folder)
+
+
+def write_sheets(
+    folder: Path,
+    recording: str,
+    columns: Sequence[str | int],
+    rate_hz: float = RATE_HZ,
+    antialias_hz: float = ANTIALIAS_HZ,
+) -> None:
+    """A campaign of one run."""
     (folder / "campaign.toml").write_text(CAMPAIGN, encoding="utf-8")
     (folder / "runs").mkdir()
     head = (
         'format = 1\n[run]\nnumber = "1"\nconfiguration = "bare"\nkind = "wind-on"\n'
-        f'recording = "../1.h5"\n[air]\nspeed = "{SPEED_M_S} m/s"\n'
-        f'[sampling]\nrate = "{RATE_HZ} Hz"\nantialias_cutoff = "{ANTIALIAS_HZ} Hz"\n'
+        f'recording = "../{recording}"\n[air]\nspeed = "{SPEED_M_S} m/s"\n'
+        f'[sampling]\nrate = "{rate_hz} Hz"\nantialias_cutoff = "{antialias_hz} Hz"\n'
     )
-    channels = "".join(_channel(i) for i in range(CHANNELS))
+    channels = "".join(_channel(i, column) for i, column in enumerate(columns))
     (folder / "runs" / "1.toml").write_text(head + channels, encoding="utf-8")
-    return open_campaign(folder)
 
 
-def _channel(index: int) -> str:
+def _channel(index: int, column: str | int) -> str:
     """Forces and moments, then taps in a row along the roof."""
-    text = f'[[channel]]\ncolumn = "p{index:02d}"\n'
+    text = f"[[channel]]\ncolumn = {column if isinstance(column, int) else repr(column)}\n"
     if index < len(FORCES):
         unit = "N m" if "moment" in FORCES[index] else "N"
         return f'{text}name = "{FORCES[index]}"\nmeasures = "{FORCES[index]}"\nunit = "{unit}"\n'

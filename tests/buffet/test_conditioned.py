@@ -16,6 +16,7 @@ from buffet.analysis import analyse
 from buffet.run_analysis import RunAnalysis
 from buffet.spectral.conditioned import ProbeResponse, probe_response, without_probes
 from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.group_features import GroupFeatures
 from buffet.spectral.reduction import ReducedSpectra, reduce
 from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from buffet.tunnel_part import TunnelPart, tunnel_part
@@ -124,10 +125,10 @@ def test_components_matrix_and_spectra_agree() -> None:
     """|row · X|² of the conditioned matrix is the conditioned combination, group by group."""
     _, _, rest = conditioned(mixed(), PROBES)
     assert rest.components == ("drag", "lift", "pitch moment")
-    rows = np.zeros((1, len(rest.frequency_hz), 3), complex)
-    rows[..., 0], rows[..., 1] = -2.0, 1.0
+    rows = np.zeros((3, 1, len(rest.frequency_hz)), complex)
+    rows[0], rows[1] = -2.0, 1.0
     bands = np.ones((1, 1, len(rest.frequency_hz)))
-    combined = rest.functional(rows, bands)[:, 0, 0]
+    combined = GroupFeatures.of([rest], range(3)).variances(rows, bands)[:, 0, 0]
     np.testing.assert_allclose(
         combined, rest.group_psd[:, 5].sum(axis=1) * rest.frequency_step_hz, rtol=1e-8
     )

@@ -6,6 +6,7 @@ from hmmlearn.hmm import GaussianHMM
 from numpy.typing import NDArray
 
 from buffet.switching.hidden_markov import (
+    FEW_RECORDS,
     fit_two_states,
     likeliest_path,
     one_state_log_likelihood,
@@ -74,10 +75,11 @@ def test_likelihood_of_a_given_model_is_that_of_hmmlearn() -> None:
 
 
 def test_records_fitted_together_are_fitted_as_alone() -> None:
-    """Each stops when it gains no more, whatever the others do."""
-    records = np.array([planted(300, seed, leaving)[0] for seed, leaving in ((1, 0.2), (2, 0.02))])
+    """Each stops when it gains no more, whatever the others do; many go step by step together."""
+    kinds = [(seed, leaving) for seed in range(1, FEW_RECORDS) for leaving in (0.2, 0.02)]
+    records = np.array([planted(300, seed, leaving)[0] for seed, leaving in kinds])
     together = fit_two_states(records)
-    for i in (0, 1):
+    for i in range(len(records)):
         alone = fit_two_states(records[i : i + 1])
         assert alone.mean[0] == pytest.approx(together.mean[i], abs=1e-12)
         assert alone.log_likelihood[0] == pytest.approx(together.log_likelihood[i], abs=1e-9)

@@ -7,6 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from buffet.spectral.engine import SegmentEngine
+from buffet.spectral.group_features import GroupFeatures
 from buffet.spectral.reduction import COMPONENTS, ReducedSpectra, reduce
 from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from ingest import Channel, Quantity, RigResponse
@@ -106,12 +107,12 @@ def test_functionals_are_band_variances_of_combined_samples() -> None:
     found = reduced(samples)
     assert found.components == ("lift", "pitch moment")
     lift, pitch = combined(samples)[:2]
-    rows = np.zeros((1, len(found.frequency_hz), 2), complex)
-    rows[..., 0], rows[..., 1] = 0.7, -0.4
+    rows = np.zeros((2, 1, len(found.frequency_hz)), complex)
+    rows[0], rows[1] = 0.7, -0.4
     bands = np.zeros((1, 2, len(found.frequency_hz)))
     bands[0, 0, 5:20] = 1.0
     bands[0, 1, 19:60] = 0.5
-    ours = found.functional(rows, bands)[:, 0]
+    ours = GroupFeatures.of([found], range(2)).variances(rows, bands)[:, 0]
     direct = spectra_of((0.7 * lift - 0.4 * pitch)[None, :].repeat(2, axis=0)).group_psd[:, 0]
     expected = direct @ bands[0].T * found.frequency_step_hz
     np.testing.assert_allclose(ours, expected, rtol=1e-8)
@@ -127,10 +128,10 @@ def test_a_delay_in_the_rows_undoes_a_delay_in_the_samples() -> None:
     assert found.components == ("drag", "lift")
     turn = np.exp(2j * np.pi * found.frequency_hz * 3 / RATE_HZ)
     whole = np.ones((1, 1, len(turn)))
-    both = np.stack([turn, -np.ones_like(turn)], axis=1)[None]
-    wrong = np.stack([np.conj(turn), -np.ones_like(turn)], axis=1)[None]
-    assert found.functional(both, whole).mean() < 0.02
-    assert found.functional(wrong, whole).mean() > 1
+    both = np.stack([turn, -np.ones_like(turn)])[:, None]
+    wrong = np.stack([np.conj(turn), -np.ones_like(turn)])[:, None]
+    assert GroupFeatures.of([found], range(2)).variances(both, whole).mean() < 0.02
+    assert GroupFeatures.of([found], range(2)).variances(wrong, whole).mean() > 1
 
 
 def test_a_balance_resonance_is_taken_out() -> None:

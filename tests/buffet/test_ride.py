@@ -18,7 +18,7 @@ from buffet.vehicle import (
     Cushion,
     ImpossibleCarError,
     RideModel,
-    road_seat_psd,
+    road_seat_psds,
 )
 from ingest.vehicle import Axle, Vehicle
 from tests.buffet.cars import CUSHIONED, HATCHBACK, four_quarter_cars, rigid_tyred, scaled
@@ -322,7 +322,9 @@ def test_cushion_is_off_unless_asked() -> None:
     plain, soft = CarModel.of(HATCHBACK), CarModel.of(replace(HATCHBACK, seat=CUSHIONED))
     passed = Cushion().transmissibility(FREQUENCIES_HZ)
     by_force = [car.response("seat z", FREQUENCIES_HZ, 30.0).rows for car in (plain, soft)]
-    by_road = [road_seat_psd(car, FREQUENCIES_HZ, 30.0, GOOD_MOTORWAY) for car in (plain, soft)]
+    by_road = [
+        road_seat_psds(car, FREQUENCIES_HZ, [30.0], GOOD_MOTORWAY)[0] for car in (plain, soft)
+    ]
 
     assert by_force[0] is not None
     assert by_force[0][:, [0, 2, 4]] == pytest.approx(

@@ -18,7 +18,7 @@ from buffet.vehicle import (
     RoadClass,
     axle_load_psd,
     road_of_class,
-    road_seat_psd,
+    road_seat_psds,
     seat_acceleration_psd,
 )
 from ingest.vehicle import Axle
@@ -167,7 +167,9 @@ def test_cushion_reaches_the_road_too() -> None:
     grid_hz = np.array([2.0, 4.5, 9.0])
 
     plain, soft = (
-        road_seat_psd(CarModel.of(replace(HATCHBACK, seat=seat)), grid_hz, 30.0, GOOD_MOTORWAY)
+        road_seat_psds(CarModel.of(replace(HATCHBACK, seat=seat)), grid_hz, [30.0], GOOD_MOTORWAY)[
+            0
+        ]
         for seat in (HATCHBACK.seat, CUSHIONED)
     )
 

@@ -18,7 +18,9 @@ def filled(samples: NDArray[np.float64], borders: list[int]) -> NDArray[np.float
     """Push samples (n_channels, n) cut at the borders, and join what comes out."""
     filler = GapFiller(samples.shape[0])
     given = [
-        part for block in np.split(samples.copy(), borders, axis=1) for part in filler.push(block)
+        part
+        for block in np.split(samples.copy(), borders, axis=1)
+        for part in filler.push(block, is_whole=not np.isnan(block).any())
     ]
     return np.concatenate([*given, *filler.finish()], axis=1)
 

@@ -326,13 +326,29 @@ def test_fast_and_slow_way_agree(
     parser = TableParser(tmp_path, layout, (2, 1, 2), time)
     chunk = Chunk(2, data.split("\n", 1)[1].encode(), is_last=True)
 
-    fast, slow = parser._parse_fast(chunk.data, tolerant=True), parser._parse_slowly(chunk)
+    fast, slow = parser._parse_fast(chunk.data, "tolerant"), parser._parse_slowly(chunk)
 
     assert fast is not None
     np.testing.assert_array_equal(fast.samples, slow.samples)
     np.testing.assert_array_equal(np.isnan(fast.samples[1]), [False, True, False, False])
     if time is not None:
         np.testing.assert_array_equal(fast.stamps, slow.stamps)
+
+
+def test_what_stands_in_a_chunk_does_not_change_the_numbers_of_the_next(tmp_path: Path) -> None:
+    """Plain floats, whole numbers with a minus zero or beyond 64 bits, then a missing sample."""
+    chunks = ["0.1;-2.5e-3\n", "7;-0\n", "18446744073709551615;1\n", "1.5;\n", "0.1;-2.5e-3\n"]
+    layout = find_layout(read_head(write(tmp_path, "a;b\n" + "".join(chunks)), None), FileOptions())
+    parser = TableParser(tmp_path, layout, (0, 1), None)
+
+    read = [
+        parser.parse(Chunk(2 + i, text.encode(), False)).samples.T[0]
+        for i, text in enumerate(chunks)
+    ]
+
+    wanted = [[0.1, -2.5e-3], [7.0, -0.0], [2.0**64, 1.0], [1.5, np.nan], [0.1, -2.5e-3]]
+    np.testing.assert_array_equal(read, wanted)
+    assert np.signbit(read[1][1])
 
 
 @pytest.mark.parametrize("packed", [False, True])

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.rating.car_spread import drawn_settings
+from buffet.rating.car_spread import drawn_cars
 from buffet.rating.ranking import shares_of
 from tests.thorough.alarms import LEVEL
 from tests.thorough.onset_coverage import ONSET_M_S, OnsetScene
@@ -34,7 +34,7 @@ def ranked_pairs(kind: CampaignKind, n: int, seed: int = 90) -> RankedPairs:
     rng = np.random.default_rng(seed)
     scene = OnsetScene.of(kind.record)
     setting = replace(scene.setting, speeds_m_s=np.array([ONSET_M_S]))
-    drawn = drawn_settings(setting)
+    drawn = drawn_cars(setting)
     probability, less, p_values = [], [], []
     for start in range(0, n, AT_ONCE):
         for number, analysis in enumerate(campaigns(kind, min(AT_ONCE, n - start), rng), start):

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.analysis import CampaignAnalysis
-from buffet.rating.car_spread import drawn_settings
+from buffet.rating.car_spread import DrawnCars, drawn_cars
 from buffet.rating.configuration import configuration_curves
 from buffet.rating.metric_curve import MetricCurve
 from buffet.rating.ride_metrics import RideSetting
@@ -122,7 +122,7 @@ def said(kind: CampaignKind, n_cases: int, seed: int = 70) -> Said:
     rng = np.random.default_rng(seed)
     scene = OnsetScene.of(kind.record)
     setting = replace(scene.setting, speeds_m_s=np.array([ONSET_M_S]))
-    drawn = drawn_settings(setting)
+    drawn = drawn_cars(setting)
     truths = _truths(kind, scene, setting, rng)
     probability, exceeded = [], []
     n_campaigns = -(-n_cases // 2)
@@ -157,7 +157,7 @@ def curves_of(
     analysis: CampaignAnalysis,
     scene: OnsetScene,
     setting: RideSetting,
-    drawn: Sequence[RideSetting],
+    drawn: DrawnCars | None,
 ) -> dict[str, MetricCurve]:
     """What is said of configurations a and b, by all that the rating knows; none where unsure."""
     stated = replace(analysis, runs=tuple(_with_pressure(run) for run in analysis.runs))

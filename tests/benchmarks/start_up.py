@@ -1,0 +1,65 @@
+"""How soon commands begin, and what a cache of recordings spares; processes measured in turn."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+from tests.benchmarks.engine import CHANNELS, RATE_HZ, seconds
+from tests.benchmarks.figure import Figure
+from tests.benchmarks.library_files import write_text
+from tests.benchmarks.spectra import write_sheets
+
+ROUNDS = 5
+RECORD_S = 60.0  # of text, all channels
+SPECTRA = ("-m", "buffet", "spectra", "--what", "spectrum", "--resolution", "0.6 Hz")
+READ = """import sys
+from ingest import open_campaign
+for run in open_campaign(sys.argv[1], cache=len(sys.argv) > 2).runs:
+    for _ in run.open().blocks():
+        pass
+"""
+OPEN = "import sys, buffet; buffet.open_campaign(sys.argv[1], cache=True)"
+
+
+def start_up_figures(share: float = 1.0) -> list[Figure]:
+    """`--help` beside click alone, a campaign opened, and text with a cache and without."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        shape = (int(RECORD_S * RATE_HZ * share), CHANNELS)
+        write_sheets(folder, "1.csv", [f"p{i:02d}" for i in range(CHANNELS)])
+        write_text(folder / "1.csv", np.random.default_rng(1).standard_normal(shape))
+        return _figures(str(folder))
+
+
+def _figures(folder: str) -> list[Figure]:
+    _run("-c", READ, folder, "cache")
+    commands = (
+        ("-c", "import click"),
+        ("-m", "buffet", "--help"),
+        ("-c", OPEN, folder),
+        ("-c", READ, folder),
+        ("-c", READ, folder, "cache"),
+        (*SPECTRA, folder),
+        (*SPECTRA, folder, "--cache"),
+    )
+    rounds = [[seconds(lambda c=c: _run(*c)) for c in commands] for _ in range(ROUNDS)]
+    click, shown, opened, read, kept, plain, cached = np.min(rounds, axis=0).tolist()
+    return [
+        Figure("buffet --help over import click", shown / click, "x", 3.0, "at most", _s(shown)),
+        Figure("a campaign opened, as `rate` does first", opened, "s"),
+        Figure("text read, over the same from the cache", read / kept, "x", beside=_s(kept)),
+        Figure("its spectra, over the same from the cache", plain / cached, "x", beside=_s(cached)),
+    ]
+
+
+def _s(taken_s: float) -> str:
+    return f"{taken_s:.3f} s"
+
+
+def _run(*arguments: str) -> None:
+    subprocess.run([sys.executable, *arguments], check=True, capture_output=True)
