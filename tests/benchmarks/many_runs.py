@@ -37,7 +37,7 @@ def many_runs_figures(share: float = 1.0) -> list[Figure]:
 
 
 def _seconds(campaign: Campaign, workers: Workers) -> float:
-    settings = AnalysisSettings(keeps=FOR_RATING)
+    settings = AnalysisSettings(workers=1, keeps=FOR_RATING)  # threads, of the engine
     peaks = shedding_peaks()
     return seconds(lambda: analyse(campaign, settings=settings, workers=workers, prepare=peaks))
 
