@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from buffet.planning.bandwidth import statistical_bandwidth_hz
+from buffet.spectral.peak_model import BACKGROUND_TERMS, Grid, evaluate, resonance
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.resolution import BINS_PER_BANDWIDTH
-from buffet.spectral.whittle import BACKGROUND_TERMS, Grid, evaluate, resonance
 from buffet.spectral.window import HANN_BIN_INFORMATION, HANN_OVERLAP_CORRELATION
 
 Array = NDArray[np.float64]

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from buffet.interval import Interval
 from buffet.resonance.result import HIGHEST_DAMPING, ChannelResonance, Mode, SpectrumDrawing
 from buffet.rotation import mains_source, rotation_source
+from buffet.spectral.peak_model import resonance
 from buffet.spectral.peaks import Peak, fit_peaks
 from buffet.spectral.reduction import FIRST_BIN
 from buffet.spectral.starts import MOST_PEAKS
-from buffet.spectral.whittle import resonance
 from buffet.spectral.window import LOBE_BINS
 from ingest import Channel, RigResponse, Rotation, Run
 

@@ -4,12 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import product
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from buffet.interval import NORMAL_HALF_WIDTH, Interval
+from buffet.spectral.peak_model import (
+    BACKGROUND_TERMS,
+    NARROWEST_BINS,
+    OVERSAMPLING,
+    Grid,
+    Shape,
+    layers,
+    seen_variance,
+)
 from buffet.spectral.search import strongest
 from buffet.spectral.starts import (
     LEAST_LEFT,
@@ -22,21 +33,9 @@ from buffet.spectral.starts import (
     without_unseen,
 )
 from buffet.spectral.uncertainty import LARGEST_LOG
-from buffet.spectral.whittle import (
-    BACKGROUND_TERMS,
-    NARROWEST_BINS,
-    OVERSAMPLING,
-    Fit,
-    Grid,
-    Shape,
-    background_start,
-    fit,
-    layers,
-    relative_deviance,
-    resonance,
-    seen_variance,
-)
+from buffet.spectral.whittle import Fit, background_start, fit, relative_deviance
 from buffet.spectral.window import LOBE_BINS, line_shape
+from buffet.spectral.windowed import windowed_slopes
 
 Array = NDArray[np.float64]
 PeakKind = Literal["broad", "harmonic", "line"]
@@ -105,7 +104,7 @@ def fit_peaks(
     """
     if len(psd) < 3 * BACKGROUND_TERMS or not (psd > 0).all():
         return no_peaks(len(psd))
-    grid = Grid(frequency_hz, float(frequency_hz[1] - frequency_hz[0]))
+    grid = _grid(np.ascontiguousarray(frequency_hz, float).tobytes())
     scale = float(np.median(psd))
     level = psd / scale
     start = start_of_search(grid, level, effective_segments, lines_hz)
@@ -123,6 +122,13 @@ def fit_peaks(
     heard.sort(key=lambda i: -peaks[i].rms.value)
     shares = np.array([fitted.share(i) for i in heard]).reshape(len(heard), len(psd))
     return PeakFit(tuple(peaks[i] for i in heard), deviance, shares)
+
+
+@lru_cache(maxsize=8)
+def _grid(frequency_hz: bytes) -> Grid:
+    """Of the bins' frequencies, made once for all channels that have the same."""
+    own = np.frombuffer(frequency_hz)
+    return Grid(own, float(own[1] - own[0]))
 
 
 def no_peaks(n_bins: int) -> PeakFit:
@@ -183,9 +189,31 @@ def _with_peak(null: Fit, psd: Array, candidate: tuple[float, float], *, modes: 
     if not modes:
         return grown
     start[-3] = np.log(np.quantile(psd, FLOOR_QUANTILE))
+    grown = _exchanged(grown, psd)
     seen_through = _lines_told(_from_two_starts(null, psd, start, (*null.shapes, "mode")), psd)
+    seen_through = _exchanged(seen_through, psd)
     clearly = seen_through.log_likelihood > grown.log_likelihood + CLEARLY_BETTER
     return seen_through if clearly else grown
+
+
+def _exchanged(grown: Fit, psd: Array) -> Fit:
+    """The best of the fit and those in which a mode and a resonance have changed places.
+
+    Either can stand in for the other, a maximum of the likelihood that no step leads out of.
+    """
+    modes = [i for i, shape in enumerate(grown.shapes) if shape == "mode"]
+    resonances = [i for i, shape in enumerate(grown.shapes) if shape == "resonance"]
+    floor = float(np.log(np.quantile(psd, FLOOR_QUANTILE)))
+    best = grown
+    for mode, other in product(modes, resonances):
+        start, shapes = grown.parameters.copy(), list(grown.shapes)
+        peaks = start[BACKGROUND_TERMS:].reshape(-1, 3)
+        at = np.interp(np.exp(peaks[mode, 1]), grown.grid.frequency_hz, grown.spectrum)
+        peaks[mode, 0], peaks[other, 0] = np.log(at), floor
+        shapes[mode], shapes[other] = shapes[other], shapes[mode]
+        swapped = fit(grown.grid, psd, start, grown.weight, tuple(shapes))
+        best = max(best, swapped, key=lambda one: one.log_likelihood)
+    return best
 
 
 def _lines_told(grown: Fit, psd: Array) -> Fit:
@@ -222,10 +250,12 @@ def _from_two_starts(null: Fit, psd: Array, start: Array, shapes: tuple[Shape, .
     simulated records with one start, in 8 % with two).
     """
     first = fit(null.grid, psd, start, null.weight, shapes)
-    at_bins = slice(4 * OVERSAMPLING, -4 * OVERSAMPLING, OVERSAMPLING)
-    parts = layers(null.grid, first.parameters, shapes)
-    behind = first.spectrum - (parts.gain * parts.background)[at_bins]  # all but the background
-    left = np.maximum(psd - behind, LEAST_LEFT * psd) / parts.gain[at_bins]
+    gain: Array | float = 1.0
+    if "mode" in shapes:
+        fine = layers(null.grid, first.parameters, shapes).gain
+        gain = fine[4 * OVERSAMPLING : -4 * OVERSAMPLING : OVERSAMPLING]
+    behind = first.spectrum - first.gradient[0]  # all but the background, its slope with itself
+    left = np.maximum(psd - behind, LEAST_LEFT * psd) / gain
     again = np.append(background_start(null.grid, left), first.parameters[BACKGROUND_TERMS:])
     second = fit(null.grid, psd, again, null.weight, shapes)
     return max(first, second, key=lambda one: one.log_likelihood)
@@ -234,7 +264,8 @@ def _from_two_starts(null: Fit, psd: Array, start: Array, shapes: tuple[Shape, .
 def _start(null: Fit, psd: Array, candidate: tuple[float, float]) -> Array:
     """Height that makes up for the excess over the null fit, at the best candidate."""
     natural, width = candidate
-    shape = null.grid.smooth(resonance(null.grid.fine_hz, 1.0, natural, width)[None])[0]
+    step_hz = null.grid.step_hz
+    shape = windowed_slopes(null.grid.bins, natural / step_hz, width / step_hz)[0]
     near = shape > 0.3 * shape.max()
     excess = float(np.mean((psd - null.spectrum)[near]) / np.mean(shape[near]))
     floor = 0.05 * float(np.mean(null.spectrum[near]))
@@ -281,6 +312,11 @@ def _peak(fitted: Fit, psd: Array, index: int, p_value: float, scale: float) -> 
 
 def _energy(fitted: Fit, index: int) -> tuple[float, float]:
     """Variance of a resonance or a mode as seen, and the variance of its logarithm."""
+
+    if "mode" not in fitted.shapes:  # A π B / 2
+        own = fitted.peak_covariance(index)
+        relative = float(own[0, 0] + 2 * own[0, 2] + own[2, 2])
+        return seen_variance(fitted.parameters, fitted.grid, fitted.shapes, index), relative
 
     def log_energy(parameters: Array) -> float:
         return float(np.log(seen_variance(parameters, fitted.grid, fitted.shapes, index)))

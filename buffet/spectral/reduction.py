@@ -46,10 +46,12 @@ class ReducedSpectra:
     below_resolution: Array  # (n_quantities,), variance of the moments less that of all bins
     gain: Complex  # (n_channels, n_bins), what took the channels' readings to the truth
 
-    @property
+    @cached_property
     def psd(self) -> Array:
         """Averaged PSD, shape ``(n_quantities, n_bins)``."""
-        return np.asarray(np.average(self.group_psd, axis=0, weights=self.group_segments))
+        psd = np.average(self.group_psd, axis=0, weights=self.group_segments)
+        psd.setflags(write=False)
+        return np.asarray(psd)
 
     @property
     def usable_bins(self) -> NDArray[np.bool_]:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from buffet.spectral.whittle import Fit, Grid, resonance
+from buffet.spectral.whittle import Fit
 from buffet.spectral.window import effective_segments as known_segments
 from buffet.spectral.window import hann
-
-if TYPE_CHECKING:
-    from scipy.sparse import coo_array, csr_array
+from buffet.spectral.windowed import windowed_resonance
 
 Array = NDArray[np.float64]
 
@@ -23,6 +22,8 @@ NARROW_WIDTHS_BINS = (0.5, 2.0)
 QUALITY_FACTORS = (12.0, 6.0, 3.0)
 # Bins on either side of a narrow template's frequency; beyond lies less than 1 % of its energy.
 NEAR_BINS = 24
+BLOCK_BINS = 32  # narrow templates of so many bins are multiplied as one matrix
+WHOLE_AT_ONCE = 16  # broad templates made together
 # Scores in units of √(2 / segments), about two standard deviations of a bin, beyond which no
 # simulated maximum was ever seen (they stay below 8): the simulation is spared.
 BEYOND_DOUBT = 15.0
@@ -32,7 +33,7 @@ LEAST_DISTINCT = 0.0025
 MOST_SIMULATED_SEGMENTS = 32
 SIMULATIONS = 500
 # Looked at together; where chance has shown enough by then, the others are spared.
-AT_ONCE = 100
+AT_ONCE = 50
 # Bins at the ends of a simulated spectrum that are not used: zero and Nyquist reach into them.
 FREE_BINS = 4
 # No p-value can be told to be smaller: that of a peak stronger than every simulated one.
@@ -44,71 +45,78 @@ class _Templates:
     """Peaks of unit height to look for, as the window shows them at the bins.
 
     Narrow ones are kept near their frequency alone, so that memory grows with the bins and not
-    with their square.
+    with their square: those of BLOCK_BINS neighbouring bins side by side as one matrix.
     """
 
     natural_hz: Array  # (n_templates,)
     bandwidth_hz: Array  # (n_templates,)
-    narrow: csr_array  # (n_narrow, n_bins)
-    broad: Array  # (n_templates - n_narrow, n_bins)
+    narrow: Array  # (n_blocks, n_rows, BLOCK_BINS + 2 NEAR_BINS)
+    filled: NDArray[np.bool_]  # (n_blocks, n_rows), which rows are templates
+    broad: Array  # (n_broad, n_bins)
 
     def __matmul__(self, columns: Array) -> Array:
         """Sums over the bins, ``(n_templates, n)``, of columns ``(n_bins, n)``."""
-        return np.concatenate([self.narrow @ columns, self.broad @ columns])
+        padded = np.zeros((len(self.narrow) * BLOCK_BINS + 2 * NEAR_BINS, columns.shape[1]))
+        padded[NEAR_BINS : NEAR_BINS + len(columns)] = columns
+        windows = sliding_window_view(padded, self.narrow.shape[2], axis=0)[::BLOCK_BINS]
+        near = self.narrow @ windows.transpose(0, 2, 1)
+        return np.concatenate([near[self.filled], self.broad @ columns])
 
     @cached_property
     def squared(self) -> _Templates:
         """Templates with every value squared."""
-        return replace(self, narrow=self.narrow.power(2), broad=self.broad**2)
+        return replace(self, narrow=self.narrow**2, broad=self.broad**2)
 
 
 @lru_cache(maxsize=4)
 def _templates(low_hz: float, step_hz: float, n_bins: int) -> _Templates:
     """Natural frequencies and bandwidths to scan, spaced by a fraction of the bandwidth."""
-    from scipy.sparse import csr_array
-
-    frequency_hz = np.asarray(low_hz + step_hz * np.arange(n_bins), float)
-    high_hz = float(frequency_hz[-1])
+    high_hz = low_hz + step_hz * (n_bins - 1)
     narrow: list[tuple[float, float]] = []
     for bins in NARROW_WIDTHS_BINS:
         width = bins * step_hz
         spacing = max(width, step_hz) / 2
         narrow += [(f, width) for f in np.arange(low_hz, high_hz, spacing) if width < f]
+    narrow.sort()  # a block holds neighbours
     broad: list[tuple[float, float]] = []
     for quality in QUALITY_FACTORS:
         n = max(2, int(np.log(high_hz / low_hz) * quality * 3))
         naturals = np.geomspace(low_hz, high_hz, n)
         broad += [(f, f / quality) for f in naturals if f / quality > 2 * step_hz]
-    natural, width_hz = np.array(narrow + broad).T
+    natural, width_hz = np.array(narrow + broad).reshape(-1, 2).T
+    near, rest = slice(len(narrow)), slice(len(narrow), None)
+    at = np.asarray(low_hz / step_hz + np.arange(n_bins), float)
     return _Templates(
         natural,
         width_hz,
-        csr_array(_near_templates(narrow, low_hz, step_hz, n_bins)),
-        _whole_templates(broad, Grid(frequency_hz, step_hz)),
+        *_blocks(natural[near] / step_hz, width_hz[near] / step_hz, at),
+        _whole(natural[rest] / step_hz, width_hz[rest] / step_hz, at),
     )
 
 
-def _near_templates(
-    pairs: list[tuple[float, float]], low_hz: float, step_hz: float, n_bins: int
-) -> coo_array:
-    """Narrow peaks, cut off NEAR_BINS from their frequency."""
-    from scipy.sparse import coo_array
-
-    rows, columns, values = [], [], []
-    for row, (natural, width) in enumerate(pairs):
-        middle = round((natural - low_hz) / step_hz)
-        bins = np.arange(max(0, middle - NEAR_BINS), min(n_bins, middle + NEAR_BINS + 1))
-        near = Grid(np.asarray(low_hz + step_hz * bins, float), step_hz)
-        values.append(near.smooth(resonance(near.fine_hz, 1.0, natural, width)[None])[0])
-        columns.append(bins)
-        rows.append(np.full(len(bins), row))
-    parts = [np.concatenate(part) for part in (values, rows, columns)]
-    return coo_array((parts[0], (parts[1], parts[2])), shape=(len(pairs), n_bins))
+def _blocks(natural: Array, width: Array, bins: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Narrow peaks, cut off NEAR_BINS from their frequency, and which rows hold one."""
+    middle = np.rint(natural - bins[0]).astype(int)
+    block = middle // BLOCK_BINS
+    n_blocks = -(-len(bins) // BLOCK_BINS)
+    row = np.arange(len(natural)) - np.searchsorted(block, block)  # within its block
+    narrow = np.zeros((n_blocks, row.max(initial=0) + 1, BLOCK_BINS + 2 * NEAR_BINS))
+    filled = np.zeros(narrow.shape[:2], bool)
+    filled[block, row] = True
+    reach = np.arange(2 * NEAR_BINS + 1)
+    at = bins[0] + middle[:, None] - NEAR_BINS + reach
+    column = (middle % BLOCK_BINS)[:, None] + reach
+    narrow[block[:, None], row[:, None], column] = windowed_resonance(at, natural, width)
+    return narrow, filled
 
 
-def _whole_templates(pairs: list[tuple[float, float]], grid: Grid) -> Array:
-    shapes = [grid.smooth(resonance(grid.fine_hz, 1.0, f, b)[None])[0] for f, b in pairs]
-    return np.array(shapes).reshape(len(pairs), len(grid.frequency_hz))
+def _whole(natural: Array, width: Array, bins: Array) -> Array:
+    """Broad peaks at all bins, a few at a time for their memory."""
+    shapes = np.empty((len(natural), len(bins)))
+    for start in range(0, len(natural), WHOLE_AT_ONCE):
+        few = slice(start, start + WHOLE_AT_ONCE)
+        shapes[few] = windowed_resonance(bins, natural[few], width[few])
+    return shapes
 
 
 def strongest(
@@ -133,7 +141,7 @@ def strongest(
     raw = (wanted.squared @ (1 / null.spectrum**2)[:, None])[:, 0]
     left = raw - np.einsum("tp,pq,tq->t", along, inverse, along)
     distinct = left > LEAST_DISTINCT * raw
-    norms = np.where(distinct, np.sqrt(np.maximum(left, 0)), np.inf)[:, None]
+    norms = np.sqrt(np.where(distinct, left, np.inf))[:, None]
     scores = (wanted @ project((psd / null.spectrum - 1)[None]).T / norms)[:, 0]
     best = int(np.argmax(np.where(distinct, scores, -np.inf)))
     n_segments = round(effective_segments, 2)
@@ -141,9 +149,9 @@ def strongest(
     if scores[best] < BEYOND_DOUBT * np.sqrt(2 / n_segments):
         for start in range(0, SIMULATIONS, AT_ONCE):
             ratios = null_ratios(len(psd), n_segments)[start : start + AT_ONCE]
-            drawn = wanted @ project(ratios - 1).T / norms
-            largest = np.where(distinct[:, None], drawn, -np.inf).max(axis=0)
-            as_strong += int(np.sum(largest >= scores[best]))
+            drawn = wanted @ project(ratios - 1).T
+            drawn /= norms
+            as_strong += int(np.sum(drawn.max(axis=0) >= scores[best]))
             if (1 + as_strong) / (SIMULATIONS + 1) >= level:
                 break
     p_value = (1 + as_strong) / (SIMULATIONS + 1)
@@ -158,23 +166,41 @@ def null_ratios(n_bins: int, effective_segments: float, seed: int = 1982) -> Arr
     longer tail than as many independent segments would (simulated: with those, 15 segments show
     a peak in 7 % of records instead of 5 %).
     """
-    from scipy.fft import next_fast_len, rfft
+    from scipy.fft import next_fast_len
 
     rng = np.random.default_rng(seed)
     segments = min(_half_overlapping(effective_segments), MOST_SIMULATED_SEGMENTS)
     half = next_fast_len(n_bins + FREE_BINS, real=True)
+    bins = slice(FREE_BINS // 2, FREE_BINS // 2 + n_bins)
     window = hann(2 * half)
     total = np.zeros((SIMULATIONS, n_bins))
     older = rng.standard_normal((SIMULATIONS, half))
-    for _ in range(segments):
-        newer = rng.standard_normal((SIMULATIONS, half))
-        bins = rfft(np.concatenate([older, newer], axis=1) * window, axis=1)
-        total += np.abs(bins[:, FREE_BINS // 2 : FREE_BINS // 2 + n_bins]) ** 2
-        older = newer
+    with ThreadPoolExecutor(1) as pool:  # transforms while the next samples are drawn
+        waiting: Future[NDArray[np.float32]] | None = None
+        for _ in range(segments):
+            newer = rng.standard_normal((SIMULATIONS, half))
+            if waiting is not None:
+                total += waiting.result()
+            waiting = pool.submit(_powers, older, newer, window, bins)
+            older = newer
+        if waiting is not None:
+            total += waiting.result()
     ratios = total / (segments * np.sum(window**2))
     ratios = _averaged_more(ratios, known_segments(segments), max(effective_segments, 1.0))
     ratios.setflags(write=False)
     return ratios
+
+
+def _powers(older: Array, newer: Array, window: Array, bins: slice) -> NDArray[np.float32]:
+    """Powers at some bins of segments of two halves; single precision serves a simulation."""
+    from scipy.fft import rfft
+
+    half = older.shape[1]
+    windowed = np.empty((len(older), 2 * half), np.float32)
+    np.multiply(older, window[:half], out=windowed[:, :half], casting="same_kind")
+    np.multiply(newer, window[half:], out=windowed[:, half:], casting="same_kind")
+    transformed = rfft(windowed, axis=1)[:, bins]
+    return np.asarray(transformed.real**2 + transformed.imag**2)
 
 
 def _averaged_more(ratios: Array, own: float, wanted: float) -> Array:

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.peak_model import BACKGROUND_TERMS, Grid, Shape
 from buffet.spectral.search import SMALLEST_P
-from buffet.spectral.whittle import BACKGROUND_TERMS, Fit, Grid, Shape, background_start, fit
+from buffet.spectral.whittle import Fit, background_start, fit
 from buffet.spectral.window import HANN_BIN_INFORMATION, LOBE_BINS, line_shape
 
 Array = NDArray[np.float64]

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from buffet.spectral.peak_model import resonance, resonance_variance
 from buffet.spectral.peaks import Peak
 from buffet.spectral.wavelet import RedNoise
-from buffet.spectral.whittle import resonance, resonance_variance
 from buffet.spectral.window import LOBE_BINS
 
 Array = NDArray[np.float64]

@@ -12,8 +12,9 @@ from ingest.readers.clock import ClockMeter, even_clock, seconds_since
 from ingest.readers.tables import Stamps, Table
 from ingest.recording import ClockOptions, ClockSummary, RawBlock
 
-# Rows of one block: long against a segment's overlap, 17 MB with 32 channels.
-BLOCK_ROWS = 65_536
+# Rows of one block: long against a segment's overlap, 17 MB with 32 channels; with more channels
+# fewer rows, since several blocks are in the making at a time.
+BLOCK_ROWS, BLOCK_VALUES = 65_536, 1 << 21
 # Part of a sample interval by which a stamp may miss an edge of the stated part and belong to it.
 _EDGE = 1e-3
 
@@ -98,13 +99,13 @@ class Part:
 
 
 def regrouped(blocks: Iterable[RawBlock]) -> Iterator[RawBlock]:
-    """Blocks of about BLOCK_ROWS rows from smaller ones."""
+    """Blocks of about BLOCK_ROWS rows, or BLOCK_VALUES samples, from smaller ones."""
     held: list[RawBlock] = []
     rows = 0
     for block in blocks:
         held.append(block)
         rows += block.samples.shape[1]
-        if rows >= BLOCK_ROWS:
+        if rows >= min(BLOCK_ROWS, BLOCK_VALUES // max(len(block.samples), 1)):
             yield _joined(held)
             held, rows = [], 0
     if held:

@@ -13,7 +13,7 @@ from buffet.resonance.double_hit import second_hit
 from buffet.resonance.one_decay import OneDecay, Unusable, one_decay
 from buffet.resonance.result import reached_at_hz
 from buffet.resonance.strikes import Strike
-from buffet.spectral.whittle import resonance
+from buffet.spectral.peak_model import resonance
 from ingest import Channel
 from tests.buffet.rig_in_time import RATE_HZ as RIG_RATE_HZ
 from tests.buffet.rig_in_time import Balance, carried

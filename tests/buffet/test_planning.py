@@ -32,7 +32,7 @@ from buffet.planning.sampling import (
 )
 from buffet.planning.wind_speeds import spread_speeds, tells, wider_share
 from buffet.planning.wishes import ASKED, EARLIER, Wishes, settle
-from buffet.spectral.whittle import resonance
+from buffet.spectral.peak_model import resonance
 from ingest import ROAD_AIR, Channel, CorrectionBounds, RigResponse, Tube, gas_at
 
 RANDOM_ERRORS = Path(__file__).parents[1] / "published" / "random_errors.csv"

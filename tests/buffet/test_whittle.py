@@ -6,20 +6,18 @@ from numpy.typing import NDArray
 from scipy import integrate, optimize
 
 from buffet.spectral.engine import SegmentEngine
-from buffet.spectral.segments import SegmentSettings
-from buffet.spectral.whittle import (
+from buffet.spectral.peak_model import (
     BACKGROUND_TERMS,
     Grid,
     Shape,
-    background_start,
     evaluate,
-    fit,
     mode_gain,
-    relative_deviance,
     resonance,
     resonance_variance,
     seen_variance,
 )
+from buffet.spectral.segments import SegmentSettings
+from buffet.spectral.whittle import background_start, fit, relative_deviance
 from buffet.spectral.window import HANN_BIN_INFORMATION, effective_segments, hann
 from tests.thorough.records import RATE_HZ, Resonance, from_density
 
