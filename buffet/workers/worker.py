@@ -58,6 +58,8 @@ def main() -> None:
             send(answers, answer(found, Shared(reading.campaign, off)))
         except MemoryError:
             os._exit(OUT_OF_MEMORY)
+        except BrokenPipeError:  # nobody wants the answer any more
+            os._exit(0)
 
 
 def answer(found: Outcome, shared: Shared) -> list[Buffer]:
