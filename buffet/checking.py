@@ -10,10 +10,12 @@ from functools import partial
 from buffet.analysis import CampaignAnalysis, Failure, analyse
 from buffet.carrying import Carrying, carrying, not_read
 from buffet.following import follow
+from buffet.peak_search import checked_peaks, is_logged
 from buffet.run_spectra import RunResult, run_result
 from buffet.stated_resonance import stated_resonance_findings
 from buffet.usable_band import JUDGED_SPEED_M_S
-from ingest import SEVERITIES, Campaign, Finding, IngestError, Quantity, Run
+from buffet.workers.choice import HERE, Workers
+from ingest import SEVERITIES, Campaign, Finding, IngestError, Run
 
 Progress = Callable[[str], None]
 
@@ -27,9 +29,11 @@ class Checked:
     carrying: tuple[Carrying, ...]  # of every wind-on run; none where the campaign has no model
 
 
-def check(campaign: Campaign, progress: Progress = lambda text: None) -> Checked:
+def check(
+    campaign: Campaign, progress: Progress = lambda text: None, workers: Workers = HERE
+) -> Checked:
     """Read every run once; its findings, and whether it can carry a rating."""
-    analysis = analyse(campaign, progress=progress)
+    analysis = analyse(campaign, progress=progress, workers=workers, prepare=checked_peaks())
     results = tuple(_results(analysis, progress))
     verdicts = _verdicts(analysis, results)
     findings = [*analysis.findings, *campaign_findings(results)]
@@ -71,11 +75,7 @@ def _results(analysis: CampaignAnalysis, progress: Progress) -> Iterator[RunResu
     runs = analysis.chosen(None)
     for position, run in enumerate(runs, 1):
         progress(f"peaks of run {run.run.number} ({position} of {len(runs)})")
-        yield run_result(run, partial(_is_logged, run.run), JUDGED_SPEED_M_S)
-
-
-def _is_logged(run: Run, quantity: Quantity) -> bool:
-    return quantity.name in {channel.name for channel in run.channels}
+        yield run_result(run, partial(is_logged, run.run), JUDGED_SPEED_M_S)
 
 
 def _unanalysed(run: Run) -> list[Finding]:

@@ -16,6 +16,7 @@ BuffetError
 ├── PlanError             a campaign that cannot be planned from what was stated
 ├── SpeedTraceError       a file of road speed over time with faults
 ├── UnknownFormatError    a JSON document that no command prints
+├── ClusterError          a cluster that cannot be reached, or that lacks what a run needs
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 ├── SpectrumError         a spectrum that nothing can be computed from (spectral/stated_psd.py)
@@ -33,6 +34,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from difflib import SequenceMatcher, get_close_matches
 from math import ceil, floor, isinf, log10
+from typing import Any
 
 from buffet.phrases import by_reason
 
@@ -48,6 +50,7 @@ class RecordTooShortError(BuffetError):
         self, record_s: float, segment_s: float, fewest: int = 1, run: str | None = None
     ) -> None:
         self.record_s, self.segment_s, self.fewest = record_s, segment_s, fewest
+        self.run = run
         needed_s = segment_s * (fewest + 1) / 2
         possible_hz = (fewest + 1) / 2 / record_s if record_s else float("inf")
         super().__init__(
@@ -56,6 +59,9 @@ class RecordTooShortError(BuffetError):
             f"this one has {record_s:.3g} s: use {_rounded_up(possible_hz)} Hz or coarser, "
             "or a longer run"
         )
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self.record_s, self.segment_s, self.fewest, self.run)
 
     def of_run(self, run: str) -> RecordTooShortError:
         """The same, said of a run."""
@@ -67,11 +73,15 @@ class TooCoarseError(BuffetError):
 
     def __init__(self, rate_hz: float, resolution_hz: float, fewest: int, run: str | None) -> None:
         self.rate_hz, self.resolution_hz, self.fewest = rate_hz, resolution_hz, fewest
+        self.run = run
         super().__init__(
             f"{'' if run is None else f'run {run}: '}a resolution of {resolution_hz:.4g} Hz leaves "
             f"segments of {rate_hz / resolution_hz:.1f} samples at {rate_hz:.4g} Hz, and {fewest} "
             f"are needed: use {_rounded_down(rate_hz / fewest)} Hz or finer"
         )
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self.rate_hz, self.resolution_hz, self.fewest, self.run)
 
     def of_run(self, run: str) -> TooCoarseError:
         """The same, said of a run."""
@@ -99,6 +109,10 @@ class NoUsableBandError(BuffetError):
             f"{usable_hz:.3g} Hz that filter and rig leave; check the sheet's rate or time_unit, "
             "antialias_cutoff and natural_frequency"
         )
+
+
+class ClusterError(BuffetError):
+    """A cluster cannot be reached, or its workers cannot do what is asked of them."""
 
 
 def _rounded_up(value: float) -> str:

@@ -23,6 +23,7 @@ from buffet.spectral.resolution import (
     segment_for_peaks_s,
     segment_samples,
 )
+from buffet.spectral.segment_sums import SegmentSums, merged, record_parts
 from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 from buffet.spectral.tapers import TaperAccumulator, TaperSpectra, stretch_settings
 from ingest import PROBE, Channel, FlowState, Model, Record, flow_state, rig_response
@@ -60,6 +61,16 @@ class Passed:
     copy: DecimatedRecord | None
 
 
+@dataclass(frozen=True)
+class Rest:
+    """What a pass leaves beside segment spectra, and how the segments are cut."""
+
+    cut: SegmentSettings
+    n_samples: int
+    tapers: TaperSpectra | None
+    copy: DecimatedRecord | None
+
+
 def one_pass(
     record: Record, wanted_s: float | None, settings: AnalysisSettings, model: Model | None
 ) -> Passed:
@@ -73,6 +84,84 @@ def one_pass(
         The record does not fill the segments asked for, or a segment has too few samples.
     """
     blocks = record.blocks()
+    plan = _planned(record, blocks, wanted_s, settings, model)
+    engine = SegmentEngine(len(record.channels), plan.cut)
+    rest = _rest(record, plan, blocks, [engine.push])
+    return Passed(engine.finish(), rest.tapers, rest.copy)
+
+
+def rest_of_pass(
+    record: Record, wanted_s: float | None, settings: AnalysisSettings, model: Model | None
+) -> Rest:
+    """The same without its segment spectra, whose parts others sum; raises like `one_pass`."""
+    blocks = record.blocks()
+    return _rest(record, _planned(record, blocks, wanted_s, settings, model), blocks, [])
+
+
+def part_of_pass(
+    record: Record,
+    wanted_s: float | None,
+    settings: AnalysisSettings,
+    model: Model | None,
+    place: tuple[int, int],
+) -> SegmentSums | None:
+    """Segments of one range of time, `place` = (index, count), summed; raises like `one_pass`.
+
+    The record is read from its start, so that its samples are those of a single pass whatever
+    fills its gaps; what is not in the range is dropped. None where the record turns out to have
+    another length than it was expected to, by which the ranges were cut.
+    """
+    blocks = record.blocks()
+    plan = _planned(record, blocks, wanted_s, settings, model)
+    if record.expected_samples is None:
+        return None
+    parts = record_parts(plan.cut, record.expected_samples, place[1])
+    if place[0] >= len(parts):
+        return None
+    part = parts[place[0]]
+    engine = SegmentEngine(len(record.channels), plan.cut, part)
+    start = 0
+    for block in chain(plan.held, blocks):
+        own = slice(
+            max(0, part.first_sample - start), part.stop_sample and part.stop_sample - start
+        )
+        start += block.shape[1]
+        engine.push(block[:, own])
+        if part.stop_sample is not None and start >= part.stop_sample:
+            break
+    try:
+        return engine.sums()
+    except ValueError:
+        return None
+
+
+def whole_pass(rest: Rest, parts: Sequence[SegmentSums | None]) -> Passed | None:
+    """As if it had been one; None where the parts are not all of the record."""
+    found = [part for part in parts if part is not None]
+    if len(found) < len(parts) or sum(part.n_samples for part in found) != rest.n_samples:
+        return None
+    if any(part.settings != rest.cut for part in found):
+        return None
+    return Passed(merged(found).spectra(), rest.tapers, rest.copy)
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """What the beginning of a record decides."""
+
+    held: list[Array]  # that beginning
+    cut: SegmentSettings
+    tapers: TaperAccumulator | None
+    copy: Decimator | None
+
+
+def _planned(
+    record: Record,
+    blocks: Iterator[Array],
+    wanted_s: float | None,
+    settings: AnalysisSettings,
+    model: Model | None,
+) -> _Plan:
     held = list(look_ahead(blocks))
     seen = sum(block.shape[1] for block in held)
     rate = record.sample_rate_hz
@@ -100,22 +189,30 @@ def one_pass(
     )
     if cut.retained_bins <= FIRST_BIN:
         raise NoUsableBandError(reach, length / rate, rate)
-    engine = SegmentEngine(len(record.channels), cut)
-    takers = [engine.push]
     tapers = None
     if "tapers" in settings.keeps:
         from_hz = FIRST_BIN * rate / length
         stretches = stretch_settings(rate, length, seen, from_hz, reach, settings.workers)
         tapers = TaperAccumulator(len(record.channels), stretches)
-        takers.append(tapers.push)
     copy = _decimator(record, settings, _copied_to_hz(flow, model, reach))
-    if copy is not None:
-        takers.append(copy.push)
-    with ThreadPoolExecutor(len(takers)) as pool:
-        for block in chain(_let_go(held), blocks):
+    return _Plan(held, cut, tapers, copy)
+
+
+def _rest(
+    record: Record,
+    plan: _Plan,
+    blocks: Iterator[Array],
+    takers: list[Callable[[Array], None]],
+) -> Rest:
+    """The pass itself; `takers` take the blocks as well."""
+    tapers, copy = plan.tapers, plan.copy
+    takers += [one.push for one in (tapers, copy) if one is not None]
+    with ThreadPoolExecutor(max(1, len(takers))) as pool:
+        for block in chain(_let_go(plan.held), blocks):
             list(pool.map(partial(_hand, block), takers))
-    return Passed(
-        engine.finish(),
+    return Rest(
+        plan.cut,
+        record.n_samples,
         None if tapers is None else tapers.finish(),
         None if copy is None else copy.finish(),
     )

@@ -20,6 +20,16 @@ CommandDimension = Literal["speed", "frequency", "time", "ratio", "length", "vol
 # Verdicts that `--fail-on` flags.
 FAIL_ON = {"possible": ("possible", "likely"), "likely": ("likely",)}
 
+Place = Path | str  # a folder, or an address, of which a path would lose a slash
+
+
+class CampaignType(click.Path):
+    """Where a campaign is."""
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Any:
+        return value if "://" in str(value) else super().convert(value, param, ctx)
+
+
 _CACHE = "buffet.cache"
 
 
@@ -44,7 +54,7 @@ CACHE = click.option(
 
 def CAMPAIGN(function: Command) -> Command:
     """The campaign, and how its recordings are read."""
-    argument = click.argument("campaign", type=click.Path(path_type=Path))
+    argument = click.argument("campaign", type=CampaignType(path_type=Path))
     return argument(CACHE(function))
 
 
@@ -328,8 +338,8 @@ def on_basis(*more: Callable[..., Any]) -> Callable[[Command], Command]:
 
 
 _GIVEN = "buffet.given"
-# What changes nothing of a result: where it goes, and what exit code tells of it.
-_ASIDE = frozenset({"output", "fail_on", "cache"})
+# What changes nothing of a result: where it goes, what exit code tells of it, and who reads.
+_ASIDE = frozenset({"output", "fail_on", "cache", "workers", "memory", "cluster"})
 
 
 class Noted(click.Command):

@@ -10,6 +10,7 @@ from buffet.comparing import require_baseline
 from buffet.following import follow
 from buffet.one_pass import FOR_LINES, AnalysisSettings, Keep
 from buffet.parts import PartSettings
+from buffet.peak_search import PeakSearch, all_peaks, shedding_peaks
 from buffet.rating.rate import (
     FOR_RATING,
     Rating,
@@ -21,6 +22,7 @@ from buffet.rating.rate import (
 from buffet.run_spectra import run_result
 from buffet.spectra_parts import RunParts, keeps, require_loads, require_names, with_parts
 from buffet.tunnel_part import require_probes
+from buffet.workers.choice import HERE, Workers
 from ingest import Campaign, Run
 
 
@@ -32,11 +34,21 @@ class RatingRecipe:
     without_tunnel: bool = False
     without_lines: bool = False
     needs_baseline: bool = False
+    with_sweep: bool = False  # peaks of the runs without wind are shown as well
 
     @property
     def keeps(self) -> frozenset[Keep]:
         """What the one pass must keep for it."""
         return FOR_RATING | (FOR_LINES if self.without_lines else frozenset())
+
+    @property
+    def peaks(self) -> PeakSearch:
+        """Those that it will look for."""
+        return shedding_peaks(
+            without_tunnel=self.without_tunnel,
+            without_lines=self.without_lines,
+            wind_off=self.with_sweep,
+        )
 
     def require(self, campaign: Campaign) -> None:
         """Refuse before any recording is read.
@@ -76,7 +88,7 @@ class SpectraRecipe:
     without_lines: bool = False
 
     def analysed(
-        self, campaign: Campaign, progress: Progress
+        self, campaign: Campaign, progress: Progress, workers: Workers = HERE
     ) -> tuple[CampaignAnalysis, tuple[RunParts, ...]]:
         """Read the runs and find what is wanted of each.
 
@@ -91,7 +103,8 @@ class SpectraRecipe:
         self._require([r for r in campaign.runs if numbers is None or r.number in numbers])
         kept = keeps(self.words) | (FOR_LINES if self.without_lines else frozenset())
         settings = AnalysisSettings(self.resolution_hz, keeps=kept)
-        analysis = analyse(campaign, numbers, settings, progress)
+        peaks = all_peaks(without_tunnel=self.without_tunnel, without_lines=self.without_lines)
+        analysis = analyse(campaign, numbers, settings, progress, workers=workers, prepare=peaks)
         if self.without_tunnel:
             analysis = analysis.without_tunnel()
         if self.without_lines:

@@ -114,10 +114,7 @@ def run_result(
     ]
     noise = analysis.noise_psd
     noise_totals = analysis.noise_samples(ReducedSpectra.group_totals)
-    fits = [
-        _peaks(analysis, i, looked_for=not analysis.dead[i] and looked_at(quantity))
-        for i, quantity in enumerate(signal.quantities)
-    ]
+    fits = find_peaks(analysis, looked_at)
     bands = band_rms(analysis, road_speed_m_s)
     factors = chi2_factors(analysis.degrees_of_freedom)
     unresolved = signal.unresolved_share
@@ -152,6 +149,14 @@ def run_result(
             )
         )
     return named(analysis, results)
+
+
+def find_peaks(analysis: RunAnalysis, looked_at: Callable[[Quantity], bool]) -> list[PeakFit]:
+    """Peaks of each quantity that is looked at, found once and kept in the run."""
+    return [
+        _peaks(analysis, i, looked_for=not analysis.dead[i] and looked_at(quantity))
+        for i, quantity in enumerate(analysis.signal.quantities)
+    ]
 
 
 def named(analysis: RunAnalysis, quantities: Sequence[QuantityResult]) -> RunResult:

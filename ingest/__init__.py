@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from ingest.errors import RecordUseError as RecordUseError
     from ingest.errors import SheetError as SheetError
     from ingest.errors import SheetFault as SheetFault
+    from ingest.errors import StoreError as StoreError
     from ingest.errors import UnknownRunError as UnknownRunError
     from ingest.findings import SEVERITIES as SEVERITIES
     from ingest.findings import Finding as Finding
@@ -62,6 +63,7 @@ if TYPE_CHECKING:
     from ingest.model import TestSection as TestSection
     from ingest.provenance import Provenance as Provenance
     from ingest.provenance import Step as Step
+    from ingest.provenance import package_version as package_version
     from ingest.readers.byte_source import file_digest as file_digest
     from ingest.record import Record as Record
     from ingest.record import Run as Run
@@ -76,6 +78,8 @@ if TYPE_CHECKING:
     from ingest.small_tables import SmallTable as SmallTable
     from ingest.small_tables import finite_number as finite_number
     from ingest.small_tables import small_table as small_table
+    from ingest.stored import StoredRun as StoredRun
+    from ingest.stored import open_stored_campaign as open_stored_campaign
     from ingest.tap_record import open_at_taps as open_at_taps
     from ingest.tubing import Tube as Tube
     from ingest.tubing import gas_at as gas_at
@@ -142,6 +146,8 @@ _HOME = {
     "StatedAir": "air",
     "Steering": "vehicle",
     "Step": "provenance",
+    "StoreError": "errors",
+    "StoredRun": "stored",
     "Term": "balance",
     "TestSection": "model",
     "Tube": "tubing",
@@ -166,6 +172,8 @@ _HOME = {
     "natural_order": "campaign",
     "open_at_taps": "tap_record",
     "open_campaign": "campaign",
+    "open_stored_campaign": "stored",
+    "package_version": "provenance",
     "parse_quantity": "units",
     "parse_toml": "sheet_faults",
     "percent": "findings",

@@ -5,6 +5,7 @@ IngestError                what every caller may catch
 ├── NoCampaignError        a folder without campaign.toml
 ├── UnknownRunError        a run number that no sheet has
 ├── SheetError             campaign.toml, run sheets, vehicle.toml: all faults of all sheets
+├── StoreError             an object store that gives no campaign, or not its files
 ├── RecordingError         a recording that is damaged or not what its sheet says
 ├── CacheError             a campaign's cache that cannot be written
 └── RecordUseError         a record asked twice for its samples, or too early for its results
@@ -101,6 +102,20 @@ class SheetError(IngestError):
                 yield from map(str, alike)
             else:
                 yield f"{alike[0]} (likewise in {len(alike) - 1} more sheets)"
+
+
+class StoreError(IngestError):
+    """An object store cannot be used, or does not hold what its address says.
+
+    Example: a bucket that nobody may read from here.
+    """
+
+    def __init__(self, address: str, problem: str) -> None:
+        super().__init__(address, problem)
+        self.address, self.problem = address, problem
+
+    def __str__(self) -> str:
+        return f"{self.address}: {self.problem}"
 
 
 class RecordingError(IngestError):

@@ -41,7 +41,7 @@ def sheet_files(
 
 def _named_in(folder: Path, name: str, table: Mapping[str, Any] | None) -> Iterator[str]:
     table = read_toml(folder / name, name) if table is None else table  # type: ignore[assignment]
-    for text in _texts(table):
+    for text in naming_texts(table):
         try:
             path = named_file(folder, folder / name, text)
         except PathFault:  # words of another meaning under such a key
@@ -49,14 +49,14 @@ def _named_in(folder: Path, name: str, table: Mapping[str, Any] | None) -> Itera
         yield path.relative_to(folder.resolve()).as_posix()
 
 
-def _texts(value: Any) -> Iterator[str]:
+def naming_texts(value: Any) -> Iterator[str]:
     """Texts under the naming keys, however deep."""
     if isinstance(value, Mapping):
         for key, inner in value.items():
             if key in NAMING and isinstance(inner, str):
                 yield inner
             else:
-                yield from _texts(inner)
+                yield from naming_texts(inner)
     elif isinstance(value, list):
         for inner in value:
-            yield from _texts(inner)
+            yield from naming_texts(inner)

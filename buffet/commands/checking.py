@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from buffet.commands.running import done, exit_for, opened, progress, tell_failed, told
-from buffet.options import CAMPAIGN, JSON
+from buffet.commands.worker_options import on_workers
+from buffet.options import CAMPAIGN, JSON, Place
+
+if TYPE_CHECKING:
+    from buffet.workers.choice import Workers
 
 
 @click.command()
 @CAMPAIGN
+@on_workers
 @JSON
 @told
-def check(campaign: Path, as_json: bool) -> None:
+def check(campaign: Place, workers: Workers, as_json: bool) -> None:
     """List what speaks against trusting the recordings."""
     from buffet import documents, terminal
     from buffet.checking import check as check_campaign
 
-    checked = check_campaign(opened(campaign, None), progress)
+    checked = check_campaign(opened(campaign, None), progress, workers)
     done()
     if as_json:
         click.echo(documents.dumps(documents.check_document(checked)))

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from buffet.commands.running import done, opened, progress, told
-from buffet.options import CAMPAIGN, output_option
+from buffet.options import CAMPAIGN, Place, output_option
 
 
 @click.command()
@@ -21,7 +21,7 @@ from buffet.options import CAMPAIGN, output_option
 )
 @output_option(".h5, .parquet, .csv, .mat", required=True)
 @told
-def export(campaign: Path, number: str, at_taps: bool, output: Path) -> None:
+def export(campaign: Place, number: str, at_taps: bool, output: Path) -> None:
     """Write a run's calibrated samples, in SI, for other programs."""
     from buffet.exporting.export import Export
     from buffet.writing import write

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from buffet.commands.running import done, exit_for, opened, progress, told
-from buffet.options import CACHE, JSON, SPEED, Quantity
+from buffet.commands.worker_options import on_workers
+from buffet.options import CACHE, JSON, SPEED, CampaignType, Place, Quantity
 
 if TYPE_CHECKING:
     from buffet.analysis import CampaignAnalysis
     from buffet.planning.wishes import Wishes
+    from buffet.workers.choice import Workers
     from ingest import Campaign
 
 _WITHIN = Quantity("ratio", "5 %", highest="99 %")
@@ -21,7 +23,7 @@ _TIME = Quantity("time", "10 min")
 
 
 @click.command()
-@click.argument("campaign", required=False, type=click.Path(path_type=Path))
+@click.argument("campaign", required=False, type=CampaignType(path_type=Path))
 @click.option(
     "--scale",
     type=Quantity("ratio", "0.30", highest="1"),
@@ -141,6 +143,7 @@ _TIME = Quantity("time", "10 min")
     metavar="NAME",
     help="Planned; repeated, the baseline first.",
 )
+@on_workers
 @JSON
 @click.option(
     "-o",
@@ -151,7 +154,9 @@ _TIME = Quantity("time", "10 min")
 )
 @CACHE
 @told
-def plan(campaign: Path | None, as_json: bool, output: Path | None, **given: Any) -> None:
+def plan(
+    campaign: Place | None, workers: Workers, as_json: bool, output: Path | None, **given: Any
+) -> None:
     """Rates, record lengths, repeats and rig for the next campaign.
 
     CAMPAIGN is an earlier one, whose spectra and scatter are used; without it scale, length and
@@ -167,7 +172,7 @@ def plan(campaign: Path | None, as_json: bool, output: Path | None, **given: Any
     if output is not None:
         require_new_folder(output)
     source = None if campaign is None else opened(campaign, None)
-    planned = plan_campaign(wishes, None if source is None else _read(source), progress)
+    planned = plan_campaign(wishes, None if source is None else _read(source, workers), progress)
     done()
     if output is not None:
         write_sheets(planned, output, source)
@@ -181,12 +186,13 @@ def plan(campaign: Path | None, as_json: bool, output: Path | None, **given: Any
     exit_for(planned.failed)
 
 
-def _read(campaign: Campaign) -> CampaignAnalysis:
+def _read(campaign: Campaign, workers: Workers) -> CampaignAnalysis:
     from buffet.analysis import analyse
+    from buffet.peak_search import shedding_peaks
     from buffet.rating.rate import require_rateable
 
     require_rateable(campaign)
-    return analyse(campaign, progress=progress)
+    return analyse(campaign, progress=progress, workers=workers, prepare=shedding_peaks())
 
 
 def _wishes(given: dict[str, Any]) -> Wishes:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from buffet.commands.running import done, exit_for, give, opened, progress, told
+from buffet.commands.worker_options import on_workers
 from buffet.options import (
     CAMPAIGN,
     JSON,
@@ -14,10 +16,14 @@ from buffet.options import (
     WITHOUT_LINES,
     WITHOUT_TUNNEL,
     LoadType,
+    Place,
     Quantity,
     output_option,
     units_row_option,
 )
+
+if TYPE_CHECKING:
+    from buffet.workers.choice import Workers
 
 # The words of `spectra_parts`, which is not loaded for `--help` (a test holds them together).
 WHAT = (
@@ -100,12 +106,13 @@ def _of_two(
 )
 @WITHOUT_TUNNEL
 @WITHOUT_LINES
+@on_workers
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @units_row_option
 @told
 def spectra(
-    campaign: Path,
+    campaign: Place,
     number: str | None,
     what: tuple[str, ...],
     resolution: float | None,
@@ -116,6 +123,7 @@ def spectra(
     within: float,
     without_tunnel: bool,
     without_lines: bool,
+    workers: Workers,
     as_json: bool,
     output: Path | None,
     units_row: bool,
@@ -129,7 +137,7 @@ def spectra(
     wanted = tuple(Load(name, value, unit) for name, (value, unit) in loads)
     parts = PartSettings(speed, driving_time, within, pairs, wanted)
     recipe = SpectraRecipe(number, what, resolution, parts, without_tunnel, without_lines)
-    analysis, told_runs = recipe.analysed(source, progress)
+    analysis, told_runs = recipe.analysed(source, progress, workers)
     done()
     give(
         output,

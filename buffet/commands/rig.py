@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from buffet.commands.running import done, exit_for, give, opened, progress, told
-from buffet.options import CAMPAIGN, JSON, output_option, plot_option, units_row_option
+from buffet.options import CAMPAIGN, JSON, Place, output_option, plot_option, units_row_option
 
 if TYPE_CHECKING:
     from buffet.resonance.estimate import AskedKind
@@ -97,7 +97,7 @@ def calibrate(
 @units_row_option
 @told
 def resonance(
-    campaign: Path,
+    campaign: Place,
     number: str | None,
     kind: AskedKind,
     as_json: bool,

@@ -15,6 +15,7 @@ from buffet.options import wants_cache
 
 if TYPE_CHECKING:
     from buffet.analysis import Failure
+    from buffet.options import Place
     from buffet.writing import Writer
     from ingest import Campaign
 
@@ -62,12 +63,12 @@ def needs_service(function: Command) -> Command:
     return wrapped  # type: ignore[return-value]
 
 
-def opened(folder: Path, output: Path | None) -> Campaign:
+def opened(place: Place, output: Path | None) -> Campaign:
     """The campaign, checked; refuses at once to write a result over one of its recordings."""
     from buffet.errors import OutputError
     from buffet.opening import open_campaign
 
-    campaign = open_campaign(_place(folder), cache=wants_cache())
+    campaign = open_campaign(place, cache=wants_cache())
     if output is not None and output.exists():
         for run in campaign.runs:
             if any(output.samefile(file) for file in run.recordings):
@@ -76,12 +77,6 @@ def opened(folder: Path, output: Path | None) -> Campaign:
                     "choose another place"
                 )
     return campaign
-
-
-def _place(folder: Path) -> Path | str:
-    """As it was given: a path has one slash where a server's address has two."""
-    scheme, _, rest = str(folder).partition(":/")
-    return f"{scheme}://{rest}" if scheme in ("http", "https") else folder
 
 
 def give(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from buffet.commands.running import done, exit_for, give, opened, progress, told
+from buffet.commands.worker_options import on_workers
 from buffet.options import (
     AT_SPEED,
     CAMPAIGN,
@@ -24,6 +25,7 @@ from buffet.options import (
     Basis,
     Command,
     Noted,
+    Place,
     fail_on_option,
     given,
     on_basis,
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
     from buffet.rating.rate import Rating, RatingSettings
     from buffet.rating.wind import YawDistribution
     from buffet.road_load.speed_trace import SpeedTrace
+    from buffet.workers.choice import Workers
     from ingest import Campaign
 
 FLAGGED = 3
@@ -69,15 +72,17 @@ def _require_picture(figures: tuple[str, ...], output: Path | None) -> None:
 @on_basis(WITHOUT_LINES)
 @figure_option(FIGURES)
 @fail_on_option
+@on_workers
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @units_row_option
 @told
 def rate(
-    campaign: Path,
+    campaign: Place,
     speed: float,
     up_to: float,
     basis: Basis,
+    workers: Workers,
     figures: tuple[str, ...],
     fail_on: str | None,
     as_json: bool,
@@ -89,7 +94,7 @@ def rate(
     from buffet.outputs import rating_writers
 
     _require_picture(figures, output)
-    rating = _rating(campaign, basis, speed, up_to, output=output)
+    rating = _rating(campaign, basis, workers, speed, up_to, output=output)
     give(
         output,
         as_json,
@@ -108,16 +113,18 @@ def rate(
 @click.option("--to", "highest", type=SPEED, default="220 km/h", show_default=True, metavar="SPEED")
 @click.option("--step", type=SPEED, default="10 km/h", show_default=True, metavar="SPEED")
 @on_basis(WITHOUT_LINES)
+@on_workers
 @JSON
 @output_option(".json, .csv, .parquet")
 @units_row_option
 @told
 def table(
-    campaign: Path,
+    campaign: Place,
     lowest: float,
     highest: float,
     step: float,
     basis: Basis,
+    workers: Workers,
     as_json: bool,
     output: Path | None,
     units_row: bool,
@@ -130,7 +137,7 @@ def table(
     if highest < lowest:
         raise click.UsageError("--to must not lie below --from")
     speeds = table_speeds(lowest, highest, step)
-    rating = _rating(campaign, basis, lowest, highest, tuple(speeds), output=output)
+    rating = _rating(campaign, basis, workers, lowest, highest, tuple(speeds), output=output)
     rows = road_table(rating, speeds)
     give(
         output,
@@ -151,14 +158,16 @@ def table(
 @SPEED_TRACE
 @on_basis(WITHOUT_LINES)
 @figure_option(COMPARISON_FIGURES)
+@on_workers
 @JSON
 @output_option(".json, .csv, .parquet, .png, .svg, .pdf")
 @units_row_option
 @told
 def compare(
-    campaign: Path,
+    campaign: Place,
     speed: float,
     basis: Basis,
+    workers: Workers,
     fuel_elasticity: float | None,
     equal_within: float,
     figures: tuple[str, ...],
@@ -176,7 +185,7 @@ def compare(
 
     _require_picture(figures, output)
     trace = _speed_trace(speed_trace)
-    rating = _rating(campaign, basis, speed, speed, output=output, needs_baseline=True)
+    rating = _rating(campaign, basis, workers, speed, speed, output=output, needs_baseline=True)
     comparison = compare_rating(rating, ComparisonSettings(fuel_elasticity, equal_within, trace))
     give(
         output,
@@ -196,14 +205,16 @@ def compare(
 @FUEL_ELASTICITY
 @SPEED_TRACE
 @on_basis()
+@on_workers
 @fail_on_option
 @output_option(".html, .pdf")
 @told
 def report(
-    campaign: Path,
+    campaign: Place,
     speed: float,
     up_to: float,
     basis: Basis,
+    workers: Workers,
     fuel_elasticity: float | None,
     speed_trace: Path | None,
     fail_on: str | None,
@@ -221,7 +232,7 @@ def report(
     if target.suffix.lower() == ".pdf":
         require_pdf()
     settings = ComparisonSettings(fuel_elasticity, speed_trace=_speed_trace(speed_trace))
-    rating = _rating(campaign, basis, speed, up_to, output=output)
+    rating = _rating(campaign, basis, workers, speed, up_to, output=output, with_sweep=True)
     comparison = compare_rating(rating, settings) if rating.has_comparison else None
     page = report_html(comparison, rating, rating.findings, given())
     write(target, {".html": text_writer(page), ".pdf": lambda path: write_pdf(page, path)})
@@ -232,14 +243,16 @@ def report(
 
 
 def _rating(
-    folder: Path,
+    folder: Place,
     basis: Basis,
+    workers: Workers,
     speed: float,
     up_to: float,
     more: tuple[float, ...] = (),
     *,
     output: Path | None,
     needs_baseline: bool = False,
+    with_sweep: bool = False,
 ) -> Rating:
     from buffet.analysis import analyse
     from buffet.one_pass import AnalysisSettings
@@ -247,10 +260,14 @@ def _rating(
 
     campaign = opened(folder, output)
     settings = _settings(campaign, basis, speed, up_to, more)
-    recipe = RatingRecipe(settings, basis.without_tunnel, basis.without_lines, needs_baseline)
+    out = basis.without_tunnel, basis.without_lines
+    recipe = RatingRecipe(settings, *out, needs_baseline, with_sweep)
     recipe.require(campaign)
     asked = AnalysisSettings(keeps=recipe.keeps)
-    analysis = recipe.prepared(analyse(campaign, settings=asked, progress=progress))
+    read = analyse(
+        campaign, settings=asked, progress=progress, workers=workers, prepare=recipe.peaks
+    )
+    analysis = recipe.prepared(read)
     rating = recipe.rate(analysis, progress)
     done()
     _remark_on(analysis)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from buffet.analysis import CampaignAnalysis, Failure
 from buffet.errors import PlanError
 from buffet.following import follow
+from buffet.peak_search import shows_shedding
 from buffet.planning.bandwidth import record_for_rms_s, statistical_bandwidth_hz
 from buffet.planning.growth import growths
 from buffet.planning.sampling import model_hz
@@ -21,7 +22,6 @@ from buffet.planning.subjects import Fluctuation, Shedding, Subjects
 from buffet.planning.wind_speeds import rounded_speeds
 from buffet.planning.wishes import Premises
 from buffet.rating.scatter import Observation, Scatter, by_component, cells, log_variance, scatter
-from buffet.rating.shedding import shows_shedding
 from buffet.road_speed import bin_shares, full_scale
 from buffet.run_analysis import RunAnalysis
 from buffet.run_spectra import RunResult, run_result

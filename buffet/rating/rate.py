@@ -15,6 +15,7 @@ from buffet.crossings.meeting import Crossings
 from buffet.errors import NotRateableError
 from buffet.following import follow
 from buffet.one_pass import Keep
+from buffet.peak_search import shows_shedding
 from buffet.rating.car_spread import drawn_cars
 from buffet.rating.configuration import ConfigurationCurves, configuration_curves
 from buffet.rating.criteria import WORST_FIRST, Criteria, Verdict, read_criteria
@@ -24,7 +25,7 @@ from buffet.rating.remarks import remarks
 from buffet.rating.ride_metrics import RideSetting
 from buffet.rating.scatter import Scatter
 from buffet.rating.seat_scatter import rating_scatter
-from buffet.rating.shedding import Shedding, configuration_crossings, shedding, shows_shedding
+from buffet.rating.shedding import Shedding, configuration_crossings, shedding
 from buffet.rating.verdict import CriterionRating, rate_criterion, worst
 from buffet.rating.wind import YawDistribution
 from buffet.rating.wording import explain

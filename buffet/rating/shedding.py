@@ -15,16 +15,8 @@ from buffet.rating.configuration import ConfigurationCurves
 from buffet.rating.motions import Family
 from buffet.run_spectra import RunResult
 from buffet.spectral.uncertainty import pooled
-from ingest import Quantity
 
-# Components that tell vertical from lateral shedding; the others only repeat them.
-SHOWS_IN = ("drag", "lift", "side force", "yaw moment")
 NO_MODE = "no mode of the car that such a force pushes resonates at this speed"
-
-
-def shows_shedding(quantity: Quantity) -> bool:
-    """Whether a wake's own peak is looked for in it."""
-    return quantity.measures in SHOWS_IN
 
 
 @dataclass(frozen=True)

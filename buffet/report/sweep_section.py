@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from buffet.peak_search import shows_shedding
 from buffet.phrases import listed
 from buffet.rating.rate import Rating
-from buffet.rating.shedding import shows_shedding
 from buffet.report.figures import PageFigure
 from buffet.report.look import inline_svg
 from buffet.report.sweep_figure import label, peaks_figure, trends_figure

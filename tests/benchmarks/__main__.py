@@ -16,6 +16,7 @@ from pathlib import Path
 from tests.benchmarks.engine import engine_figures
 from tests.benchmarks.figure import Figure, line
 from tests.benchmarks.growth import growth_figures
+from tests.benchmarks.many_runs import many_runs_figures
 from tests.benchmarks.memory import memory_figures
 from tests.benchmarks.rating import rating_figures
 from tests.benchmarks.reading import reading_figures
@@ -29,6 +30,7 @@ KINDS: dict[str, Callable[[float], Iterable[Figure]]] = {
     "rating": rating_figures,
     "memory": memory_figures,
     "start-up": start_up_figures,
+    "many runs": many_runs_figures,
 }
 APART = {"growth": growth_figures}
 

@@ -161,6 +161,7 @@ def _analysed(
     numbers: Sequence[str] | None = None,
     settings: AnalysisSettings | None = None,
     progress: Callable[[str], None] = lambda text: None,
+    **options: Any,
 ) -> CampaignAnalysis:
     """As `analyse`, with what the last command read kept as a service's worker keeps it."""
     files = {
@@ -170,9 +171,9 @@ def _analysed(
         if path.is_relative_to(campaign.folder)
     }
     if numbers is not None or any(name not in files for r in campaign.runs for name in r.sources):
-        return analyse(campaign, numbers, settings, progress)
+        return analyse(campaign, numbers, settings, progress, **options)
     store = RunStore(campaign, files, settings or AnalysisSettings(), _LAST_READ)
-    found = analyse(campaign, None, settings, progress, store)
+    found = analyse(campaign, None, settings, progress, store, **options)
     _LAST_READ.clear()
     _LAST_READ.update(store.used)
     return found

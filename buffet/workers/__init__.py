@@ -1,0 +1,1 @@
+"""Who reads the runs of a campaign: this process, several beside it, or a cluster."""

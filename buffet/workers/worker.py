@@ -1,0 +1,83 @@
+"""A worker process: what is common to all tasks first, then one run after another.
+
+It ends when whoever started it does, in the middle of a run if need be.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import sys
+import threading
+import traceback
+from collections.abc import Mapping
+from dataclasses import dataclass
+from queue import SimpleQueue
+from typing import IO
+
+from buffet.one_run import Outcome, Reading, RunRead, read_or_failed
+from buffet.workers.parcels import PROTOCOL, Buffer, Shared, pieces, unpacked
+from buffet.workers.process import OUT_OF_MEMORY, receive, send
+
+
+@dataclass(frozen=True)
+class RunTask:
+    """One run to read."""
+
+    number: str
+    off: frozenset[str]  # wind-off runs that it refers to and that were read
+    sent: Mapping[str, RunRead]  # those among them that the worker does not hold yet
+
+
+def outcome(reading: Reading, number: str, off: dict[str, RunRead]) -> Outcome:
+    """What is to be sent back of a run, errors of the program itself among it."""
+    try:
+        return read_or_failed(reading, reading.campaign.run(number), off)
+    except MemoryError:
+        raise
+    except Exception as error:
+        error.add_note("".join(traceback.format_exception(error)))
+        return error
+
+
+def main() -> None:
+    """Work until the input ends."""
+    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # nothing printed by a library is an answer
+    messages: SimpleQueue[memoryview] = SimpleQueue()
+    threading.Thread(target=_listen, args=(sys.stdin.buffer, messages), daemon=True).start()
+    reading: Reading = pickle.loads(messages.get())
+    off: dict[str, RunRead] = {}
+    plain = Shared(reading.campaign, {})
+    while True:
+        task: RunTask = unpacked(messages.get(), plain)
+        try:
+            off = {number: one for number, one in off.items() if number in task.off}
+            off |= task.sent
+            found = outcome(reading, task.number, off)
+            send(answers, answer(found, Shared(reading.campaign, off)))
+        except MemoryError:
+            os._exit(OUT_OF_MEMORY)
+        except BrokenPipeError:  # nobody wants the answer any more
+            os._exit(0)
+
+
+def answer(found: Outcome, shared: Shared) -> list[Buffer]:
+    """In pieces; an error that does not survive it is told in words."""
+    if isinstance(found, Exception):
+        try:
+            pickle.loads(pickle.dumps(found, PROTOCOL))
+        except Exception:
+            found = RuntimeError("\n".join((repr(found), *getattr(found, "__notes__", ()))))
+    return pieces(found, shared)
+
+
+def _listen(stream: IO[bytes], messages: SimpleQueue[memoryview]) -> None:
+    """The input's end is the end of whoever wanted the answers."""
+    while (message := receive(stream)) is not None:
+        messages.put(message)
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    main()

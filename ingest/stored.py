@@ -1,0 +1,198 @@
+"""Campaigns in an object store: sheets are fetched at once, a recording when it is opened.
+
+Addresses are those of fsspec, such as s3://bucket/campaign; what a store wants to know of whoever
+asks stands in that machine's own settings and travels nowhere.
+"""
+
+from __future__ import annotations
+
+import re
+import weakref
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, fields, replace
+from pathlib import Path, PurePosixPath
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from ingest.campaign import CAMPAIGN_FILE, Campaign, open_campaign
+from ingest.errors import RecordingError, SheetError, StoreError
+from ingest.readers.byte_source import file_digest
+from ingest.record import Record, Run
+from ingest.sheet_faults import read_toml
+from ingest.sheet_files import naming_texts
+from ingest.zeros import ZeroReading
+
+# What `sha256sum` writes, at the campaign's top; recordings that it names are held against it.
+DIGESTS_FILE = "SHA256SUMS"
+_DIGEST_LINE = re.compile(r"([0-9a-fA-F]{64}) [ *](?:\./)?(.+)")
+
+
+@dataclass(frozen=True)
+class StoredRun(Run):
+    """A run whose recording lies in a store: `recordings` stand for it, and hold nothing."""
+
+    address: str = ""  # of the campaign
+    sizes: tuple[int, ...] = ()  # of `sources`, in bytes
+    digests: tuple[str | None, ...] = ()  # SHA-256 of each, where the campaign states it
+
+    def open(
+        self, zeros: Mapping[str, ZeroReading] | None = None, *, checked: bool = True
+    ) -> Record:
+        """As of any run; the recording is fetched and kept as long as the record is.
+
+        Raises StoreError or RecordingError where it cannot be had as the store lists it.
+        """
+        scratch = TemporaryDirectory(prefix="buffet-")
+        try:
+            fetched = tuple(self._fetched(Path(scratch.name), i) for i in range(len(self.sources)))
+            own = {one.name: getattr(self, one.name) for one in fields(Run)}
+            run = Run(**own | {"recordings": fetched})
+            record = Record(run, zeros or {}, checked=checked)
+        except BaseException:
+            scratch.cleanup()
+            raise
+        weakref.finalize(record, scratch.cleanup)
+        return record
+
+    def _fetched(self, scratch: Path, index: int) -> Path:
+        source = self.sources[index]
+        path = scratch / str(index) / PurePosixPath(source).name
+        path.parent.mkdir()
+        with _asked(self.address):
+            store, root = _store(self.address)
+            store.get_file(f"{root}/{source}", str(path))
+        shown = f"{self.address}/{source}"
+        if path.stat().st_size != self.sizes[index]:
+            problem = f"has {path.stat().st_size} bytes, and had {self.sizes[index]} when listed"
+            raise RecordingError(shown, "", problem, "wait until it is written whole")
+        stated = self.digests[index]
+        if stated is not None and file_digest(path) != stated:
+            problem = f"is not the file whose SHA-256 stands in {DIGESTS_FILE}"
+            raise RecordingError(shown, "", problem, "store it again, or state its digest afresh")
+        return path
+
+
+def open_stored_campaign(address: str) -> Campaign:
+    """Read and check every sheet of a campaign in a store; no recording is fetched.
+
+    Parameters
+    ----------
+    address : of the folder with campaign.toml, as fsspec has it
+
+    Raises
+    ------
+    StoreError
+        The store cannot be reached or used, or holds no campaign there.
+    SheetError
+        Its sheets have faults.
+    """
+    address = address.rstrip("/")
+    with _asked(address):
+        store, root = _store(address)
+        sizes = dict(_listed(store.find(root, detail=True), root))
+        if CAMPAIGN_FILE not in sizes:
+            raise StoreError(address, f"holds no {CAMPAIGN_FILE}")
+        mirror = TemporaryDirectory(prefix="buffet-")
+        folder = Path(mirror.name) / PurePosixPath(root).name
+        try:
+            _lay_out(folder, store, root, sizes)
+            campaign = open_campaign(folder)
+        except SheetError as error:
+            mirror.cleanup()
+            raise SheetError(address, error.faults) from error
+        except BaseException:
+            mirror.cleanup()
+            raise
+    stated = _stated_digests(folder) if DIGESTS_FILE in sizes else {}
+    runs = tuple(_stored(run, address, sizes, stated) for run in campaign.runs)
+    found = replace(campaign, runs=runs)
+    weakref.finalize(found, mirror.cleanup)
+    return found
+
+
+def _store(address: str) -> tuple[Any, str]:
+    from fsspec.core import url_to_fs
+
+    store, root = url_to_fs(address)
+    return store, str(root).rstrip("/")
+
+
+@contextmanager
+def _asked(address: str) -> Iterator[None]:
+    """What a store may answer, as one error of ours."""
+    try:
+        yield
+    except ModuleNotFoundError as error:
+        if (error.name or "").partition(".")[0] == "fsspec":
+            advice = 'fsspec is missing; install it with: pip install "buffeting[cluster]"'
+            raise StoreError(address, advice) from error
+        raise StoreError(address, f"its store needs another package: {error}") from error
+    except ImportError as error:  # fsspec's own word for a package that a store needs
+        raise StoreError(address, f"its store needs another package: {error}") from error
+    except (OSError, ValueError) as error:
+        raise StoreError(address, f"cannot be read: {error or type(error).__name__}") from error
+
+
+def _listed(found: Mapping[str, Mapping[str, Any]], root: str) -> Iterator[tuple[str, int]]:
+    """Names within the campaign, and sizes; none that a file system would take elsewhere."""
+    for path, about in found.items():
+        name = PurePosixPath(path.removeprefix(root).lstrip("/"))
+        if path.startswith(root) and name.parts and ".." not in name.parts:
+            yield name.as_posix(), int(about["size"] or 0)
+
+
+def _lay_out(folder: Path, store: Any, root: str, sizes: Mapping[str, int]) -> None:
+    """Sheets and the small files that they name; of the rest empty files of the same size."""
+    waiting = [CAMPAIGN_FILE, *(one for one in sizes if _is_run_sheet(one))]
+    waiting += [DIGESTS_FILE] if DIGESTS_FILE in sizes else []
+    fetched: set[str] = set()
+    while waiting:
+        name = waiting.pop()
+        if name in fetched:
+            continue
+        fetched.add(name)
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        store.get_file(f"{root}/{name}", str(folder / name))
+        table = read_toml(folder / name, name) if name.endswith(".toml") else {}
+        beside = PurePosixPath(name).parent
+        texts = naming_texts(table) if isinstance(table, dict) else ()
+        waiting += [one for text in texts if (one := _within(beside, text)) in sizes]
+    for name in sizes.keys() - fetched:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        with (folder / name).open("wb") as file:
+            file.truncate(sizes[name])
+
+
+def _is_run_sheet(name: str) -> bool:
+    parts = PurePosixPath(name).parts
+    return len(parts) == 2 and parts[0] == "runs" and name.endswith(".toml")
+
+
+def _within(beside: PurePosixPath, text: str) -> str:
+    """The campaign's name of a file that a sheet names relative to itself."""
+    parts: list[str] = []
+    for part in (beside / text).parts:
+        if part == ".." and parts:
+            parts.pop()
+        else:
+            parts.append(part)
+    return "/".join(parts)
+
+
+def _stated_digests(folder: Path) -> dict[str, str]:
+    lines = (folder / DIGESTS_FILE).read_text(encoding="utf-8", errors="replace").splitlines()
+    found = (_DIGEST_LINE.fullmatch(line) for line in lines)
+    return {one[2]: one[1].lower() for one in found if one}
+
+
+def _stored(
+    run: Run, address: str, sizes: Mapping[str, int], stated: Mapping[str, str]
+) -> StoredRun:
+    own = {one.name: getattr(run, one.name) for one in fields(Run)}
+    return StoredRun(
+        **own,
+        address=address,
+        sizes=tuple(sizes[source] for source in run.sources),
+        digests=tuple(map(stated.get, run.sources)),
+    )
