@@ -88,7 +88,8 @@ class SegmentSettings:
         """Channels whose cross-spectrum is kept, and its row."""
         channels = self.cross_channels
         among = [(a, b) for i, a in enumerate(channels) for b in channels[i + 1 :]]
-        return {pair: row for row, pair in enumerate((*among, *self.more_pairs))}
+        every = dict.fromkeys((*among, *self.more_pairs))
+        return {pair: row for row, pair in enumerate(every)}
 
 
 @dataclass(frozen=True)

@@ -43,7 +43,8 @@ class WholeMatrix:
 
     def _add_bins(self, spectra: Sequence[Spectra], low: Complex, start: int) -> None:
         total = self._packed[start : start + BINS_AT_ONCE]
-        x = np.empty((len(total), len(spectra), len(spectra[0])), spectra[0].dtype)
+        kind = np.result_type(*spectra)  # double where one channel's are
+        x = np.empty((len(total), len(spectra), len(spectra[0])), kind)
         for channel, segments in enumerate(spectra):
             x[:, channel] = segments[:, start : start + len(total)].T
         y = x * (1 + 1j)

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from buffet.analysis import _reordered
+from buffet.one_run import _reordered
 from buffet.spectral.engine import SegmentEngine
 from buffet.spectral.segments import SegmentSettings, SegmentSpectra
 
