@@ -48,7 +48,7 @@ CACHE = click.option(
     is_flag=True,
     expose_value=False,
     callback=_note_cache,
-    help="Keep recordings as they were read, in .buffet-cache there.",
+    help="Keep what was read of recordings in the campaign's .buffet-cache: faster next time.",
 )
 
 

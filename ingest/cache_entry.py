@@ -1,15 +1,19 @@
 """An entry of the cache of recordings: what a recording is, and its blocks as doubles.
 
-Two files: `.json` says at what places of `.f64` the blocks stand, each with its check sum, as
-little-endian doubles, which NumPy reads as they are. An entry is there once its `.json` is.
+Two files: `.json`, behind a check sum of its own, says where in `.f64` the blocks stand, each
+with its check sum, as little-endian doubles, which NumPy reads as they are. An entry is there once
+its `.json` is.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
+from hashlib import sha256
+from io import RawIOBase
 from pathlib import Path
 from typing import IO, Any
 from uuid import uuid4
@@ -58,11 +62,34 @@ class EntryInMaking:
         shape = list(block.samples.shape)
         self.blocks.append([shape, block.time_s is not None, logged, crc])
 
-    def keep_as(self, entry: Path, about: str) -> None:
+    def keep_as(self, entry: Path, about: Mapping[str, Any]) -> None:
         """The samples first: an entry is there once its description is."""
         self._file.close()
         os.replace(self._path, entry.with_suffix(SAMPLES))
-        write_whole(entry.with_suffix(ABOUT), about)
+        text = json.dumps(about)
+        write_whole(entry.with_suffix(ABOUT), f"{_check_sum(text)}\n{text}")
+
+
+def _check_sum(text: str) -> str:
+    return sha256(text.encode()).hexdigest()
+
+
+def description(entry: Path) -> dict[str, Any]:
+    """What an entry says of itself.
+
+    Raises DamagedEntryError where that, or the size of its samples, is not what was written, and
+    FileNotFoundError where there is no such entry.
+    """
+    written, _, text = entry.with_suffix(ABOUT).read_bytes().partition(b"\n")
+    try:
+        size = entry.with_suffix(SAMPLES).stat().st_size
+        if written.decode() == _check_sum(text.decode()):
+            about: dict[str, Any] = json.loads(text)
+            if about["size"] == size:
+                return about
+    except (FileNotFoundError, ValueError):
+        pass
+    raise DamagedEntryError
 
 
 def _parts(block: RawBlock) -> Iterator[Array]:
@@ -81,8 +108,10 @@ def kept_blocks(entry: Path, blocks: list[list[Any]]) -> Iterator[RawBlock]:
         for shape, stamped, logged, crc in blocks:
             sizes = [shape[0] * shape[1], shape[1] if stamped else 0, *(logged or ())]
             numbers = np.empty(sum(sizes), _DOUBLE)
-            count = file.readinto(numbers.view(np.uint8).data)
-            if count != numbers.nbytes or zlib.crc32(numbers.view(np.uint8).data) != crc:
+            if (
+                not _filled(file, numbers.view(np.uint8).data)
+                or zlib.crc32(numbers.view(np.uint8).data) != crc
+            ):
                 raise DamagedEntryError
             parts = np.split(numbers.astype(np.float64, copy=False), np.cumsum(sizes)[:-1])
             yield RawBlock(
@@ -90,6 +119,16 @@ def kept_blocks(entry: Path, blocks: list[list[Any]]) -> Iterator[RawBlock]:
                 parts[1] if stamped else None,
                 None if logged is None else tuple(parts[2:]),
             )
+
+
+def _filled(file: RawIOBase, room: memoryview) -> bool:
+    """Whether so many bytes were there; a network's file system may give fewer at a time."""
+    while room:
+        count = file.readinto(room)
+        if not count:
+            return False
+        room = room[count:]
+    return True
 
 
 def write_whole(path: Path, text: str) -> None:

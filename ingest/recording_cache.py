@@ -26,9 +26,9 @@ from typing import Any
 from ingest.cache_entry import (
     ABOUT,
     IN_MAKING,
-    SAMPLES,
     DamagedEntryError,
     EntryInMaking,
+    description,
     kept_blocks,
     remove,
     write_whole,
@@ -59,8 +59,9 @@ def cache_folder(campaign: Path) -> Path:
         with tempfile.TemporaryFile(dir=folder):
             pass
         for left in folder.glob(f"*{IN_MAKING}"):  # by whoever was killed
-            if time.time() - left.stat().st_mtime > _LEFT_S:
-                left.unlink(missing_ok=True)
+            with suppress(FileNotFoundError):  # by whoever was not
+                if time.time() - left.stat().st_mtime > _LEFT_S:
+                    left.unlink()
     except OSError as fault:
         raise CacheError(folder, fault.strerror or str(fault)) from fault
     return folder
@@ -131,16 +132,13 @@ def _found(asked: _Asked) -> _Cached | None:
         _note(asked, stamps, digests)
     entry = asked.entry(digests)
     try:
-        about = json.loads(entry.with_suffix(ABOUT).read_text(encoding="utf-8"))
-        if about["size"] == entry.with_suffix(SAMPLES).stat().st_size:
-            return _Cached(asked, entry, about, digests, is_certain=not are_known)
+        about = description(entry)
     except FileNotFoundError:
-        if not entry.with_suffix(ABOUT).exists():
-            return None
-    except (ValueError, KeyError, TypeError):
-        pass
-    _tell_damage(asked, entry)
-    return None
+        return None
+    except DamagedEntryError:
+        _tell_damage(asked, entry)
+        return None
+    return _Cached(asked, entry, about, digests, is_certain=not are_known)
 
 
 def _noted(asked: _Asked, path: Path, stamp: list[int]) -> str | None:
@@ -224,6 +222,7 @@ class _Kept:
             if asked.stamps() != self._stamps:
                 return
             about = {
+                "version": package_version(),
                 "sha256": recording.sha256,
                 "size": written.size,
                 "blocks": written.blocks,
@@ -243,7 +242,8 @@ class _Kept:
                 "clock": asdict(recording.clock),
                 "slower_clocks": [[rate, asdict(clock)] for rate, clock in recording.slower_clocks],
             }
-            written.keep_as(asked.entry(recording.sha256), json.dumps(about))
+            written.keep_as(asked.entry(recording.sha256), about)
+            _let_go_of_other_versions(asked, recording.sha256)
             _note(asked, self._stamps, recording.sha256)
         except OSError as fault:
             _tell_full(asked, fault)
@@ -258,6 +258,15 @@ def _let_go(asked: _Asked, digests: Sequence[str]) -> None:
                 for about in asked.folder.glob(f"*{ABOUT}"):
                     if before in about.read_text(encoding="utf-8"):
                         remove(about)
+
+
+def _let_go_of_other_versions(asked: _Asked, digests: Sequence[str]) -> None:
+    """Entries of these files that another version of the program made."""
+    for path in asked.folder.glob(f"{asked.size}-*{ABOUT}"):
+        with suppress(OSError, DamagedEntryError):
+            about = description(path)
+            if about["sha256"] == list(digests) and about["version"] != package_version():
+                remove(path)
 
 
 def _tell_full(asked: _Asked, fault: OSError) -> None:
@@ -278,6 +287,7 @@ class _Cached:
     ) -> None:
         """`is_certain`: the digests are those of the files as they are, not as they were noted."""
         self._asked, self._entry, self._is_certain = asked, entry, is_certain
+        self._stamps = asked.stamps()
         self._blocks = about["blocks"]
         self._digests = tuple(digests)
         self._is_read = False
@@ -311,7 +321,8 @@ class _Cached:
 
         Raises RecordingError where that is another than it was, in spite of its size and time.
         """
-        assert tuple(wanted) == self._asked.wanted
+        if tuple(wanted) != self._asked.wanted:
+            raise RecordUseError(f"{self._asked.paths[0]}: opened for other columns")
         with ExitStack() as stack:
             beside = [] if self._is_certain else list(self._asked.paths)
             found = [stack.enter_context(digest_beside(path)) for path in beside]
@@ -329,6 +340,7 @@ class _Cached:
         self._is_read = True
 
     def _refuse_changed(self) -> None:
+        is_seen = self._asked.stamps() != self._stamps
         remove(self._entry)
         for path in self._asked.paths:
             with suppress(OSError):
@@ -336,7 +348,9 @@ class _Cached:
         raise RecordingError(
             self._asked.paths[0],
             "",
-            f"its content is not that of the copy in {FOLDER}, though its size and time are",
+            "it changed while it was read"
+            if is_seen
+            else f"its content is not that of the copy in {FOLDER}, though its size and time are",
             "the copy was dropped: run the command again",
         )
 

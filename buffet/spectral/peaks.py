@@ -45,6 +45,9 @@ CLEAR_MISFIT = 4.0
 # Log-likelihood by which a mode must beat a resonance of as many parameters (Kass & Raftery
 # 1995: twice it above 10 is very strong evidence).
 CLEARLY_BETTER = 5.0
+# By which a narrow resonance must beat a line, which has no width to fit: half the 95 % point of
+# chi² of one degree of freedom, which chance exceeds once in twenty (Wilks 1938).
+NO_LINE = 1.92
 NUDGE = 1e-4  # of log parameters, for slopes
 FLOOR_QUANTILE = 0.1  # of the bins, where the floor behind a mode is first looked for
 # Of a channel's variance; a peak with less (0.3 % of the RMS) concerns nobody.
@@ -226,9 +229,9 @@ def _lines_told(grown: Fit, psd: Array) -> Fit:
     if not narrow.any():
         return grown
     line = _as_lines(grown, psd, narrow)
-    if line.log_likelihood > grown.log_likelihood or not at_bound.any():
-        return max(line, grown, key=lambda fitted: fitted.log_likelihood)
-    return _as_lines(grown, psd, at_bound)
+    if line.log_likelihood > grown.log_likelihood - NO_LINE * np.count_nonzero(narrow):
+        return line
+    return _as_lines(grown, psd, at_bound) if at_bound.any() else grown
 
 
 def _as_lines(fitted: Fit, psd: Array, which: NDArray[np.bool_]) -> Fit:

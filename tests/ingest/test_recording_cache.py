@@ -181,12 +181,21 @@ def flip(path: Path) -> None:
     path.write_bytes(data)
 
 
+def reworded(path: Path, old: str, new: str) -> None:
+    """Change a description that can still be read."""
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new, 1))
+
+
 DAMAGE: dict[str, tuple[str, Callable[[Path], object]]] = {
     "a bit": (".f64", flip),
     "cut": (".f64", lambda path: path.write_bytes(path.read_bytes()[:-8])),
     "gone": (".f64", Path.unlink),
     "no description": (".json", lambda path: path.write_text("{")),
     "half a description": (".json", lambda path: path.write_text('{"size": 1}')),
+    "another rate": (".json", lambda path: reworded(path, '"rate_hz": 1', '"rate_hz": 9')),
+    "no blocks": (".json", lambda path: reworded(path, '"blocks": [', '"blocks": [], "more": [')),
 }
 
 
@@ -268,3 +277,28 @@ def test_a_folder_that_cannot_be_written_is_told_at_once(tmp_path: Path) -> None
 
     with pytest.raises(CacheError, match="recordings cannot be kept there"):
         cache_folder(tmp_path)
+
+
+def test_what_another_version_kept_is_let_go(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once the same recording is kept by this one."""
+    monkeypatch.setattr(recording_cache, "package_version", lambda: "0.0.1")
+    told(run)
+    (old,) = entries(tmp_path, ".json")
+    monkeypatch.undo()
+
+    told(run)
+    (kept,) = entries(tmp_path, ".json")
+
+    assert kept != old
+    assert len(entries(tmp_path)) == 1
+
+
+def test_a_file_that_another_process_renames_is_no_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was there when the folder was listed, and is not when it is looked at."""
+    folder = cache_folder(tmp_path)
+    monkeypatch.setattr(Path, "glob", lambda self, pattern: iter([folder / "gone.part"]))
+    assert cache_folder(tmp_path) == folder

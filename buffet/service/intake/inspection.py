@@ -151,7 +151,9 @@ def _unsound(faults: Iterable[SheetFault]) -> Inspection:
 
 
 def _names_in(folder: Path) -> Iterator[str]:
-    for place, _, names in os.walk(folder):
+    """Files below a folder; those of hidden folders, such as a cache's, are no part of it."""
+    for place, folders, names in os.walk(folder):
+        folders[:] = [name for name in folders if not name.startswith(".")]
         for name in names:
             yield (Path(place) / name).relative_to(folder).as_posix()
 
