@@ -208,8 +208,9 @@ def _rest(
     tapers, copy = plan.tapers, plan.copy
     takers += [one.push for one in (tapers, copy) if one is not None]
     with ThreadPoolExecutor(max(1, len(takers))) as pool:
+        each = pool.map if plan.cut.workers > 1 else map
         for block in chain(_let_go(plan.held), blocks):
-            list(pool.map(partial(_hand, block), takers))
+            list(each(partial(_hand, block), takers))
     return Rest(
         plan.cut,
         record.n_samples,

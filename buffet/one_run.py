@@ -83,15 +83,18 @@ def read_or_failed(reading: Reading, run: Run, off: Mapping[str, RunRead]) -> Ru
 
 def read_run(reading: Reading, run: Run, off: Mapping[str, RunRead]) -> RunRead:
     """Read a run once and reduce it; raises what its recording and its length give reason for."""
-    record = opened(run, off)
+    record = opened(reading, run, off)
     passed = one_pass(record, reading.wanted_s, reading.settings, reading.campaign.model)
     return reduced(reading, run, off, RecordWords.of(record), passed)
 
 
-def opened(run: Run, off: Mapping[str, RunRead], *, checked: bool = True) -> Record:
+def opened(
+    reading: Reading, run: Run, off: Mapping[str, RunRead], *, checked: bool = True
+) -> Record:
     """Its record, with the zeros of its wind-off runs taken out."""
     zeros = {number: zero for number, (_, zero) in off.items() if zero is not None}
-    return run.open(zeros if run.kind == "wind-on" else None, checked=checked)
+    threads = reading.settings.workers
+    return run.open(zeros if run.kind == "wind-on" else None, checked=checked, threads=threads)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,8 @@ from ingest.rig import CorrectionBounds
 from ingest.tunnel import Rotation
 from ingest.zeros import RunClock, ZeroLine, ZeroReading, has_zero, zero_line
 
-_THREADS = 2  # that check channels side by side
+TWO_THREADS = 2  # check channels side by side
+Item = TypeVar("Item")
 Kind = Literal["wind-on", "wind-off"]
 Excitation = Literal["tap"]  # the model was struck, and rang
 
@@ -69,16 +70,21 @@ class Run:
             object.__setattr__(self, "logged", self.channels)
 
     def open(
-        self, zeros: Mapping[str, ZeroReading] | None = None, *, checked: bool = True
+        self,
+        zeros: Mapping[str, ZeroReading] | None = None,
+        *,
+        checked: bool = True,
+        threads: int = TWO_THREADS,
     ) -> Record:
         """Open the recording and read its first lines.
 
         `zeros` holds wind-off readings by run number; without them no zero is removed. Unchecked,
-        the samples are the same, and nothing is found about them.
+        the samples are the same, and nothing is found about them. With one of the threads nothing
+        is done side by side.
 
         Raises RecordingError where no reader takes the file or it is not as the sheet says.
         """
-        return Record(self, zeros or {}, checked=checked)
+        return Record(self, zeros or {}, checked=checked, threads=threads)
 
 
 class Record:
@@ -88,7 +94,14 @@ class Record:
     earlier they raise RecordUseError.
     """
 
-    def __init__(self, run: Run, zeros: Mapping[str, ZeroReading], *, checked: bool = True) -> None:
+    def __init__(
+        self,
+        run: Run,
+        zeros: Mapping[str, ZeroReading],
+        *,
+        checked: bool = True,
+        threads: int = TWO_THREADS,
+    ) -> None:
         from ingest.checks import RecordChecks  # loads the readers' libraries
 
         self.run = run
@@ -100,7 +113,7 @@ class Record:
         self.reader = self._recording.reader  # which took the file
         self._logged_hz = tuple(map(self._recording.logged_rate_hz, columns))
         self._checks = RecordChecks(run.logged, self._logged_hz)
-        self._checked = checked
+        self._checked, self._threads = checked, threads
         self._filler = GapFiller(len(run.logged))
         self._zero, self._zero_findings = self._zeros(zeros)
         self._logged_sum = np.zeros(len(run.logged))
@@ -145,7 +158,11 @@ class Record:
                 f"the record of run {self.run.number} was already read; open the run again"
             )
         self._started = True
-        return reading_ahead(self._stream())
+        return self._ahead(self._stream())
+
+    def _ahead(self, items: Generator[Item]) -> Iterator[Item]:
+        """The next one made meanwhile, where there are threads for it."""
+        return reading_ahead(items) if self._threads > 1 else items
 
     def _stream(self) -> Generator[NDArray[np.float64]]:
         n = 0
@@ -178,9 +195,10 @@ class Record:
     def _filled(self) -> Iterator[NDArray[np.float64]]:
         """Calibrated blocks without gaps."""
         try:
-            with ThreadPoolExecutor(_THREADS) as pool:
-                for raw in reading_ahead(self._raw()):
-                    n_missing = sum(pool.map(partial(self._check, raw), range(len(raw.samples))))
+            with ThreadPoolExecutor(self._threads) as pool:
+                each = pool.map if self._threads > 1 else map
+                for raw in self._ahead(self._raw()):
+                    n_missing = sum(each(partial(self._check, raw), range(len(raw.samples))))
                     is_whole = n_missing == 0 and raw.logged is None
                     yield from self._filler.push(raw.samples, is_whole=is_whole)
                 yield from self._filler.finish()

@@ -18,7 +18,7 @@ from typing import Any
 from ingest.campaign import CAMPAIGN_FILE, Campaign, open_campaign
 from ingest.errors import RecordingError, SheetError, StoreError
 from ingest.readers.byte_source import file_digest
-from ingest.record import Record, Run
+from ingest.record import TWO_THREADS, Record, Run
 from ingest.sheet_faults import read_toml
 from ingest.sheet_files import naming_texts
 from ingest.zeros import ZeroReading
@@ -37,7 +37,11 @@ class StoredRun(Run):
     digests: tuple[str | None, ...] = ()  # SHA-256 of each, where the campaign states it
 
     def open(
-        self, zeros: Mapping[str, ZeroReading] | None = None, *, checked: bool = True
+        self,
+        zeros: Mapping[str, ZeroReading] | None = None,
+        *,
+        checked: bool = True,
+        threads: int = TWO_THREADS,
     ) -> Record:
         """As of any run; the recording is fetched and kept as long as the record is.
 
@@ -48,7 +52,7 @@ class StoredRun(Run):
             fetched = tuple(self._fetched(Path(scratch.name), i) for i in range(len(self.sources)))
             own = {one.name: getattr(self, one.name) for one in fields(Run)}
             run = Run(**own | {"recordings": fetched})
-            record = Record(run, zeros or {}, checked=checked)
+            record = Record(run, zeros or {}, checked=checked, threads=threads)
         except BaseException:
             scratch.cleanup()
             raise

@@ -53,7 +53,7 @@ def read_range(
 ) -> SegmentSums | None:
     """Sums over one range, `place` = (index, count); None where `joined_run` is to read it all."""
     with suppress(IngestError, BuffetError):
-        record = opened(run, off, checked=False)
+        record = opened(reading, run, off, checked=False)
         model = reading.campaign.model
         return part_of_pass(record, reading.wanted_s, reading.settings, model, place)
     return None
@@ -62,7 +62,7 @@ def read_range(
 def read_rest(reading: Reading, run: Run, off: Mapping[str, RunRead]) -> Whole | None:
     """All that is not a sum over segments; None likewise."""
     with suppress(IngestError, BuffetError):
-        record = opened(run, off)
+        record = opened(reading, run, off)
         rest = rest_of_pass(record, reading.wanted_s, reading.settings, reading.campaign.model)
         return RecordWords.of(record), rest
     return None

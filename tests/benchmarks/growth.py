@@ -21,7 +21,7 @@ MINUTE_S = 60.0
 YEAR_RUNS, YEAR_BYTES = 10_000, 20e12  # of a tunnel
 NIGHT_H, CORES_A_MACHINE = 12.0, 16
 LINEAR = 1.1  # an exponent that counts as linear: figures scatter by some per cent
-PLOT = Path("growth.png")
+PLOT = Path(tempfile.gettempdir()) / "growth.png"
 
 
 @dataclass(frozen=True)
