@@ -24,6 +24,9 @@ LONGEST = (
     "test_in_browser",
     "test_api_fuzz",
     "test_cli",
+    "test_workers",
+    "test_cluster",
+    "test_load",
 )
 
 

@@ -3,7 +3,7 @@
 import ast
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -136,16 +136,26 @@ def name(path: Path) -> str:
     return str(path.relative_to(ROOT))
 
 
-@pytest.mark.parametrize("path", [p for p in FILES if "ingest" in name(p)], ids=name)
-def test_ingest_knows_nothing_of_buffet(path: Path) -> None:
+def require_none(wrong: Callable[[Path], object], paths: Iterable[Path]) -> None:
+    """All files that have something wrong, with what it is; one test for all is the quicker."""
+    found = {name(path): fault for path in paths if (fault := wrong(path))}
+    assert not found
+
+
+def test_ingest_knows_nothing_of_buffet() -> None:
     """Reading files needs no analysis."""
-    assert not [module for module in imported(path) if module.split(".")[0] == "buffet"]
+    require_none(
+        lambda path: [module for module in imported(path) if module.split(".")[0] == "buffet"],
+        (path for path in FILES if name(path).startswith("ingest")),
+    )
 
 
-@pytest.mark.parametrize("path", [p for p in FILES if name(p).startswith("buffet")], ids=name)
-def test_buffet_uses_the_front_page_of_ingest_only(path: Path) -> None:
+def test_buffet_uses_the_front_page_of_ingest_only() -> None:
     """`ingest` may be rearranged behind it."""
-    assert not [module for module in imported(path) if module.startswith("ingest.")]
+    require_none(
+        lambda path: [module for module in imported(path) if module.startswith("ingest.")],
+        (path for path in FILES if name(path).startswith("buffet")),
+    )
 
 
 def level_of(module: str) -> int:
@@ -157,14 +167,16 @@ def level_of(module: str) -> int:
     raise AssertionError(f"{module}: give it a place in LEVELS")
 
 
-@pytest.mark.parametrize("path", [p for p in FILES if name(p).startswith("buffet/")], ids=name)
-def test_imports_of_buffet_point_down(path: Path) -> None:
+def upward(path: Path) -> list[str]:
+    """Modules that one of `buffet` imports from levels above its own."""
+    own = level_of(module_of(path))
+    inside = [module for module in imported(path) if module.startswith("buffet.")]
+    return [module for module in inside if level_of(module) > own]
+
+
+def test_imports_of_buffet_point_down() -> None:
     """A module imports from its own level and below."""
-    own = module_of(path)
-    if own == "buffet":
-        return
-    inside = [m for m in imported(path) if m.startswith("buffet.")]
-    assert not [module for module in inside if level_of(module) > level_of(own)]
+    require_none(upward, (p for p in FILES if module_of(p).startswith("buffet.")))
 
 
 @pytest.mark.parametrize("package", PACKAGES)
@@ -183,11 +195,15 @@ def test_there_are_no_circles(package: str) -> None:
             del edges[module]
 
 
-@pytest.mark.parametrize("path", [*FILES, *TESTS], ids=name)
-def test_files_are_short_and_named_for_what_they_hold(path: Path) -> None:
+def test_files_are_short_and_named_for_what_they_hold() -> None:
     """At most 400 lines, and no drawer for everything."""
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST_FILE
-    assert path.stem not in EMPTY_NAMES
+    require_none(
+        lambda path: (
+            len(path.read_text(encoding="utf-8").splitlines()) > LONGEST_FILE
+            or path.stem in EMPTY_NAMES
+        ),
+        [*FILES, *TESTS],
+    )
 
 
 def body_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
@@ -196,12 +212,16 @@ def body_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
     return (body[-1].end_lineno or 0) - body[0].lineno + 1 if body else 0
 
 
-@pytest.mark.parametrize("path", [*FILES, *TESTS], ids=name)
-def test_functions_are_short(path: Path) -> None:
-    """At most 50 lines of body."""
+def long_functions(path: Path) -> list[str]:
+    """Names of functions with too long a body."""
     nodes = ast.walk(tree_of(path))
     functions = (n for n in nodes if isinstance(n, ast.FunctionDef | ast.AsyncFunctionDef))
-    assert not [f.name for f in functions if body_lines(f) > LONGEST_BODY]
+    return [f.name for f in functions if body_lines(f) > LONGEST_BODY]
+
+
+def test_functions_are_short() -> None:
+    """At most 50 lines of body."""
+    require_none(long_functions, [*FILES, *TESTS])
 
 
 def public_definitions(tree: ast.Module) -> list[ast.FunctionDef | ast.ClassDef]:
@@ -210,22 +230,28 @@ def public_definitions(tree: ast.Module) -> list[ast.FunctionDef | ast.ClassDef]
     return [node for node in nodes if not node.name.startswith("_")]
 
 
-@pytest.mark.parametrize("path", FILES, ids=name)
-def test_everything_public_is_described(path: Path) -> None:
+def undescribed(path: Path) -> list[str]:
+    """What of a module's public names, and whether the module itself, lacks a docstring."""
+    tree = tree_of(path)
+    lacking = [] if not tree.body or ast.get_docstring(tree) else ["the module"]
+    return lacking + [one.name for one in public_definitions(tree) if not ast.get_docstring(one)]
+
+
+def test_everything_public_is_described() -> None:
     """Modules, public classes and functions have a docstring."""
-    tree = tree_of(path)
-    assert not tree.body or ast.get_docstring(tree)
-    assert not [node.name for node in public_definitions(tree) if not ast.get_docstring(node)]
+    require_none(undescribed, FILES)
 
 
-@pytest.mark.parametrize("path", [p for p in TESTS if p.name.startswith("test_")], ids=name)
-def test_every_test_says_what_it_holds(path: Path) -> None:
-    """A docstring in each."""
-    tree = tree_of(path)
-    functions = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)]
+def wordless_tests(path: Path) -> list[str]:
+    """Tests without a docstring; a file of tests without any."""
+    functions = [n for n in ast.walk(tree_of(path)) if isinstance(n, ast.FunctionDef)]
     tests = [f for f in functions if f.name.startswith("test_")]
-    assert tests
-    assert not [test.name for test in tests if not ast.get_docstring(test)]
+    return [f.name for f in tests if not ast.get_docstring(f)] if tests else ["no tests"]
+
+
+def test_every_test_says_what_it_holds() -> None:
+    """A docstring in each."""
+    require_none(wordless_tests, (path for path in TESTS if path.name.startswith("test_")))
 
 
 @pytest.mark.parametrize("package", PACKAGES)

@@ -17,6 +17,7 @@ from buffet.analysis import CampaignAnalysis, RunRead, analyse
 from buffet.cli import main
 from buffet.one_pass import AnalysisSettings
 from buffet.service.jobs.run_store import RunStore
+from buffet.workers.choice import HERE, Workers
 from ingest import Campaign, file_digest
 from tests.buffet.schema_check import require_described
 from tests.ingest.campaigns import toml
@@ -163,7 +164,12 @@ def _analysed(
     progress: Callable[[str], None] = lambda text: None,
     **options: Any,
 ) -> CampaignAnalysis:
-    """As `analyse`, with what the last command read kept as a service's worker keeps it."""
+    """As `analyse`, with what the last command read kept as a service's worker keeps it.
+
+    Read here unless a test asks for workers: their processes cost more than its few runs.
+    """
+    if options.get("workers") == Workers():
+        options["workers"] = HERE
     files = {
         path.relative_to(campaign.folder).as_posix(): file_digest(path)
         for run in campaign.runs

@@ -70,7 +70,7 @@ def off(campaign: Campaign) -> dict[str, RunRead]:
 def test_ranges_together_are_one_pass(campaign: Campaign, off: dict[str, RunRead]) -> None:
     """Within 1e-12 of each channel's scale; tapers, copy, findings and provenance are the same."""
     reading, run = Reading(campaign, KEEPS, None), campaign.run("2")
-    record = opened(run, off)
+    record = opened(reading, run, off)
     wanted = one_pass(record, None, KEEPS, campaign.model)
     parts = [read_range(reading, run, off, (i, RANGES)) for i in range(RANGES)]
     whole = read_rest(reading, run, off)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
 
-from buffet import analysis
+from buffet import one_run
+from buffet.one_run import RunRead
 from buffet.service.jobs.computing import Computer, Task
 from buffet.service.jobs.requests import RateRequest
-from ingest import Campaign, Run, file_digest
+from ingest import Run, file_digest
 from tests.buffet.campaigns import lift_run, two_configurations, write_sheet
 
 
@@ -17,13 +19,13 @@ from tests.buffet.campaigns import lift_run, two_configurations, write_sheet
 def read(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Numbers of the runs that were really read."""
     numbers: list[str] = []
-    original = analysis._analyse_run
+    original = one_run.read_run
 
-    def noted(campaign: Campaign, run: Run, *more: object) -> analysis.RunAnalysis:
+    def noted(reading: one_run.Reading, run: Run, off: Mapping[str, RunRead]) -> RunRead:
         numbers.append(run.number)
-        return original(campaign, run, *more)  # type: ignore[arg-type]
+        return original(reading, run, off)
 
-    monkeypatch.setattr(analysis, "_analyse_run", noted)
+    monkeypatch.setattr(one_run, "read_run", noted)
     monkeypatch.setattr("buffet.rating.car_spread.DRAWS", 6)
     return numbers
 
