@@ -23,6 +23,9 @@ Array = NDArray[np.float64]
 SAME_PLACE = 0.05  # relative: peaks of several runs so near one another are one
 # A peak's half-power band holds half its power.
 OVER_HALF_POWER = 2.0
+# Half-power bandwidth over frequency, beyond which a peak is a slope of the background's and has no
+# place where another could hide: a quality below two (engineering judgement).
+BROADEST = 0.5
 # Variance that a peak may have over that elsewhere: a force of fixed size, at two thirds of the
 # wind speed, has five times the coefficient's (engineering judgement).
 MOST_GROWTH = 5.0
@@ -70,7 +73,8 @@ def unseen_variance(own: At, others: Sequence[At], kept: Array, removed: Array) 
 
 
 def _peaks(one: At, name: str) -> Iterator[tuple[Peak, PeakClass]]:
-    return ((p, k) for p, k in one.quantity.followed if k.name == name)
+    known = ((p, k) for p, k in one.quantity.followed if k.name == name)
+    return ((p, k) for p, k in known if p.bandwidth_hz.value < BROADEST * p.frequency_hz.value)
 
 
 def _expected(peak: Peak, factor: float) -> _Expected:
