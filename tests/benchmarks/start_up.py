@@ -26,6 +26,7 @@ for run in open_campaign(sys.argv[1], cache=len(sys.argv) > 2).runs:
 """
 DEMO = Path(__file__).parents[2] / "demo_runs"
 RATE = ("-m", "buffet", "rate", "--speed", "130 km/h")
+LEAST = 0.25  # of the record, below which it is too short for its resolution
 OPEN = "import sys, buffet; buffet.open_campaign(sys.argv[1], cache=True)"
 
 
@@ -33,7 +34,7 @@ def start_up_figures(share: float = 1.0) -> list[Figure]:
     """`--help` beside click alone, a campaign opened, and text with a cache and without."""
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        shape = (int(RECORD_S * RATE_HZ * share), CHANNELS)
+        shape = (int(RECORD_S * RATE_HZ * max(share, LEAST)), CHANNELS)
         write_sheets(folder, "1.csv", [f"p{i:02d}" for i in range(CHANNELS)])
         write_text(folder / "1.csv", np.random.default_rng(1).standard_normal(shape))
         return [*_figures(str(folder)), *(_rated(f"{folder}/rated") if share >= 1 else ())]
