@@ -86,7 +86,7 @@ def one_pass(
     blocks = record.blocks()
     plan = _planned(record, blocks, wanted_s, settings, model)
     engine = SegmentEngine(len(record.channels), plan.cut)
-    rest = _rest(record, plan, blocks, [engine.push])
+    rest = _rest(record, settings, plan, blocks, [engine.push])
     return Passed(engine.finish(), rest.tapers, rest.copy)
 
 
@@ -95,7 +95,8 @@ def rest_of_pass(
 ) -> Rest:
     """The same without its segment spectra, whose parts others sum; raises like `one_pass`."""
     blocks = record.blocks()
-    return _rest(record, _planned(record, blocks, wanted_s, settings, model), blocks, [])
+    plan = _planned(record, blocks, wanted_s, settings, model)
+    return _rest(record, settings, plan, blocks, [])
 
 
 def part_of_pass(
@@ -151,8 +152,7 @@ class _Plan:
 
     held: list[Array]  # that beginning
     cut: SegmentSettings
-    tapers: TaperAccumulator | None
-    copy: Decimator | None
+    copied_to_hz: float  # where a copy of the samples is kept
 
 
 def _planned(
@@ -189,23 +189,19 @@ def _planned(
     )
     if cut.retained_bins <= FIRST_BIN:
         raise NoUsableBandError(reach, length / rate, rate)
-    tapers = None
-    if "tapers" in settings.keeps:
-        from_hz = FIRST_BIN * rate / length
-        stretches = stretch_settings(rate, length, seen, from_hz, reach, settings.workers)
-        tapers = TaperAccumulator(len(record.channels), stretches)
-    copy = _decimator(record, settings, _copied_to_hz(flow, model, reach))
-    return _Plan(held, cut, tapers, copy)
+    return _Plan(held, cut, _copied_to_hz(flow, model, reach))
 
 
 def _rest(
     record: Record,
+    settings: AnalysisSettings,
     plan: _Plan,
     blocks: Iterator[Array],
     takers: list[Callable[[Array], None]],
 ) -> Rest:
     """The pass itself; `takers` take the blocks as well."""
-    tapers, copy = plan.tapers, plan.copy
+    tapers = _taper_accumulator(record, plan) if "tapers" in settings.keeps else None
+    copy = _decimator(record, settings, plan.copied_to_hz)
     takers += [one.push for one in (tapers, copy) if one is not None]
     with ThreadPoolExecutor(max(1, len(takers))) as pool:
         each = pool.map if plan.cut.workers > 1 else map
@@ -217,6 +213,19 @@ def _rest(
         None if tapers is None else tapers.finish(),
         None if copy is None else copy.finish(),
     )
+
+
+def _taper_accumulator(record: Record, plan: _Plan) -> TaperAccumulator:
+    cut, seen = plan.cut, sum(block.shape[1] for block in plan.held)
+    stretches = stretch_settings(
+        cut.sample_rate_hz,
+        cut.segment_samples,
+        seen,
+        FIRST_BIN * cut.sample_rate_hz / cut.segment_samples,
+        cut.retained_to_hz,
+        cut.workers,
+    )
+    return TaperAccumulator(len(record.channels), stretches)
 
 
 def _decimator(record: Record, settings: AnalysisSettings, to_hz: float) -> Decimator | None:

@@ -17,9 +17,8 @@ from click.testing import CliRunner
 
 from buffet.analysis import CampaignAnalysis, analyse
 from buffet.cli import main
-from buffet.workers.choice import HERE, Workers
 from ingest import Campaign, OpenCabin, open_campaign, read_vehicle
-from tests.buffet.campaigns import write_runs, write_sheet
+from tests.buffet.campaigns import read_here, write_runs, write_sheet
 from tests.ingest.campaigns import toml
 
 ROOT = Path(__file__).parents[1]
@@ -54,8 +53,7 @@ def read_once() -> Iterator[None]:
 
     def analyse_once(campaign: Campaign, *arguments: Any, **options: Any) -> CampaignAnalysis:
         chosen = any(argument is not None for argument in arguments)
-        if options.get("workers") == Workers():
-            options["workers"] = HERE  # whose peaks' searches share what they know
+        options = read_here(options)
         if campaign.folder != Path("demo_runs") or chosen:
             return analyse(campaign, *arguments, **options)
         if not known:

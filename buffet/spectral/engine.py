@@ -24,7 +24,6 @@ from buffet.spectral.whole_matrix import WholeMatrix
 from buffet.spectral.window import hann
 
 Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 Samples = NDArray[np.floating[Any]]  # in the precision of the transforms
 Spectra = NDArray[np.complexfloating[Any, Any]]
 

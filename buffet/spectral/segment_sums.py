@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from buffet.errors import RecordTooShortError
 from buffet.spectral.segment_groups import SegmentGroups, group_size, joined
 from buffet.spectral.segments import SegmentSettings, SegmentSpectra
+from buffet.spectral.whole_matrix import pack
 from buffet.spectral.window import hann
 
 Array = NDArray[np.float64]
@@ -145,7 +146,7 @@ class SegmentSums:
                 a, x = constant[:, place], of_all[:, place]
                 added = np.outer(x, a)
                 gained = added + np.conj(added.T) + n * np.outer(a, a)
-                self.packed[place] += gained.real + gained.imag
+                self.packed[place] += pack(np.asarray(gained, complex))
         first, second = pair_channels(self.settings)
         a, b = constant[first], constant[second]
         x, y = low[:, first], low[:, second]
@@ -174,9 +175,8 @@ class SegmentSums:
         scale, kept = density_scale(settings), settings.retained_bins
         per_group = scale[:kept] / counts[:, None, None]
         group_power, group_cross = groups.power[..., :kept], groups.cross[..., :kept]
-        packed = self.packed
-        if packed is not None:
-            packed *= (scale / n)[:kept, None, None]
+        if self.packed is not None:
+            self.packed *= (scale / n)[:kept, None, None]
         return SegmentSpectra(
             settings,
             self.n_samples,
@@ -190,7 +190,7 @@ class SegmentSums:
             np.multiply(group_power, per_group, out=group_power),
             np.multiply(group_cross, per_group, out=group_cross),
             groups.low[:, :, 0].real / (counts[:, None] * settings.segment_samples / 2),
-            packed,
+            self.packed,
         )
 
 

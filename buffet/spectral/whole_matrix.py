@@ -52,8 +52,12 @@ class WholeMatrix:
         total += x.view(real) @ y.view(real).transpose(0, 2, 1)
         if start == 0:
             for lowest, z in zip(total, np.moveaxis(low, 2, 0), strict=False):
-                products = z @ np.conj(z.T)
-                lowest += products.real + products.imag
+                lowest += pack(z @ np.conj(z.T))
+
+
+def pack(matrix: Complex) -> Array:
+    """One real matrix for a Hermitian one: Re + Im, of which `unpacked` makes it again."""
+    return matrix.real + matrix.imag
 
 
 def unpacked(packed: Array) -> Complex:

@@ -225,7 +225,6 @@ def _version_here() -> str:
 
 
 def _require_workers(client: Client, address: str) -> None:
-
     try:
         client.wait_for_workers(1, timeout=REACHED_WITHIN_S)
     except TimeoutError as error:

@@ -14,8 +14,10 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.benchmarks.campaigns import Size, measured, write_campaign
+from tests.benchmarks.campaigns import Size, write_campaign
+from tests.benchmarks.engine import seconds
 from tests.benchmarks.figure import Figure
+from tests.benchmarks.peak import COMMAND, peak_mb
 
 MINUTE_S = 60.0
 YEAR_RUNS, YEAR_BYTES = 10_000, 20e12  # of a tunnel
@@ -78,10 +80,17 @@ def _series(
     for value, size in sizes:
         with tempfile.TemporaryDirectory() as folder:
             campaign = write_campaign(Path(folder) / "campaign", size)
-            found.append(measured(command[0], str(campaign), *command[1:]))
+            found.append(_measured(command[0], str(campaign), *command[1:]))
         print(f"{what}, {value:g} {axis}: {found[-1][0]:.2f} s", file=sys.stderr, flush=True)
     seconds, megabytes = zip(*found, strict=True)
     return Series(what, axis, command, tuple(value for value, _ in sizes), seconds, megabytes)
+
+
+def _measured(*arguments: str) -> tuple[float, float]:
+    """Seconds and peak memory, in MB, of the command line with these arguments."""
+    peaks: list[float] = []
+    taken_s = seconds(lambda: peaks.append(peak_mb(COMMAND, *arguments)))
+    return taken_s, peaks[0]
 
 
 def year(series: list[Series], share: float) -> Figure:

@@ -17,6 +17,7 @@ from buffet.run_spectra import run_result
 from buffet.spectra_parts import PARTS, keeps
 from buffet.spectral.segments import SegmentSettings
 from ingest import Campaign, open_campaign
+from tests.benchmarks.campaigns import FORCES, NATURAL_HZ, QUALITY, write_sheets
 from tests.benchmarks.engine import (
     CHANNELS,
     DURATION_S,
@@ -31,21 +32,7 @@ from tests.thorough.records import Resonance, from_density
 
 Array = NDArray[np.float64]
 
-FORCES = ("drag", "side force", "lift", "roll moment", "pitch moment", "yaw moment")
-TAPS = CHANNELS - len(FORCES)
-SPEED_M_S, STROUHAL_LENGTH_M, STROUHAL, QUALITY = 40.0, 0.435, 0.2, 6.0
-ANTIALIAS_HZ = 600.0  # leaves the forces and taps some 400 Hz
 GOAL = 10.0  # times the engine's own time, without time structure
-CAMPAIGN = f"""format = 1
-[campaign]
-title = "benchmark"
-[model]
-scale = 0.3
-frontal_area = "0.194 m^2"
-wheelbase = "0.775 m"
-strouhal_length = "{STROUHAL_LENGTH_M} m"
-strouhal_length_is = "body height"
-"""
 
 
 def _multiple(what: str, own_s: float, engine_s: float, goal: float | None = None) -> Figure:
@@ -95,8 +82,7 @@ def _passed(campaign: Campaign, words: Sequence[str]) -> tuple[float, RunAnalysi
 def _samples(n: int) -> Array:
     """Shedding in every channel, stronger in some, and each one's own noise."""
     rng = np.random.default_rng(1)
-    natural_hz = STROUHAL * SPEED_M_S / STROUHAL_LENGTH_M
-    peak = Resonance(natural_hz, natural_hz / QUALITY, 1.0)
+    peak = Resonance(NATURAL_HZ, NATURAL_HZ / QUALITY, 1.0)
     shed = from_density(peak.density, 1, n / RATE_HZ, rng, RATE_HZ)[0]
     share = np.linspace(0.5, 2.0, CHANNELS)[:, None]
     return np.asarray(share * shed + rng.standard_normal((CHANNELS, len(shed))))
@@ -104,34 +90,5 @@ def _samples(n: int) -> Array:
 
 def _campaign(folder: Path, samples: Array) -> Campaign:
     write_hdf5(folder / "1.h5", samples.T)
-    write_sheets(folder, "1.h5", [f"p{i:02d}" for i in range(CHANNELS)])
+    write_sheets(folder, "1.h5", [f"p{i:02d}" for i in range(CHANNELS)], RATE_HZ)
     return open_campaign(folder)
-
-
-def write_sheets(
-    folder: Path,
-    recording: str,
-    columns: Sequence[str | int],
-    rate_hz: float = RATE_HZ,
-    antialias_hz: float = ANTIALIAS_HZ,
-) -> None:
-    """A campaign of one run."""
-    (folder / "campaign.toml").write_text(CAMPAIGN, encoding="utf-8")
-    (folder / "runs").mkdir()
-    head = (
-        'format = 1\n[run]\nnumber = "1"\nconfiguration = "bare"\nkind = "wind-on"\n'
-        f'recording = "../{recording}"\n[air]\nspeed = "{SPEED_M_S} m/s"\n'
-        f'[sampling]\nrate = "{rate_hz} Hz"\nantialias_cutoff = "{antialias_hz} Hz"\n'
-    )
-    channels = "".join(_channel(i, column) for i, column in enumerate(columns))
-    (folder / "runs" / "1.toml").write_text(head + channels, encoding="utf-8")
-
-
-def _channel(index: int, column: str | int) -> str:
-    """Forces and moments, then taps in a row along the roof."""
-    text = f"[[channel]]\ncolumn = {column if isinstance(column, int) else repr(column)}\n"
-    if index < len(FORCES):
-        unit = "N m" if "moment" in FORCES[index] else "N"
-        return f'{text}name = "{FORCES[index]}"\nmeasures = "{FORCES[index]}"\nunit = "{unit}"\n'
-    place = f'at = ["{0.02 * index:.2f} m", "0 m", "0.4 m"]\nrow = "roof"\n'
-    return f'{text}name = "tap {index}"\nmeasures = "pressure"\nunit = "Pa"\n{place}'

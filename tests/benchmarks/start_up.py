@@ -10,10 +10,10 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.benchmarks.campaigns import write_sheets
 from tests.benchmarks.engine import CHANNELS, RATE_HZ, seconds
 from tests.benchmarks.figure import Figure
 from tests.benchmarks.library_files import write_text
-from tests.benchmarks.spectra import write_sheets
 
 ROUNDS = 5
 RECORD_S = 60.0  # of text, all channels
@@ -35,9 +35,10 @@ def start_up_figures(share: float = 1.0) -> list[Figure]:
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         shape = (int(RECORD_S * RATE_HZ * max(share, LEAST)), CHANNELS)
-        write_sheets(folder, "1.csv", [f"p{i:02d}" for i in range(CHANNELS)])
+        write_sheets(folder, "1.csv", [f"p{i:02d}" for i in range(CHANNELS)], RATE_HZ)
         write_text(folder / "1.csv", np.random.default_rng(1).standard_normal(shape))
-        return [*_figures(str(folder)), *(_rated(f"{folder}/rated") if share >= 1 else ())]
+        rounds = ROUNDS if share >= 1 else 1
+        return [*_figures(str(folder), rounds), *(_rated(f"{folder}/rated") if share >= 1 else ())]
 
 
 def _rated(folder: str) -> list[Figure]:
@@ -52,7 +53,7 @@ def _rated(folder: str) -> list[Figure]:
     ]
 
 
-def _figures(folder: str) -> list[Figure]:
+def _figures(folder: str, rounds: int) -> list[Figure]:
     _run("-c", READ, folder, "cache")
     commands = (
         ("-c", "import click"),
@@ -63,8 +64,8 @@ def _figures(folder: str) -> list[Figure]:
         (*SPECTRA, folder),
         (*SPECTRA, folder, "--cache"),
     )
-    rounds = [[seconds(lambda c=c: _run(*c)) for c in commands] for _ in range(ROUNDS)]
-    click, shown, opened, read, kept, plain, cached = np.min(rounds, axis=0).tolist()
+    taken = [[seconds(lambda c=c: _run(*c)) for c in commands] for _ in range(rounds)]
+    click, shown, opened, read, kept, plain, cached = np.min(taken, axis=0).tolist()
     return [
         Figure("buffet --help over import click", shown / click, "x", 3.0, "at most", _s(shown)),
         Figure("a campaign opened, as `rate` does first", opened, "s"),

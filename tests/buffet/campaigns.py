@@ -157,6 +157,11 @@ def two_configurations(folder: Path, seconds: float = 60.0, **more: Any) -> Path
 _LAST_READ: dict[str, RunRead] = {}
 
 
+def read_here(options: dict[str, Any]) -> dict[str, Any]:
+    """Unless a test asks for workers: their processes cost more than its few runs."""
+    return options | {"workers": HERE} if options.get("workers") == Workers() else options
+
+
 def _analysed(
     campaign: Campaign,
     numbers: Sequence[str] | None = None,
@@ -164,12 +169,8 @@ def _analysed(
     progress: Callable[[str], None] = lambda text: None,
     **options: Any,
 ) -> CampaignAnalysis:
-    """As `analyse`, with what the last command read kept as a service's worker keeps it.
-
-    Read here unless a test asks for workers: their processes cost more than its few runs.
-    """
-    if options.get("workers") == Workers():
-        options["workers"] = HERE
+    """As `analyse`, with what the last command read kept as a service's worker keeps it."""
+    options = read_here(options)
     files = {
         path.relative_to(campaign.folder).as_posix(): file_digest(path)
         for run in campaign.runs
