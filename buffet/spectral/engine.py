@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
-from itertools import pairwise
+from itertools import cycle, pairwise
 from typing import Any
 
 import numpy as np
@@ -65,13 +65,12 @@ class SegmentEngine:
         for (first, second), pair in settings.pairs.items():
             self._seconds.setdefault(first, []).append((pair, second))
         self._crossed = {channel for pair in settings.pairs for channel in pair}
-        if self._whole is not None:
-            self._crossed = set(range(n_channels))
         self._shares = self._shared_out(n_channels)
         self._held: list[Array] = []  # samples that wait for the rest of their batch
         self._n_held = 0
-        self._pool = ThreadPoolExecutor(max(1, settings.workers))
-        self._going: list[Future[None]] = []
+        lanes = settings.workers if settings.workers > 1 else 0
+        self._lanes = [ThreadPoolExecutor(1) for _ in range(lanes)]
+        self._going: list[Future[None]] = []  # of the batch before, which adds up
         self._batch: _Batch | None = None  # whose channels are being transformed
 
     def _shared_out(self, n_channels: int) -> list[slice]:
@@ -114,42 +113,47 @@ class SegmentEngine:
 
     def _add(self, pieces: Sequence[Array], own: int) -> None:
         """Set one batch of segments going; the first `own` samples enter the moments."""
-        self._settle()
         sums = self._sums
         batch = _Batch(pieces, own, self.settings, self._type, is_first=not sums.n_samples)
         if not sums.groups.has_room(batch.n_segments):
-            self._wait()  # for what still knows the groups as they are
+            self._settle()  # what still knows the groups as they are
         batch.places = sums.groups.place(batch.n_segments) if batch.n_segments else []
         sums.n_samples += own
-        self._each(partial(self._add_channels, batch), self._shares)
-        self._batch = batch
+        batch.transforms = self._each(partial(self._add_channels, batch), self._shares)
+        before, self._batch = self._batch, batch
+        self._combine(before)
 
     def _settle(self) -> None:
-        """Wait for all that is going, then set going what needs all channels of the batch."""
-        self._wait()
-        batch, self._batch = self._batch, None
+        """Wait for all that is going."""
+        before, self._batch = self._batch, None
+        self._combine(before)
+        _wait(self._going)
+
+    def _combine(self, batch: _Batch | None) -> None:
+        """Set going what needs all channels of a batch, once they are transformed."""
         if batch is None:
             return
+        _wait(batch.transforms)
         self._sums.products += batch.products()
         batch.let_go()
-        if batch.n_segments:
-            self._each(partial(self._add_cross, batch), self._seconds)
-            if self._whole is not None:
-                self._whole.add(batch.spectra, batch.low, self._each)
-                self._wait()  # spectra of all channels are kept of one batch at a time
-
-    def _wait(self) -> None:
-        for future in self._going:
-            future.result()
+        _wait(self._going)
         self._going = []
+        if batch.n_segments:
+            self._going += self._each(partial(self._add_cross, batch), self._seconds)
+            if self._whole is not None:
+                self._going += self._whole.add(batch.spectra, batch.low, self._each)
 
-    def _each(self, work: Callable[[Any], None], items: Iterable[Any]) -> None:
-        """Set independent pieces of work going, side by side; at once where there is one worker."""
-        if self.settings.workers > 1:
-            self._going += [self._pool.submit(work, item) for item in items]
-        else:
-            for item in items:
-                work(item)
+    def _each(self, work: Callable[[Any], None], items: Iterable[Any]) -> list[Future[None]]:
+        """Set independent pieces of work going, side by side; at once where there is one worker.
+
+        A piece of every batch takes the same lane, where they are done in order.
+        """
+        if self._lanes:
+            lanes = cycle(self._lanes)
+            return [next(lanes).submit(work, item) for item in items]
+        for item in items:
+            work(item)
+        return []
 
     def _add_channels(self, batch: _Batch, channels: slice) -> None:
         """Moments and transforms of some channels."""
@@ -203,6 +207,8 @@ class SegmentEngine:
         for channel, own in zip(range(channels.start, channels.stop), spectra, strict=True):
             if channel in self._crossed:
                 batch.spectra[channel] = own
+            elif self._whole is not None:
+                batch.spectra[channel] = np.ascontiguousarray(own[:, :kept])
 
     def _cut(self, samples: Samples) -> Samples:
         """Overlapping segments ``(n_channels, n_segments, length)`` of samples; a view."""
@@ -239,8 +245,8 @@ class SegmentEngine:
             if own > 0:
                 self._add(self._held, own)
         self._settle()
-        self._wait()
-        self._pool.shutdown()
+        for lane in self._lanes:
+            lane.shutdown()
         wanted, found = self._part and self._part.n_segments, self._sums.n_segments
         if wanted is not None and wanted != found:
             raise ValueError(f"a part of {wanted} segments was given samples of {found}")
@@ -274,6 +280,7 @@ class _Batch:
         self.n_samples = sum(piece.shape[1] for piece in pieces)
         self.n_segments = max(0, self.n_samples // settings.hop_samples - 1)
         self.places: Places = []
+        self.transforms: list[Future[None]] = []
         self.low = np.zeros((n_channels, self.n_segments, LOW_BINS), complex)
         self.spectra: dict[int, Spectra] = {}  # of channels that are combined, without `low`
         self._rows = {channel: row for row, channel in enumerate(settings.cross_channels)}
@@ -321,6 +328,11 @@ class _Batch:
         rows: list[Samples] = [self._in_double.get(i, row) for i, row in enumerate(self._combined)]
         combined = np.array(rows) if self._in_double else self._combined
         return np.asarray(combined @ combined.T + crossed, float)
+
+
+def _wait(going: Iterable[Future[None]]) -> None:
+    for future in going:
+        future.result()
 
 
 def _squares(samples: Samples) -> Array:

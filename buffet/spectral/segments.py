@@ -14,11 +14,8 @@ from buffet.spectral.whole_matrix import unpacked, unpacked_pair
 from buffet.spectral.window import degrees_of_freedom, effective_segments
 
 # Samples of a channel in one batch of segments: enough that what is done once a batch costs little,
-# few enough that all channels can wait for one.
-BATCH_SAMPLES = 1 << 16
-# The same where the whole matrix is wanted, whose products are the faster the more segments they
-# sum: samples and spectra of 64 channels take 70 MB.
-MATRIX_BATCH_SAMPLES = 1 << 17
+# few enough that all channels can wait for one: samples and spectra of 64 take 70 MB.
+BATCH_SAMPLES = 1 << 17
 # Bins whose matrices are unpacked at a time: 64 channels take 17 MB.
 UNPACKED_BINS = 256
 
@@ -69,8 +66,7 @@ class SegmentSettings:
     @property
     def batch_segments(self) -> int:
         """Segments transformed in one call."""
-        samples = MATRIX_BATCH_SAMPLES if self.whole_matrix else BATCH_SAMPLES
-        return max(1, samples // self.segment_samples)
+        return max(1, BATCH_SAMPLES // self.segment_samples)
 
     @property
     def frequency_hz(self) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Future
 from functools import partial
 from typing import Any
 
@@ -15,7 +16,7 @@ BINS_AT_ONCE = 128
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Spectra = NDArray[np.complexfloating[Any, Any]]
-Each = Callable[[Callable[[Any], None], Iterable[Any]], None]
+Each = Callable[[Callable[[Any], None], Iterable[Any]], list[Future[None]]]
 
 
 class WholeMatrix:
@@ -29,7 +30,7 @@ class WholeMatrix:
     def __init__(self, packed: Array) -> None:
         self._packed = packed  # (n_bins, n_channels, n_channels), Re S + Im S, added to in place
 
-    def add(self, spectra: Mapping[int, Spectra], low: Complex, each: Each) -> None:
+    def add(self, spectra: Mapping[int, Spectra], low: Complex, each: Each) -> list[Future[None]]:
         """Add segments.
 
         Parameters
@@ -39,7 +40,7 @@ class WholeMatrix:
         each : sets a piece of work going for each of some items
         """
         starts = range(0, len(self._packed), BINS_AT_ONCE)
-        each(partial(self._add_bins, [spectra[i] for i in range(len(low))], low), starts)
+        return each(partial(self._add_bins, [spectra[i] for i in range(len(low))], low), starts)
 
     def _add_bins(self, spectra: Sequence[Spectra], low: Complex, start: int) -> None:
         total = self._packed[start : start + BINS_AT_ONCE]

@@ -21,7 +21,7 @@ N = 330_003  # several blocks of a reader
 CHANNELS = {"drag": "N", "lift": "N", "pitch moment": "N m", "pressure": "Pa"}
 KEEPS = AnalysisSettings(keeps=frozenset({"tapers", "forces"}), workers=1)
 RANGES = 3
-EDGES, HALF_GAP = (98_000, 228_000), 2_000  # about where ranges meet
+EDGES, HALF_GAP = (130_000, 261_000), 2_000  # about where ranges meet
 
 
 @pytest.fixture(scope="module")
