@@ -48,7 +48,9 @@ def spectra_figures(share: float = 1.0) -> list[Figure]:
         RATE_HZ, SEGMENT_SAMPLES, tuple(range(len(FORCES))), 400.0, single_precision=True
     )
     engine_s = min(seconds(lambda: run_engine(samples, cut)) for _ in range(3))
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as first, tempfile.TemporaryDirectory() as folder:
+        # what is loaded at a first use belongs to the start-up
+        run_result(_passed(_campaign(Path(first), samples[:, : 3 * SEGMENT_SAMPLES]), ())[1])
         return _figures(_campaign(Path(folder), samples), engine_s)
 
 
