@@ -52,12 +52,14 @@ class RecordTooShortError(BuffetError):
         self.record_s, self.segment_s, self.fewest = record_s, segment_s, fewest
         self.run = run
         needed_s = segment_s * (fewest + 1) / 2
-        possible_hz = (fewest + 1) / 2 / record_s if record_s else float("inf")
+        remedy = "use a longer run"
+        if record_s:
+            possible_hz = (fewest + 1) / 2 / record_s
+            remedy = f"use {_rounded_up(possible_hz)} Hz or coarser, or a longer run"
         super().__init__(
             f"{'' if run is None else f'run {run}: '}a resolution of {1 / segment_s:.3g} Hz "
             f"needs segments of {segment_s:.3g} s and a record of {needed_s:.3g} s; "
-            f"this one has {record_s:.3g} s: use {_rounded_up(possible_hz)} Hz or coarser, "
-            "or a longer run"
+            f"this one has {record_s:.3g} s: {remedy}"
         )
 
     def __reduce__(self) -> tuple[Any, ...]:
