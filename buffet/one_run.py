@@ -245,7 +245,7 @@ def _reordered(spectra: SegmentSpectra, order: list[int]) -> SegmentSpectra:
     settings = replace(spectra.settings, cross_channels=kept, more_pairs=more)
     pairs = settings.pairs
     bins = settings.retained_bins
-    group_cross = [spectra.group_cross_psd(order[a], order[b], bins) for a, b in pairs]
+    group_cross = [spectra.group_cross_psd(order[a], order[b]) for a, b in pairs]
     empty = np.zeros((len(spectra.group_segments), 0, bins), complex)
     return replace(
         spectra,

@@ -191,7 +191,7 @@ def _cross(
 
 def _corrected(spectra: SegmentSpectra, reduced: ReducedSpectra, a: int, b: int) -> Complex:
     """Cross-spectra of two channels' true values, ``(n_groups, n_bins)``."""
-    read = spectra.group_cross_psd(a, b, len(reduced.frequency_hz))
+    read = spectra.group_cross_psd(a, b, slice(len(reduced.frequency_hz)))
     return np.asarray(read * reduced.gain[a] * np.conj(reduced.gain[b]))
 
 

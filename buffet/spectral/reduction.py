@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from buffet.spectral.segments import SegmentSpectra
+from buffet.spectral.segments import SegmentSpectra, few_bins
 from buffet.spectral.uncertainty import half_width, variance_of_mean
 from ingest import Channel, Quantity, RigResponse
 
@@ -49,9 +49,9 @@ class ReducedSpectra:
     @cached_property
     def psd(self) -> Array:
         """Averaged PSD, shape ``(n_quantities, n_bins)``."""
-        psd = np.average(self.group_psd, axis=0, weights=self.group_segments)
+        psd = over_groups(self.group_psd, self.group_segments)
         psd.setflags(write=False)
-        return np.asarray(psd)
+        return psd
 
     @property
     def usable_bins(self) -> NDArray[np.bool_]:
@@ -140,15 +140,20 @@ def reduce(
     gain = np.array([rig.gain(frequency, channel) for channel in channels])
     rows = np.array([quantity.fluctuation_row for quantity in quantities])
     mean_rows = np.array([quantity.row for quantity in quantities])
-    kept = list(spectra.settings.cross_channels)
-    corrected = spectra.group_matrix(bins)
-    corrected = corrected * np.einsum("if,jf->fij", gain[kept], np.conj(gain[kept]))
-    shares, matrix_rows, words = _component_rows(quantities, kept)
+    shares, matrix_rows, words = _component_rows(quantities, spectra.settings.cross_channels)
     limits = np.array([rig.usable_to_hz(channel) for channel in channels])
     uses = rows != 0
     usable_hz = np.array([limits[used].min() if used.any() else 0.0 for used in uses])
-    group_psd = _group_psd(spectra, rows, gain, corrected, shares, bins)
-    psd = np.average(group_psd, axis=0, weights=spectra.group_segments)
+    groups = len(spectra.group_segments)
+    group_psd = np.empty((groups, len(rows), bins))
+    group_matrix = np.empty((groups, bins, len(words), len(words)), complex)
+    for some in few_bins(bins, REDUCED_BINS):
+        corrected = _corrected_matrix(spectra, gain, some)
+        group_psd[..., some] = _group_psd(spectra, rows, gain, corrected, shares, some)
+        group_matrix[:, some] = np.einsum(
+            "qi,gfij,rj->gfqr", matrix_rows, corrected, matrix_rows, optimize=True
+        )
+    psd = over_groups(group_psd, spectra.group_segments)
     return ReducedSpectra(
         tuple(quantities),
         words,
@@ -159,7 +164,7 @@ def reduce(
         spectra.effective_segments,
         spectra.group_segments,
         group_psd,
-        np.einsum("qi,gfij,rj->gfqr", matrix_rows, corrected, matrix_rows, optimize=True),
+        group_matrix,
         mean_rows @ spectra.mean + [quantity.mean_offset for quantity in quantities],
         spectra.group_mean @ mean_rows.T,
         _below_resolution(spectra, rows, np.where(frequency <= usable_hz[:, None], psd, 0.0)),
@@ -167,12 +172,23 @@ def reduce(
     )
 
 
+def over_groups(values: Array, group_segments: Array) -> Array:
+    """Mean over a record's groups, each by its segments; `np.average` would copy them all."""
+    return np.asarray(np.tensordot(group_segments / group_segments.sum(), values, axes=1))
+
+
+def _corrected_matrix(spectra: SegmentSpectra, gain: Complex, bins: slice) -> Complex:
+    """Matrices of the kept channels' true values, ``(n_groups, bins, n_kept, n_kept)``."""
+    own = gain[list(spectra.settings.cross_channels), bins]
+    return np.asarray(spectra.group_matrix(bins) * np.einsum("if,jf->fij", own, np.conj(own)))
+
+
 def _component_rows(
-    quantities: Sequence[Quantity], kept: list[int]
+    quantities: Sequence[Quantity], kept: Sequence[int]
 ) -> tuple[dict[int, Array], Array, tuple[str, ...]]:
     """Rows of the quantities that live on the kept channels, and of the six components."""
     shares = {
-        position: quantity.fluctuation_row[kept]
+        position: quantity.fluctuation_row[list(kept)]
         for position, quantity in enumerate(quantities)
         if kept and np.all(np.delete(quantity.fluctuation_row, kept) == 0)
     }
@@ -186,6 +202,8 @@ def _component_rows(
     return shares, np.array(rows).reshape(len(rows), len(kept)), tuple(words)
 
 
+# Bins whose matrices are reduced at a time: of six components and all groups 5 MB.
+REDUCED_BINS = 64
 COMPONENTS = ("drag", "side force", "lift", "roll moment", "pitch moment", "yaw moment")
 
 
@@ -195,18 +213,18 @@ def _group_psd(
     gain: Complex,
     corrected: Complex,
     shares: dict[int, Array],
-    bins: int,
+    bins: slice,
 ) -> Array:
-    groups = len(spectra.group_segments)
-    result = np.zeros((groups, len(rows), bins))
+    """Some bins of each quantity, ``(n_groups, n_quantities, bins)``."""
+    result = np.empty((len(corrected), len(rows), corrected.shape[1]))
     for position, row in enumerate(rows):
         if position in shares:
             share = shares[position]
             value = np.einsum("i,gfij,j->gf", share, corrected, share, optimize=True).real
         else:
             channel = int(np.flatnonzero(row)[0])  # a lone tap or probe
-            power = np.abs(gain[channel]) ** 2 * row[channel] ** 2
-            value = spectra.group_psd[:, channel, :bins] * power
+            power = np.abs(gain[channel, bins]) ** 2 * row[channel] ** 2
+            value = spectra.group_psd[:, channel, bins] * power
         result[:, position] = value
     return result
 

@@ -23,10 +23,10 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 
-def few_bins(n_bins: int) -> Iterator[slice]:
-    """The first bins, as many at a time as matrices are unpacked of."""
-    for start in range(0, n_bins, UNPACKED_BINS):
-        yield slice(start, min(start + UNPACKED_BINS, n_bins))
+def few_bins(n_bins: int, at_once: int = UNPACKED_BINS) -> Iterator[slice]:
+    """The first bins, as many at a time as matrices are unpacked of, or fewer."""
+    for start in range(0, n_bins, at_once):
+        yield slice(start, min(start + at_once, n_bins))
 
 
 @dataclass(frozen=True)
@@ -155,16 +155,15 @@ class SegmentSpectra:
             return unpacked_pair(self.packed, first, second)
         return np.asarray(self._cross(self.psd[None], self.cross[None], first, second)[0])
 
-    def group_cross_psd(self, first: int, second: int, bins: int) -> Complex:
-        """The same of each group, shape ``(n_groups, bins)``.
+    def group_cross_psd(self, first: int, second: int, bins: slice = slice(None)) -> Complex:
+        """The same of each group in some of the retained bins, shape ``(n_groups, bins)``.
 
         Raises
         ------
         ValueError
             The pair is not among `settings.pairs`.
         """
-        every = self._cross(self.group_psd, self.group_cross, first, second)
-        return np.asarray(every[:, :bins])
+        return self._cross(self.group_psd[..., bins], self.group_cross[..., bins], first, second)
 
     def _cross(self, power: Array, cross: Complex, first: int, second: int) -> Complex:
         """One pair's row of ``(n, n_channels, n_bins)`` and ``(n, n_pairs, n_bins)``."""
@@ -191,14 +190,15 @@ class SegmentSpectra:
             raise ValueError("no whole matrix kept; ask for it in the settings")
         return unpacked(self.packed[bins])
 
-    def group_matrix(self, bins: int) -> Complex:
+    def group_matrix(self, bins: slice) -> Complex:
         """Cross-spectral matrices of the kept channels, one a group.
 
-        Shape ``(n_groups, bins, n_kept, n_kept)``, kept = `settings.cross_channels`.
+        Shape ``(n_groups, bins, n_kept, n_kept)``, kept = `settings.cross_channels`; of some of the
+        retained bins at a time, as `matrix`.
         """
         kept = self.settings.cross_channels
-        shape = (len(self.group_segments), bins, len(kept), len(kept))
-        matrix = np.empty(shape, complex)
+        n_groups, _, n_bins = self.group_psd[..., bins].shape
+        matrix = np.empty((n_groups, n_bins, len(kept), len(kept)), complex)
         for i, first in enumerate(kept):
             for j, second in enumerate(kept):
                 matrix[:, :, i, j] = self.group_cross_psd(first, second, bins)

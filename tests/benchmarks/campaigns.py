@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import h5py
 import numpy as np
 from scipy import signal
 
@@ -44,12 +45,12 @@ class Size:
 
 
 def write_campaign(folder: Path, size: Size) -> Path:
-    """Shedding in noise on forces and taps, as counts in NumPy files."""
+    """Shedding in noise on forces and taps, as counts in HDF5."""
     folder.mkdir(exist_ok=True)
     names = [f"{run:04d}" for run in range(size.runs)]
     for run, name in enumerate(names):
-        _write_recording(folder / f"{name}.npy", size, seed=run)
-    recordings = [f"{name}.npy" for name in names]
+        _write_recording(folder / f"{name}.h5", size, seed=run)
+    recordings = [f"{name}.h5" for name in names]
     write_sheets(folder, recordings, range(size.channels), size.rate_hz)
     return folder
 
@@ -60,14 +61,14 @@ def _write_recording(path: Path, size: Size, seed: int) -> None:
     rng = np.random.default_rng(seed)
     b, a = signal.iirpeak(NATURAL_HZ, QUALITY, fs=size.rate_hz)
     state = np.zeros(2)
-    file = np.lib.format.open_memmap(path, "w+", np.int16, (n, size.channels))
-    for start in range(0, n, BLOCK_SAMPLES):
-        count = min(BLOCK_SAMPLES, n - start)
-        shed, state = signal.lfilter(b, a, rng.standard_normal(count), zi=state)
-        noise = rng.standard_normal((count, size.channels), np.float32)
-        noise += 8 * shed[:, None].astype(np.float32)
-        file[start : start + count] = noise * 300
-        file.flush()  # else what is written stays in memory
+    with h5py.File(path, "w") as file:
+        counts = file.create_dataset("counts", (n, size.channels), np.int16)
+        for start in range(0, n, BLOCK_SAMPLES):
+            count = min(BLOCK_SAMPLES, n - start)
+            shed, state = signal.lfilter(b, a, rng.standard_normal(count), zi=state)
+            noise = rng.standard_normal((count, size.channels), np.float32)
+            noise += 8 * shed[:, None].astype(np.float32)
+            counts[start : start + count] = noise * 300
 
 
 def write_sheets(

@@ -6,13 +6,11 @@ import tempfile
 from pathlib import Path
 
 from tests.benchmarks.campaigns import Size, write_campaign
-from tests.benchmarks.engine import SEGMENT_SAMPLES
+from tests.benchmarks.engine import RATE_HZ, SEGMENT_SAMPLES
 from tests.benchmarks.figure import Figure
 from tests.benchmarks.peak import peak_mb
 
 CHANNELS = 64
-# A fifth of the other benchmarks' rate, for the disk's sake.
-RATE_HZ = 1000.0
 SHORT_MIN, LONG_MIN = 10.0, 100.0
 # What a process of its own does: nothing else is loaded there.
 READ = f"""import sys

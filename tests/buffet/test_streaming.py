@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
 
@@ -15,10 +16,11 @@ SIZE = Size(channels=4, duration_s=1200.0, rate_hz=1000.0)  # more than is looke
 
 @pytest.mark.parametrize("keeps", [frozenset(), frozenset({"matrix"})])
 def test_a_streamed_record_is_the_one_in_memory(tmp_path: Path, keeps: frozenset[Keep]) -> None:
-    """Read, checked and calibrated block by block, or one array of NumPy's: to the last bit."""
+    """Read, checked and calibrated block by block, or one array: to the last bit."""
     campaign = open_campaign(write_campaign(tmp_path / "campaign", SIZE))
     (run,) = campaign.runs
-    counts = np.load(run.recordings[0]).T
+    with h5py.File(run.recordings[0]) as file:
+        counts = file["counts"][:].T
     assert counts.size > LOOKAHEAD_SAMPLES
     streamed = one_pass(run.open(), None, AnalysisSettings(keeps=keeps), campaign.model).spectra
     engine = SegmentEngine(SIZE.channels, streamed.settings)
