@@ -124,9 +124,9 @@ def _drifts(
         return
     level = 1 - (1 - FALSE_ALARMS) ** (1 / (2 * len(kept)))
     frequency_hz = spectra.frequency_hz[: spectra.settings.retained_bins]
-    in_band = np.array([frequency_hz <= usable(run.channels[i]) for i in kept])
+    in_band = np.array([frequency_hz <= usable(channel) for channel in run.channels])
     in_band[:, :FIRST_BIN] = False
-    variance = np.einsum("gcf,cf->gc", spectra.group_psd[:, kept], in_band.astype(float))
+    variance = np.einsum("gcf,cf->gc", spectra.group_psd, in_band.astype(float))[:, kept]
     variance *= spectra.frequency_step_hz
     of_means = trends(spectra.group_mean[:, kept], spectra.group_segments)
     of_variances = trends(variance, spectra.group_segments)
