@@ -59,16 +59,28 @@ def _write_recording(path: Path, size: Size, seed: int) -> None:
     """Block by block: each channel's own noise, and shedding in all of them."""
     n = round(size.duration_s * size.rate_hz)
     rng = np.random.default_rng(seed)
-    b, a = signal.iirpeak(NATURAL_HZ, QUALITY, fs=size.rate_hz)
-    state = np.zeros(2)
+    resonance, state = _resonance(size.rate_hz), np.zeros(2)
     with h5py.File(path, "w") as file:
         counts = file.create_dataset("counts", (n, size.channels), np.int16)
         for start in range(0, n, BLOCK_SAMPLES):
             count = min(BLOCK_SAMPLES, n - start)
-            shed, state = signal.lfilter(b, a, rng.standard_normal(count), zi=state)
+            shed, state = signal.lfilter(*resonance, rng.standard_normal(count), zi=state)
             noise = rng.standard_normal((count, size.channels), np.float32)
-            noise += 8 * shed[:, None].astype(np.float32)
+            noise += shed[:, None].astype(np.float32)
             counts[start : start + count] = noise * 300
+
+
+def _resonance(rate_hz: float) -> tuple[list[float], list[float]]:
+    """What makes white noise that of an oscillator, of the same variance.
+
+    Two poles; their variance: Box & Jenkins 1970, Time Series Analysis, section 3.2, from memory.
+    """
+    bandwidth_hz = NATURAL_HZ / QUALITY
+    turning_hz = np.sqrt(NATURAL_HZ**2 - bandwidth_hz**2 / 4)
+    radius = np.exp(-np.pi * bandwidth_hz / rate_hz)
+    one, two = -2 * radius * np.cos(2 * np.pi * turning_hz / rate_hz), radius**2
+    variance = (1 + two) / ((1 - two) * ((1 + two) ** 2 - one**2))
+    return [1 / np.sqrt(variance)], [1.0, one, two]
 
 
 def write_sheets(
