@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
-from ingest import Campaign, StoreError, open_stored_campaign, with_cache
+from ingest import CacheError, Campaign, open_stored_campaign, with_cache
 from ingest import open_campaign as open_folder
 
 _ADDRESS = re.compile(r"([a-z][a-z0-9+.:-]+)://")
@@ -30,7 +30,7 @@ def open_campaign(place: Path | str, *, cache: bool = False) -> Campaign:
     NoCampaignError, SheetError
         The folder is no campaign, or its sheets have faults.
     CacheError
-        Recordings cannot be kept there.
+        Recordings cannot be kept: nothing can be written there, or it is a store.
     ClientError
         The server cannot be reached, or refuses.
     """
@@ -45,5 +45,5 @@ def open_campaign(place: Path | str, *, cache: bool = False) -> Campaign:
     if address[1] == "file":
         return open_folder(unquote(urlsplit(str(place)).path), cache=cache)
     if cache:
-        raise StoreError(str(place), "recordings of a store are not kept here; ask for no cache")
+        raise CacheError(str(place), "it is a store")
     return open_stored_campaign(str(place))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import platform
 import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
@@ -16,6 +17,7 @@ from hashlib import sha256
 from io import RawIOBase
 from pathlib import Path
 from typing import IO, Any
+from urllib.parse import quote
 from uuid import uuid4
 
 import numpy as np
@@ -37,7 +39,7 @@ class EntryInMaking:
     """The samples of an entry in the making; gone unless it is kept."""
 
     def __init__(self, folder: Path) -> None:
-        self._path = folder / f"{uuid4().hex}{IN_MAKING}"
+        self._path = _in_making(folder)
         self._file: IO[bytes] = open(self._path, "xb")  # noqa: SIM115 - closed by `__exit__`
         self.size = 0
         self.blocks: list[list[Any]] = []
@@ -46,6 +48,10 @@ class EntryInMaking:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.drop()
+
+    def drop(self) -> None:
+        """Give it up, and its room on the disk."""
         with suppress(OSError):
             self._file.close()
         self._path.unlink(missing_ok=True)
@@ -67,7 +73,27 @@ class EntryInMaking:
         self._file.close()
         os.replace(self._path, entry.with_suffix(SAMPLES))
         text = json.dumps(about)
-        write_whole(entry.with_suffix(ABOUT), f"{_check_sum(text)}\n{text}")
+        try:
+            write_whole(entry.with_suffix(ABOUT), f"{_check_sum(text)}\n{text}")
+        except OSError:
+            remove(entry)
+            raise
+
+
+def _in_making(folder: Path) -> Path:
+    """A name that says who makes the file."""
+    return folder / f"{host()}-{os.getpid()}-{uuid4().hex}{IN_MAKING}"
+
+
+def maker(made: Path) -> tuple[str, int]:
+    """Host and process that make a file, or made it until they were killed."""
+    of_host, pid, _ = ("", "", *made.stem.rsplit("-", 2))[-3:]
+    return of_host, int(pid) if pid.isdecimal() else 0
+
+
+def host() -> str:
+    """This one's name, as part of a file's."""
+    return quote(platform.node(), safe="")
 
 
 def _check_sum(text: str) -> str:
@@ -133,9 +159,14 @@ def _filled(file: RawIOBase, room: memoryview) -> bool:
 
 def write_whole(path: Path, text: str) -> None:
     """A file whole or not at all."""
-    made = path.with_name(f"{uuid4().hex}{IN_MAKING}")
-    made.write_text(text, encoding="utf-8")
-    os.replace(made, path)
+    made = _in_making(path.parent)
+    try:
+        made.write_text(text, encoding="utf-8")
+        os.replace(made, path)
+    except OSError:
+        with suppress(OSError):
+            made.unlink(missing_ok=True)
+        raise
 
 
 def remove(entry: Path) -> None:

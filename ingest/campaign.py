@@ -82,7 +82,8 @@ def open_campaign(folder: str | Path, *, unfinished: bool = False, cache: bool =
     `waiting` says what waits for what.
 
     With `cache` recordings are kept in `.buffet-cache` of the folder as they were read, and read
-    from there the next time, unless they have changed.
+    from there the next time, unless they have changed. Where that may not be written, what is
+    there is used.
 
     Raises NoCampaignError where the folder is none, SheetError with all faults of all sheets, and
     CacheError where recordings cannot be kept.
@@ -118,12 +119,19 @@ def open_campaign(folder: str | Path, *, unfinished: bool = False, cache: bool =
 
 
 def with_cache(campaign: Campaign) -> Campaign:
-    """The same, whose recordings are kept as they are read; raises CacheError."""
-    from ingest.recording_cache import cache_folder  # loads the readers' libraries
+    """The same, whose recordings are kept as they are read.
 
-    folder = cache_folder(campaign.folder)
+    What is kept there and none of its runs asks for goes. Raises CacheError.
+    """
+    from ingest.cache_folder import cache_folder, let_go_of_unasked
+    from ingest.cache_keys import asked_by
+
+    folder, fills = cache_folder(campaign.folder)
+    if fills:
+        every = (*campaign.runs, *campaign.waiting_runs)
+        let_go_of_unasked(folder, (asked_by(run, folder) for run in every))
     runs, waiting = (
-        tuple(replace(run, cache=folder) for run in some)
+        tuple(replace(run, cache=folder, fills_cache=fills) for run in some)
         for some in (campaign.runs, campaign.waiting_runs)
     )
     return replace(campaign, runs=runs, waiting_runs=waiting)

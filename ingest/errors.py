@@ -7,7 +7,7 @@ IngestError                what every caller may catch
 ├── SheetError             campaign.toml, run sheets, vehicle.toml: all faults of all sheets
 ├── StoreError             an object store that gives no campaign, or not its files
 ├── RecordingError         a recording that is damaged or not what its sheet says
-├── CacheError             a campaign's cache that cannot be written
+├── CacheError             recordings that cannot be kept
 └── RecordUseError         a record asked twice for its samples, or too early for its results
 
 Each error keeps its pieces as attributes and makes its own text from them.
@@ -137,17 +137,18 @@ class RecordingError(IngestError):
 
 
 class CacheError(IngestError):
-    """The folder where a campaign's recordings are to be kept cannot be written."""
+    """Recordings of a campaign cannot be kept, in its folder or because it has none here."""
 
-    def __init__(self, folder: str | Path, problem: str) -> None:
-        super().__init__(folder, problem)
-        self.folder = Path(folder)
+    def __init__(self, place: str | Path, problem: str, asked_by: str = "cache=True") -> None:
+        super().__init__(place, problem, asked_by)
+        self.place = place
         self.problem = problem
+        self.asked_by = asked_by  # in the words of whoever asked
 
     def __str__(self) -> str:
         return (
-            f"{self.folder}: recordings cannot be kept there ({self.problem}); leave out --cache "
-            "(cache=True), or copy the campaign to where you may write"
+            f"{self.place}: recordings cannot be kept there ({self.problem}); leave out "
+            f"{self.asked_by}, or copy the campaign to where you may write"
         )
 
 

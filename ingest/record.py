@@ -64,6 +64,7 @@ class Run:
     logged: tuple[Channel, ...] = ()  # what the sheet states; `channels` where there is no balance
     # Folder where recordings are kept as they were read; None: each time the recording itself.
     cache: Path | None = field(default=None, compare=False)
+    fills_cache: bool = field(default=True, compare=False)  # with what is not in it
 
     def __post_init__(self) -> None:
         if not self.logged:
@@ -367,9 +368,10 @@ def _opened(run: Run, columns: list[str | int]) -> Recording:
         from ingest.readers import open_recording
 
         return open_recording(run.recordings, run.file_options, run.clock, columns)
+    from ingest.cache_keys import asked_by
     from ingest.recording_cache import open_kept
 
-    return open_kept(run.cache, run.recordings, run.file_options, run.clock, columns)
+    return open_kept(asked_by(run, run.cache), fills=run.fills_cache)
 
 
 def _calibration(channel: Channel) -> dict[str, Any]:

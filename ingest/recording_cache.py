@@ -1,132 +1,66 @@
 """Recordings as they came out of their readers, kept on disk: the next time nothing is parsed.
 
-An entry's name is a digest of the recording's own SHA-256, of all that decides how it is read, and
-of this program's version. Beside the entries stands what SHA-256 a file had, with its size and
-time of change: where these are the same, the entry is read at once, while the SHA-256 is found anew
-in a thread of its own, so that what has changed behind them is refused before any result. A file
-of another size or time is hashed before its entry is looked for. From the first block on whose
-check sum is wrong, the recording itself is read again, and kept anew.
+An entry's name holds a digest of the recording's own SHA-256, and one of all that decides how it is
+read and of this program's version. Where a file has the size and time of change that are noted with
+its SHA-256, the entry is read at once, while the SHA-256 is found anew in a thread of its own, so
+that what has changed behind them is refused before any result. A file of another size or time is
+hashed before its entry is looked for. From the first block on whose check sum is wrong, the
+recording itself is read again, and kept anew.
 """
 
 from __future__ import annotations
 
-import json
 import logging
-import os
-import tempfile
-import time
 from collections.abc import Generator, Sequence
 from contextlib import ExitStack, suppress
-from dataclasses import asdict, dataclass
-from hashlib import sha256
+from dataclasses import asdict
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from ingest.cache_entry import (
     ABOUT,
-    IN_MAKING,
     DamagedEntryError,
     EntryInMaking,
     description,
     kept_blocks,
     remove,
-    write_whole,
 )
-from ingest.errors import CacheError, RecordingError, RecordUseError
-from ingest.provenance import package_version
+from ingest.cache_keys import FOLDER, Asked, content
+from ingest.errors import RecordingError, RecordUseError
 from ingest.readers import open_recording
 from ingest.readers.byte_source import digest_beside, file_digest
-from ingest.recording import ClockOptions, ClockSummary, FileOptions, RawBlock, Recording
+from ingest.recording import ClockSummary, RawBlock, Recording
 
-FOLDER = ".buffet-cache"
-_FORMAT = 1  # of the entries, and of what readers make of a file: one more where that changes
-_LEFT_S = 86_400.0  # no entry is in the making for a day
 _log = logging.getLogger(__name__)
 
 
-def cache_folder(campaign: Path) -> Path:
-    """The folder of a campaign's cache, made where it is not there.
-
-    Raises
-    ------
-    CacheError
-        Nothing can be written there.
-    """
-    folder = campaign / FOLDER
-    try:
-        folder.mkdir(exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-        for left in folder.glob(f"*{IN_MAKING}"):  # by whoever was killed
-            with suppress(FileNotFoundError):  # by whoever was not
-                if time.time() - left.stat().st_mtime > _LEFT_S:
-                    left.unlink()
-    except OSError as fault:
-        raise CacheError(folder, fault.strerror or str(fault)) from fault
-    return folder
-
-
-@dataclass(frozen=True)
-class _Asked:
-    """What decides how a recording is read, and where it is kept."""
-
-    folder: Path
-    paths: tuple[Path, ...]
-    file: FileOptions
-    clock: ClockOptions
-    wanted: tuple[str | int, ...]
-
-    def opened(self) -> Recording:
-        return open_recording(self.paths, self.file, self.clock, self.wanted)
-
-    def entry(self, digests: Sequence[str]) -> Path:
-        """Its file, without a suffix, where the files have these digests."""
-        decides = [_FORMAT, package_version(), list(digests), list(self.wanted)]
-        decides += [asdict(self.file), asdict(self.clock)]
-        key = sha256(json.dumps(decides).encode()).hexdigest()[:32]
-        return self.folder / f"{self.size}-{key}"
-
-    @property
-    def size(self) -> int:
-        return sum(path.stat().st_size for path in self.paths)
-
-    def stamps(self) -> list[list[int]]:
-        """Size and time of change of each file."""
-        found = [path.stat() for path in self.paths]
-        return [[one.st_size, one.st_mtime_ns] for one in found]
-
-    def note(self, path: Path) -> Path:
-        """Where a file's digest is noted beside its size and time."""
-        return self.folder / f"{sha256(os.fsencode(path.absolute())).hexdigest()[:32]}.digest"
-
-
-def open_kept(
-    folder: Path,
-    paths: Sequence[Path],
-    file: FileOptions,
-    clock: ClockOptions,
-    wanted: Sequence[str | int],
-) -> Recording:
-    """Open a recording for these columns from the cache, or itself, to be kept there as it is read.
+def open_kept(asked: Asked, *, fills: bool = True) -> Recording:
+    """Open a recording from the cache, or itself, which `fills` the cache as it is read.
 
     Raises RecordingError where no reader takes the file or it is not as the sheet says.
     """
-    asked = _Asked(folder, tuple(paths), file, clock, tuple(wanted))
     try:
-        found = _found(asked)
+        found = _found(asked, fills=fills)
     except OSError:  # whatever is wrong with the recording, its reader tells
         found = None
-    return found or _Kept(asked)
+    return found or _itself(asked, fills=fills)
 
 
-def _found(asked: _Asked) -> _Cached | None:
+def _itself(asked: Asked, *, fills: bool) -> Recording:
+    return _Kept(asked) if fills else _opened(asked)
+
+
+def _opened(asked: Asked) -> Recording:
+    return open_recording(asked.paths, asked.file, asked.clock, asked.wanted)
+
+
+def _found(asked: Asked, *, fills: bool) -> _Cached | None:
     stamps = asked.stamps()
-    noted = [_noted(asked, path, stamp) for path, stamp in zip(asked.paths, stamps, strict=True)]
-    digests = [digest for digest in noted if digest is not None]
-    are_known = len(digests) == len(noted)
-    if not are_known:
-        if not any(asked.folder.glob(f"{asked.size}-*.json")):
+    digests = asked.noted(stamps)
+    are_known = digests is not None
+    if digests is None:
+        if not any(asked.folder.glob(f"{asked.size}-*{ABOUT}")):
             return None  # nothing of this size: no need to hash it beforehand
         digests = [file_digest(path) for path in asked.paths]
         _note(asked, stamps, digests)
@@ -138,26 +72,19 @@ def _found(asked: _Asked) -> _Cached | None:
     except DamagedEntryError:
         _tell_damage(asked, entry)
         return None
-    return _Cached(asked, entry, about, digests, is_certain=not are_known)
+    return _Cached(asked, entry, about, digests, is_certain=not are_known, fills=fills)
 
 
-def _noted(asked: _Asked, path: Path, stamp: list[int]) -> str | None:
-    """The digest that a file had when it was as large and as old."""
-    with suppress(OSError, ValueError):
-        *stamped, digest = json.loads(asked.note(path).read_text(encoding="utf-8"))
-        if stamped == stamp and isinstance(digest, str):
-            return digest
-    return None
+def _note(asked: Asked, stamps: Sequence[list[int]], digests: Sequence[str]) -> None:
+    """Note what the files hold; entries of what they held before go."""
+    before = asked.noted()
+    if before is not None and content(before) != content(digests):
+        for old in asked.folder.glob(f"*-{content(before)}-*{ABOUT}"):
+            remove(old)
+    asked.keep_note(stamps, digests)
 
 
-def _note(asked: _Asked, stamps: Sequence[list[int]], digests: Sequence[str]) -> None:
-    _let_go(asked, digests)
-    for path, stamp, digest in zip(asked.paths, stamps, digests, strict=True):
-        with suppress(OSError):
-            write_whole(asked.note(path), json.dumps([*stamp, digest]))
-
-
-def _tell_damage(asked: _Asked, entry: Path) -> None:
+def _tell_damage(asked: Asked, entry: Path) -> None:
     remove(entry)
     _log.warning("%s: its copy in %s is damaged; it is read anew", asked.paths[0], FOLDER)
 
@@ -165,12 +92,12 @@ def _tell_damage(asked: _Asked, entry: Path) -> None:
 class _Kept:
     """A recording that is kept as it is read."""
 
-    def __init__(self, asked: _Asked) -> None:
+    def __init__(self, asked: Asked) -> None:
         self._asked = asked
         self._stamps: list[list[int]] = []
         with suppress(OSError):
             self._stamps = asked.stamps()
-        self._recording = recording = asked.opened()
+        self._recording = recording = _opened(asked)
         self.reader, self.columns, self.units = (
             recording.reader,
             recording.columns,
@@ -209,6 +136,7 @@ class _Kept:
                     try:
                         written.add(block)
                     except OSError as fault:
+                        written.drop()
                         _tell_full(self._asked, fault)
                         written = None
                 yield block
@@ -222,8 +150,6 @@ class _Kept:
             if asked.stamps() != self._stamps:
                 return
             about = {
-                "version": package_version(),
-                "sha256": recording.sha256,
                 "size": written.size,
                 "blocks": written.blocks,
                 "reader": recording.reader,
@@ -242,34 +168,15 @@ class _Kept:
                 "clock": asdict(recording.clock),
                 "slower_clocks": [[rate, asdict(clock)] for rate, clock in recording.slower_clocks],
             }
+            _note(
+                asked, self._stamps, recording.sha256
+            )  # before it: an entry is asked for by its note
             written.keep_as(asked.entry(recording.sha256), about)
-            _let_go_of_other_versions(asked, recording.sha256)
-            _note(asked, self._stamps, recording.sha256)
         except OSError as fault:
             _tell_full(asked, fault)
 
 
-def _let_go(asked: _Asked, digests: Sequence[str]) -> None:
-    """Entries of what these files held before they changed."""
-    for path, digest in zip(asked.paths, digests, strict=True):
-        with suppress(OSError, ValueError):
-            before = json.loads(asked.note(path).read_text(encoding="utf-8"))[-1]
-            if before != digest:
-                for about in asked.folder.glob(f"*{ABOUT}"):
-                    if before in about.read_text(encoding="utf-8"):
-                        remove(about)
-
-
-def _let_go_of_other_versions(asked: _Asked, digests: Sequence[str]) -> None:
-    """Entries of these files that another version of the program made."""
-    for path in asked.folder.glob(f"{asked.size}-*{ABOUT}"):
-        with suppress(OSError, DamagedEntryError):
-            about = description(path)
-            if about["sha256"] == list(digests) and about["version"] != package_version():
-                remove(path)
-
-
-def _tell_full(asked: _Asked, fault: OSError) -> None:
+def _tell_full(asked: Asked, fault: OSError) -> None:
     _log.warning("%s: is not kept in %s: %s", asked.paths[0], FOLDER, fault.strerror or fault)
 
 
@@ -278,15 +185,17 @@ class _Cached:
 
     def __init__(
         self,
-        asked: _Asked,
+        asked: Asked,
         entry: Path,
         about: dict[str, Any],
         digests: Sequence[str],
         *,
         is_certain: bool,
+        fills: bool,
     ) -> None:
         """`is_certain`: the digests are those of the files as they are, not as they were noted."""
-        self._asked, self._entry, self._is_certain = asked, entry, is_certain
+        self._asked, self._entry = asked, entry
+        self._is_certain, self._fills = is_certain, fills
         self._stamps = asked.stamps()
         self._blocks = about["blocks"]
         self._digests = tuple(digests)
@@ -331,9 +240,10 @@ class _Cached:
                 for block in kept_blocks(self._entry, self._blocks):
                     yield block
                     given += 1
-            except (DamagedEntryError, OSError):
-                _tell_damage(self._asked, self._entry)
-                self._anew = _Kept(self._asked)
+            except (DamagedEntryError, OSError) as fault:
+                if not isinstance(fault, FileNotFoundError):  # let go of meanwhile
+                    _tell_damage(self._asked, self._entry)
+                self._anew = _itself(self._asked, fills=self._fills)
                 yield from islice(self._anew.blocks(wanted), given, None)
             if found and tuple(digest() for digest in found) != self._digests:
                 self._refuse_changed()
@@ -342,16 +252,17 @@ class _Cached:
     def _refuse_changed(self) -> None:
         is_seen = self._asked.stamps() != self._stamps
         remove(self._entry)
-        for path in self._asked.paths:
-            with suppress(OSError):
-                self._asked.note(path).unlink(missing_ok=True)
+        self._asked.forget()
+        is_dropped = not self._entry.with_suffix(ABOUT).exists()
         raise RecordingError(
             self._asked.paths[0],
             "",
             "it changed while it was read"
             if is_seen
             else f"its content is not that of the copy in {FOLDER}, though its size and time are",
-            "the copy was dropped: run the command again",
+            "the copy was dropped: run the command again"
+            if is_dropped
+            else "the copy cannot be dropped: read it without the cache",
         )
 
     def _source(self) -> Recording | None:

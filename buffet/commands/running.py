@@ -67,8 +67,12 @@ def opened(place: Place, output: Path | None) -> Campaign:
     """The campaign, checked; refuses at once to write a result over one of its recordings."""
     from buffet.errors import OutputError
     from buffet.opening import open_campaign
+    from ingest import CacheError
 
-    campaign = open_campaign(place, cache=wants_cache())
+    try:
+        campaign = open_campaign(place, cache=wants_cache())
+    except CacheError as error:
+        raise CacheError(error.place, error.problem, "--cache") from error
     if output is not None and output.exists():
         for run in campaign.runs:
             if any(output.samefile(file) for file in run.recordings):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 
 from buffet.errors import BuffetError
 from buffet.one_pass import Rest, part_of_pass, rest_of_pass, whole_pass
@@ -53,7 +54,8 @@ def read_range(
 ) -> SegmentSums | None:
     """Sums over one range, `place` = (index, count); None where `joined_run` is to read it all."""
     with suppress(IngestError, BuffetError):
-        record = opened(reading, run, off, checked=False)
+        # a cache is filled by whoever reads the run whole
+        record = opened(reading, replace(run, fills_cache=False), off, checked=False)
         model = reading.campaign.model
         return part_of_pass(record, reading.wanted_s, reading.settings, model, place)
     return None

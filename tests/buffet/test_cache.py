@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
 import buffet
-from ingest import recording_cache
-from ingest.recording_cache import FOLDER
+from ingest import CacheError, recording_cache
+from ingest.cache_keys import FOLDER
 from tests.buffet.campaigns import run_buffet, two_configurations
 
 COMMANDS = {
@@ -57,4 +58,40 @@ def test_a_folder_that_cannot_be_written_is_one_message(tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert result.stdout == ""
     assert result.stderr.count("\n") == 1
-    assert "recordings cannot be kept there (File exists); leave out --cache" in result.stderr
+    told = "recordings cannot be kept there (File exists); leave out {}, or copy the campaign to "
+    assert told.format("--cache") in result.stderr
+    assert "cache=True" not in result.stderr
+    with pytest.raises(CacheError, match=re.escape(told.format("cache=True"))):
+        buffet.open_campaign(folder, cache=True)
+
+
+def test_a_store_has_no_cache() -> None:
+    """Told in the words of whoever asked, before the store is looked at."""
+    result = run_buffet("check", "s3://bucket/campaign", "--cache")
+
+    assert result.exit_code == 1
+    told = (
+        "s3://bucket/campaign: recordings cannot be kept there (it is a store); leave out --cache"
+    )
+    assert told in result.stderr
+    with pytest.raises(CacheError, match="leave out cache=True"):
+        buffet.open_campaign("s3://bucket/campaign", cache=True)
+
+
+def test_sheets_that_change_drop_what_they_asked_for(tmp_path: Path) -> None:
+    """At the next command with the cache, whichever run it is about; what others ask for stays."""
+    folder = two_configurations(tmp_path / "campaign")
+    runs = buffet.open_campaign(folder, cache=True).runs
+    for run in runs:
+        list(run.open().blocks())
+    before = {path.name for path in (folder / FOLDER).glob("*.f64")}
+    (sheet, *_) = sorted((folder / "runs").glob("*.toml"))
+    words = sheet.read_text(encoding="utf-8")
+    sheet.write_text(words.replace('"rate"', '"from" = "1 s", "rate"', 1), encoding="utf-8")
+
+    buffet.open_campaign(folder, cache=True)
+    left = {path.name for path in (folder / FOLDER).glob("*.f64")}
+
+    assert len(before) == len(runs) > 1
+    assert left < before
+    assert len(left) == len(before) - 1

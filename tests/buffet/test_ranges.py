@@ -12,7 +12,9 @@ from buffet.one_pass import AnalysisSettings, one_pass, whole_pass
 from buffet.one_run import Failure, Reading, RunRead, opened, read_run
 from buffet.spectral.segment_sums import record_parts
 from buffet.workers.ranges import joined_run, ranges_of, read_range, read_rest
-from ingest import Campaign, open_campaign
+from ingest import Campaign, open_campaign, recording_cache
+from ingest.cache_entry import EntryInMaking
+from ingest.recording import RawBlock
 from tests.buffet.campaigns import CAMPAIGN, write_sheet
 from tests.ingest.campaigns import toml
 
@@ -120,6 +122,30 @@ def test_a_range_that_is_missing_costs_a_pass(campaign: Campaign, off: dict[str,
     assert read_range(reading, lost, off, (0, 2)) is None
     assert read_rest(reading, lost, off) is None
     assert isinstance(joined_run(reading, lost, off, None, []), Failure)
+
+
+def test_ranges_leave_the_cache_to_who_reads_all(
+    tmp_path: Path, off: dict[str, RunRead], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They write nothing, and read what is there."""
+    campaign = open_campaign(write_long_run(tmp_path / "c"), cache=True)
+    reading, run = Reading(campaign, KEEPS, None), campaign.run("2")
+    written: list[int] = []
+    add = EntryInMaking.add
+
+    def noted(self: EntryInMaking, block: RawBlock) -> None:
+        written.append(block.samples.shape[1])
+        add(self, block)
+
+    monkeypatch.setattr(EntryInMaking, "add", noted)
+
+    parts = [read_range(reading, run, off, (i, 2)) for i in range(2)]
+    assert None not in parts
+    assert written == []
+    assert read_rest(reading, run, off) is not None
+    assert sum(written) == N
+    monkeypatch.delattr(recording_cache, "open_recording")
+    assert read_range(reading, run, off, (0, 2)) is not None
 
 
 def test_long_runs_are_cut_where_workers_are_idle(

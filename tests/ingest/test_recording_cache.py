@@ -9,82 +9,30 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
-from numpy.typing import NDArray
 
-from ingest import Channel, Record, RecordingError, Run, recording_cache
-from ingest.cache_entry import EntryInMaking
-from ingest.errors import CacheError
-from ingest.readers import part
+from ingest import Record, RecordingError, Run, cache_entry
+from ingest.cache_entry import EntryInMaking, write_whole
+from ingest.cache_keys import FOLDER, asked_by
 from ingest.recording import ClockOptions, FileOptions
-from ingest.recording_cache import FOLDER, cache_folder
-
-N = 1000
-CHANNELS = (
-    Channel("lift", "fz", "lift", "N", 2.0, 0.5),
-    Channel("tap", "p", "pressure", "Pa", 1.0),
+from tests.ingest.cached_runs import (
+    AT_100_HZ,
+    CHANNELS,
+    N,
+    entries,
+    recording_of,
+    refuse_to_read,
+    require_same,
+    run_of,
+    shorten_blocks,
+    text,
+    told,
 )
-AT_100_HZ = ClockOptions(rate_hz=100.0)
 
 
 @pytest.fixture(autouse=True)
-def short_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Several blocks of a recording of kilobytes."""
-    monkeypatch.setattr(part, "BLOCK_ROWS", 300)
-    monkeypatch.setattr("ingest.readers.text_chunks.CHUNK_BYTES", 4096)
-
-
-def text(seed: int, n: int = N, first: int = 0) -> str:
-    """Time with a gap, two columns of six digits, a missing sample now and then."""
-    rng = np.random.default_rng(seed)
-    rows = [
-        f"{(i + 7 * (i > 500)) / 100:.2f},{'' if i % 97 == 3 else f'{fz:.6f}'},{p:.6f}"
-        for i, (fz, p) in enumerate(rng.uniform(1.0, 9.0, (n, 2)), first)
-    ]
-    return "t,fz,p\n" + "\n".join(rows) + "\n"
-
-
-def run_of(folder: Path, *names: str, **more: Any) -> Run:
-    """A run of files in a folder, kept beside them."""
-    paths = tuple(folder / name for name in names)
-    run = Run("1", "bare", "wind-on", folder / "1.toml", paths, names, CHANNELS, AT_100_HZ)
-    return replace(run, cache=cache_folder(folder), **more)
-
-
-def told(run: Run) -> tuple[list[NDArray[np.float64]], Any]:
-    """All that a record says: blocks, then what is known at the end."""
-    record = run.open()
-    blocks = list(record.blocks())
-    known = (record.findings, record.provenance, record.n_samples, record.measured_rate_hz)
-    opened = (record.sample_rate_hz, record.expected_samples, record.reach_hz)
-    return blocks, (*known, *opened, record.slowest_logged_hz, record.zero_reading())
-
-
-def require_same(run: Run, times: int = 2) -> None:
-    """With the cache, filled and in use, as without."""
-    blocks, known = told(replace(run, cache=None))
-    assert len(blocks) > 1
-    for _ in range(times):
-        kept_blocks, kept_known = told(run)
-        assert kept_known == known
-        assert len(kept_blocks) == len(blocks)
-        for kept, block in zip(kept_blocks, blocks, strict=True):
-            assert kept.tobytes() == block.tobytes()
-
-
-def entries(folder: Path, suffix: str = ".f64") -> list[Path]:
-    """Files of the cache."""
-    return sorted((folder / FOLDER).glob(f"*{suffix}"))
-
-
-def refuse_to_read(monkeypatch: pytest.MonkeyPatch) -> None:
-    """From here on nothing but the cache can be read."""
-
-    def refuse(*_: Any) -> None:
-        raise AssertionError("the recording was read")
-
-    monkeypatch.setattr(recording_cache, "open_recording", refuse)
+def _short_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    shorten_blocks(monkeypatch)
 
 
 @pytest.fixture
@@ -216,19 +164,6 @@ def test_a_damaged_entry_is_told_once_and_made_anew(
     assert len(entries(tmp_path)) == len(entries(tmp_path, ".json")) == 1
 
 
-def test_the_folder_can_be_deleted_at_any_time(run: Run, tmp_path: Path) -> None:
-    """While the campaign is open, too: what cannot be kept is read all the same."""
-    require_same(run)
-    for path in (tmp_path / FOLDER).iterdir():
-        path.unlink()
-    require_same(run)
-    for path in (tmp_path / FOLDER).iterdir():
-        path.unlink()
-    (tmp_path / FOLDER).rmdir()
-
-    require_same(run)
-
-
 def test_a_full_disk_is_told_and_costs_nothing_else(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -245,6 +180,61 @@ def test_a_full_disk_is_told_and_costs_nothing_else(
     assert not list((tmp_path / FOLDER).iterdir())
 
 
+def test_a_full_disk_has_its_room_back_at_once(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not when the recording has been read to its end."""
+    add = EntryInMaking.add
+    added: list[int] = []
+
+    def full(self: EntryInMaking, *block: Any) -> None:
+        if added:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        added.append(1)
+        add(self, *block)
+
+    monkeypatch.setattr(EntryInMaking, "add", full)
+    blocks = recording_of(run).blocks(asked_by(run, tmp_path / FOLDER).wanted)
+
+    next(blocks)
+    assert len(entries(tmp_path, ".part")) == 1
+    next(blocks)
+    assert not entries(tmp_path, ".part")
+    assert len(list(blocks)) > 0
+
+
+@pytest.mark.parametrize("fails", ["write_text", "replace"])
+def test_what_cannot_be_written_whole_leaves_nothing(
+    fails: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither half a file nor one in the making."""
+
+    def full(path: Path, *_: Any, **__: Any) -> None:
+        path.touch()
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path if fails == "write_text" else cache_entry.os, fails, full)
+    with pytest.raises(OSError, match="No space"):
+        write_whole(tmp_path / "note", "text")
+
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_description_that_cannot_be_written_takes_its_samples_along(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They are of no use without it."""
+
+    def full(*_: Any) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(cache_entry, "write_whole", full)
+
+    require_same(run, times=1)
+
+    assert not entries(tmp_path)
+
+
 def test_stopping_early_keeps_nothing(run: Run, tmp_path: Path) -> None:
     """Half a recording is none."""
     for _ in Record(run, {}).blocks():
@@ -259,46 +249,29 @@ def test_a_recording_that_is_not_there_is_told_as_ever(tmp_path: Path) -> None:
         run_of(tmp_path, "1.csv").open()
 
 
-def test_what_a_killed_process_left_goes(tmp_path: Path) -> None:
-    """After a day; what is younger may be in the making."""
-    folder = cache_folder(tmp_path)
-    (folder / "old.part").touch()
-    (folder / "new.part").touch()
-    os.utime(folder / "old.part", (1.0, 1.0))
+def test_who_may_not_fill_the_cache_uses_it(run: Run, tmp_path: Path) -> None:
+    """As readers of a long recording's ranges do."""
+    reads = replace(run, fills_cache=False)
+    require_same(reads)
+    assert not entries(tmp_path)
 
-    cache_folder(tmp_path)
-
-    assert [path.name for path in folder.iterdir()] == ["new.part"]
-
-
-def test_a_folder_that_cannot_be_written_is_told_at_once(tmp_path: Path) -> None:
-    """Before hours of reading."""
-    (tmp_path / FOLDER).write_text("a file stands where the folder is to be")
-
-    with pytest.raises(CacheError, match="recordings cannot be kept there"):
-        cache_folder(tmp_path)
+    told(run)
+    samples = entries(tmp_path)[0]
+    samples.write_bytes(samples.read_bytes()[:-8])
+    require_same(reads)  # from the recording, as its copy is damaged
+    assert not entries(tmp_path)
 
 
-def test_what_another_version_kept_is_let_go(
-    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("note", ["5", "null", '"abc"', "{}", "[]", "[[1, 2], 3]", "{", ""])
+def test_a_note_that_is_none_is_as_if_it_were_not_there(
+    note: str, run: Run, tmp_path: Path
 ) -> None:
-    """Once the same recording is kept by this one."""
-    monkeypatch.setattr(recording_cache, "package_version", lambda: "0.0.1")
+    """Whatever stands in it."""
     told(run)
-    (old,) = entries(tmp_path, ".json")
-    monkeypatch.undo()
+    (path,) = entries(tmp_path, ".digest")
+    path.write_text(note)
 
-    told(run)
-    (kept,) = entries(tmp_path, ".json")
+    require_same(run)
 
-    assert kept != old
     assert len(entries(tmp_path)) == 1
-
-
-def test_a_file_that_another_process_renames_is_no_fault(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """It was there when the folder was listed, and is not when it is looked at."""
-    folder = cache_folder(tmp_path)
-    monkeypatch.setattr(Path, "glob", lambda self, pattern: iter([folder / "gone.part"]))
-    assert cache_folder(tmp_path) == folder
+    assert path.read_text() != note
