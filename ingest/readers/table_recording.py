@@ -177,6 +177,13 @@ class TableRecording:
         self, parts: Sequence[Part], indices: Sequence[int], seen: NDArray[np.bool_]
     ) -> None:
         for part in parts:
+            if part.rows == 0:
+                raise RecordingError(
+                    self._path,
+                    "",
+                    "the recording holds no samples",
+                    "check that the logger has saved it",
+                )
             if part.kept == 0:
                 to = "the end" if self._options.to_s is None else f"{self._options.to_s:g} s"
                 raise RecordingError(

@@ -30,6 +30,14 @@ def written(folder: Path, fill: Callable[[h5py.File], Any]) -> Path:
     return path
 
 
+def test_datasets_without_samples(tmp_path: Path) -> None:
+    """Are told as such."""
+    path = written(tmp_path, lambda file: file.create_dataset("fz", (0,), "f8"))
+
+    with pytest.raises(RecordingError, match="the recording holds no samples"):
+        columns(path, ["fz"])
+
+
 def test_datasets_are_columns_under_their_paths(tmp_path: Path) -> None:
     """With unit and rate; those of one group, length and rate share their times."""
 
