@@ -26,6 +26,22 @@ def test_items_come_in_order_and_one_ahead() -> None:
     assert made == list(range(20))
 
 
+def test_the_next_item_is_made_while_one_is_worked_on() -> None:
+    """Whoever works on the first may wait for the second: nobody has to ask for it."""
+    is_made = threading.Event()
+
+    def two() -> Generator[int]:
+        yield 0
+        is_made.set()
+        yield 1
+
+    items = reading_ahead(two())
+
+    assert next(items) == 0
+    assert is_made.wait(20.0)
+    assert list(items) == [1]
+
+
 def test_what_the_maker_raises_comes_after_what_it_made() -> None:
     """As without a thread."""
 
