@@ -10,6 +10,7 @@ import h5py
 import numpy as np
 from scipy import signal
 
+DEMO = Path(__file__).parents[2] / "demo_runs"
 FORCES = ("drag", "side force", "lift", "roll moment", "pitch moment", "yaw moment")
 CONFIGURATIONS = ("bare tailgate", "spoiler", "wing", "fence")
 SPEED_M_S, STROUHAL_LENGTH_M, STROUHAL, QUALITY = 40.0, 0.435, 0.2, 6.0

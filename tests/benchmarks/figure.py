@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -28,11 +27,6 @@ class Figure:
     def document(self) -> dict[str, Any]:
         """For JSON."""
         return {**asdict(self), "reached": self.reached}
-
-
-def table(figures: Sequence[Figure]) -> str:
-    """All figures, a line each."""
-    return "\n".join(line(figure) for figure in figures)
 
 
 def line(figure: Figure) -> str:

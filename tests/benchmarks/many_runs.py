@@ -13,10 +13,10 @@ from buffet.peak_search import shedding_peaks
 from buffet.rating.rate import FOR_RATING
 from buffet.workers.choice import HERE, Workers
 from ingest import Campaign, open_campaign
+from tests.benchmarks.campaigns import DEMO
 from tests.benchmarks.engine import seconds
 from tests.benchmarks.figure import Figure
 
-DEMO = Path(__file__).parents[2] / "demo_runs"
 BLOCK = 8  # runs, the first and the last without wind
 BLOCKS = 25
 NAMES = re.compile(r'^((?:number|zero_before|zero_after) = )"(\d+)"', re.MULTILINE)

@@ -30,10 +30,10 @@ from buffet.spectral.uncertainty import Resampling, resample
 from buffet.switching.force_states import ConfigurationStates, campaign_states
 from buffet.vehicle import GOOD_MOTORWAY
 from ingest import open_campaign
+from tests.benchmarks.campaigns import DEMO
 from tests.benchmarks.engine import seconds
 from tests.benchmarks.figure import Figure
 
-DEMO = Path(__file__).parent.parent.parent / "demo_runs"
 CONFIGURATION = "shallow tail"  # its wake changes its state, so that every criterion is told
 RATED_M_S = 130 / 3.6
 SPEEDS = 60

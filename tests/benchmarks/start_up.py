@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.benchmarks.campaigns import write_sheets
+from tests.benchmarks.campaigns import DEMO, write_sheets
 from tests.benchmarks.engine import CHANNELS, RATE_HZ, seconds
 from tests.benchmarks.figure import Figure
 from tests.benchmarks.library_files import write_text
@@ -24,7 +24,6 @@ for run in open_campaign(sys.argv[1], cache=len(sys.argv) > 2).runs:
     for _ in run.open().blocks():
         pass
 """
-DEMO = Path(__file__).parents[2] / "demo_runs"
 RATE = ("-m", "buffet", "rate", "--speed", "130 km/h")
 LEAST = 0.25  # of the record, below which it is too short for its resolution
 OPEN = "import sys, buffet; buffet.open_campaign(sys.argv[1], cache=True)"
