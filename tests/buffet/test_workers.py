@@ -18,6 +18,7 @@ import pytest
 import buffet
 from buffet import documents
 from buffet.analysis import CampaignAnalysis, analyse
+from buffet.commands.worker_options import MemoryType
 from buffet.errors import RecordTooShortError
 from buffet.one_pass import AnalysisSettings
 from buffet.one_run import Reading, read_run
@@ -304,10 +305,28 @@ def test_nobody_cannot_work() -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "bytes_"),
+    [
+        ("4 GB", 4e9),
+        ("4gb", 4e9),
+        ("800MB", 8e8),
+        ("1.5 T", 1.5e12),
+        ("4 GiB", 4294967296.0),
+        ("4gib", 4294967296.0),
+        ("512 kib", 524288.0),
+    ],
+)
+def test_memory_as_people_write_it(text: str, bytes_: float) -> None:
+    """In any case; binary units are binary."""
+    assert MemoryType().convert(text, None, None) == bytes_
+
+
+@pytest.mark.parametrize(
     ("options", "told"),
     [
         (("--workers", "0"), "0 is not in the range"),
         (("--memory", "4"), 'wanted an amount of memory, for example "4 GB"'),
+        (("--memory", "4 GiBi"), "wanted an amount of memory"),
         (("--memory", "0 GB"), "wanted an amount of memory"),
         (("--cluster", "tcp://127.0.0.1:1", "--workers", "2"), "no --workers or --memory"),
     ],
