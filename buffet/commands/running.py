@@ -69,6 +69,7 @@ def opened(place: Place, output: Path | None) -> Campaign:
     from buffet.opening import open_campaign
     from ingest import CacheError
 
+    _tell_over_progress()
     try:
         campaign = open_campaign(place, cache=wants_cache())
     except CacheError as error:
@@ -106,6 +107,14 @@ def progress(text: str) -> None:
     """One line on stderr that is written over; nothing where nobody watches."""
     if sys.stderr.isatty():
         click.echo(f"\r\033[K{text}", err=True, nl=False)
+
+
+def _tell_over_progress() -> None:
+    """Warnings, which go to stderr, take the place of the line of progress."""
+    import logging
+
+    if sys.stderr.isatty() and logging.lastResort is not None:
+        logging.lastResort.setFormatter(logging.Formatter("\r\033[K%(message)s"))
 
 
 def done() -> None:

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-import os
+import logging
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from pathlib import Path
 
 from buffet.one_pass import LOOKAHEAD_SAMPLES, MOST_FORCE_VALUES, crossed
 from buffet.one_run import Reading, RunRead
 from buffet.spectral.decimated import MOST_VALUES
+from buffet.spectral.segments import BATCH_SAMPLES
 from buffet.spectral.tapers import MOST_SAMPLES
+from buffet.workers.free_memory import free_bytes
 from ingest import USABLE_SHARE_OF_CUTOFF, IngestError, Run, StoredRun
 
 DOUBLE, SINGLE = 8, 4
-# Of what is free, for workers and what they give back; the rest is for what follows on the runs
+# Of what is free, for workers; the rest is for what they give back, for what follows on the runs
 # and for whoever else uses the machine (engineering judgement).
 SHARE_OF_FREE = 0.5
-WITHOUT_ANY_WORD_BYTES = 4e9  # where the system does not say what is free
 # A worker with its libraries, and what readers hold whatever a recording's length (measured).
 PROCESS_BYTES = 90e6
 READER_BYTES = 70e6
@@ -26,7 +26,12 @@ READER_BYTES = 70e6
 RESAMPLING_BYTES = 1.5e6
 # Values that a byte of a recording holds: deflated counts of the demo have two.
 MOST_VALUES_PER_BYTE = 2.0
+# Samples of each channel that live while a record is read, whatever its length: two batches, of
+# which each takes half as many for its segments overlap, and what its blocks hold beyond them.
+ALIVE_SAMPLES = 2 * BATCH_SAMPLES
 USUAL_RATE_HZ = 1000.0  # where no sheet states one and the file is not asked
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -50,8 +55,9 @@ def needs_of(
     fill 64 segments; bins are kept up to where the filter lets through. Of each the channels'
     powers and the crossed channels' pairs are kept, then the same of the reduced quantities with
     the matrix of the six components, and the wind-off runs' by the same rows. The worker holds all
-    this and, once it is packed, as much again. Of six shapes of records, up to 64 channels and
-    600 000 samples, 1.05 to 1.6 times what workers took at most.
+    this beside blocks and batches of samples, and once it is packed, as much again. Of 18 shapes of
+    records, 3 to 512 channels and 5 000 to 3.6 million samples, 1.1 to 2.2 times what workers took
+    at most.
     """
     by_size = _needs(run, reading, off, *_length_by_size(run))
     if by_size.working <= little_bytes:
@@ -73,7 +79,7 @@ def _needs(
     floors = sum(number in off for number in {run.zero_before, run.zero_after})
     kept = RESAMPLING_BYTES + DOUBLE * values * (spectra + (1 + floors) * reduced)
     zeros = floors * DOUBLE * values * spectra
-    held = 2 * DOUBLE * min(samples * n, LOOKAHEAD_SAMPLES)
+    held = DOUBLE * max(min(samples * n, LOOKAHEAD_SAMPLES), n * min(samples, ALIVE_SAMPLES))
     keeps = reading.settings.keeps
     if "copy" in keeps or "forces" in keeps:
         most = MOST_VALUES if "copy" in keeps else MOST_FORCE_VALUES
@@ -82,7 +88,7 @@ def _needs(
         kept += DOUBLE * n * n * passed * segment / 2
     if "tapers" in keeps:
         held += 4 * DOUBLE * n * min(samples, MOST_SAMPLES)
-    return Needs(READER_BYTES + held + 2 * kept + zeros, kept)
+    return Needs(READER_BYTES + max(held + kept, 2 * kept) + zeros, kept)
 
 
 def _length(run: Run) -> tuple[float, float]:
@@ -108,65 +114,91 @@ def _sizes(run: Run) -> tuple[int, ...]:
     return tuple(path.stat().st_size for path in run.recordings if path.exists())
 
 
-class Budget:
-    """Who may begin: what runs and what is kept stay below a bound, but one may always."""
+@dataclass(frozen=True)
+class Bound:
+    """On the memory of processes together."""
 
-    def __init__(self, bound_bytes: float, count: int) -> None:
-        self._bound, self._count = bound_bytes, count
-        self._used = 0.0
+    bytes: float
+    is_asked: bool  # not a share of what was free
+
+    def __str__(self) -> str:
+        size = _size(self.bytes)
+        return f"the {size} of --memory" if self.is_asked else f"{size}, half of what was free"
+
+
+def bound(asked_bytes: float | None) -> Bound:
+    """What was asked, or a share of what is free."""
+    if asked_bytes is not None:
+        return Bound(asked_bytes, is_asked=True)
+    return Bound(SHARE_OF_FREE * free_bytes(), is_asked=False)
+
+
+class Budget:
+    """Who may begin: processes that read stay below a bound together, but one may always.
+
+    What they gave back stays, whoever waits for how long: it bounds nobody, and is told, once,
+    where it no longer fits in beside them. So is a bound that leaves one process at a time.
+    """
+
+    def __init__(self, bound: Bound, count: int) -> None:
+        self._bound, self._count = bound, count
+        self._working = self._kept = 0.0
+        self._n_kept = 0
+        self._told: set[str] = set()
 
     @property
     def alone(self) -> Needs:
         """Of a run that is to have all."""
-        return Needs(self._bound, 0.0)
+        return Needs(self._bound.bytes, 0.0)
 
     @property
     def little_bytes(self) -> float:
         """What a run may take without a closer look: of a worker's part a quarter."""
-        return self._bound / self._count / 4
+        return self._bound.bytes / self._count / 4
 
     def admits(self, needs: Needs, working: int) -> bool:
         """Whether a run may begin beside those that are being read."""
-        if working == 0:
-            return True
-        return working < self._count and self._used + _total(needs) <= self._bound
+        fits = self._working + _taken(needs) <= self._bound.bytes
+        if not fits and working < min(self._count, 2) and needs != self.alone:
+            self._tell_one(needs)
+        return working == 0 or (working < self._count and fits)
 
     def begin(self, needs: Needs) -> None:
         """It does."""
-        self._used += _total(needs)
+        self._working += _taken(needs)
 
     def end(self, needs: Needs, kept_bytes: float) -> None:
         """It is done; what it gave stays."""
-        self._used -= _total(needs) - kept_bytes
+        self._kept += kept_bytes
+        self._n_kept += kept_bytes > 0
+        most = self._bound.bytes
+        if self._working <= most < self._working + self._kept:
+            self._tell(
+                "kept",
+                f"results of {self._n_kept} runs take {_size(self._kept)} and processes "
+                f"{_size(self._working)}, more than {self._bound} together; results stay until "
+                "the end, so give more --memory, or read fewer runs at a time",
+            )
+        self._working -= _taken(needs)
+
+    def _tell_one(self, needs: Needs) -> None:
+        beside = "" if self._working == 0 else " beside another"
+        self._tell(
+            "one",
+            f"a run that takes about {_size(_taken(needs))} to be read does not fit into "
+            f"{self._bound}{beside}: it is read by itself; give more --memory to have several "
+            "read at once",
+        )
+
+    def _tell(self, what: str, text: str) -> None:
+        if what not in self._told:
+            self._told.add(what)
+            _log.warning(text)
 
 
-def _total(needs: Needs) -> float:
-    return PROCESS_BYTES + needs.working + needs.kept
+def _taken(needs: Needs) -> float:
+    return PROCESS_BYTES + needs.working
 
 
-def bound_bytes(asked: float | None) -> float:
-    """What was asked, or a share of what is free."""
-    return asked if asked is not None else SHARE_OF_FREE * _free_bytes()
-
-
-def _free_bytes() -> float:
-    """Of this machine, and of the group of processes that we are in where it has a limit."""
-    free = [one for one in (_system_free(), _group_free()) if one is not None]
-    return min(free, default=WITHOUT_ANY_WORD_BYTES)
-
-
-def _system_free() -> float | None:
-    with suppress(OSError, ValueError, StopIteration):
-        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
-        return 1024.0 * int(next(one for one in lines if one.startswith("MemAvailable")).split()[1])
-    with suppress(AttributeError, OSError, ValueError):
-        return float(os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
-    return None
-
-
-def _group_free() -> float | None:
-    group = Path("/sys/fs/cgroup")
-    with suppress(OSError, ValueError):
-        most, used = (int((group / f"memory.{n}").read_text()) for n in ("max", "current"))
-        return float(max(most - used, 0))
-    return None
+def _size(bytes_: float) -> str:
+    return f"{bytes_ / 1e9:.3g} GB"

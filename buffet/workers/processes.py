@@ -11,7 +11,7 @@ from threading import Lock
 from typing import Self
 
 from buffet.one_run import Failure, Outcome, Reading, RunRead
-from buffet.workers.memory import Budget, Needs, needs_of
+from buffet.workers.memory import Bound, Budget, Needs, needs_of
 from buffet.workers.parcels import PROTOCOL, Buffer, Shared, pieces, plain, unpacked
 from buffet.workers.process import WorkerGone, WorkerProcess
 from buffet.workers.worker import RunTask
@@ -34,14 +34,14 @@ class ProcessCrew:
     work alone: it is tried once more, with no other beside it, in a fresh process.
     """
 
-    def __init__(self, reading: Reading, count: int, bound_bytes: float) -> None:
+    def __init__(self, reading: Reading, count: int, bound: Bound) -> None:
         self._reading = replace(
             reading,
             campaign=plain(reading.campaign),
             settings=replace(reading.settings, workers=1),
         )
         self._common = pickle.dumps(self._reading, PROTOCOL)
-        self._budget = Budget(bound_bytes, count)
+        self._budget = Budget(bound, count)
         self._idle: list[WorkerProcess] = []
         self._alive: set[WorkerProcess] = set()
         self._closed = False

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import pickle
-import re
 import signal
 import subprocess
 import sys
@@ -18,10 +16,8 @@ import pytest
 import buffet
 from buffet import documents
 from buffet.analysis import CampaignAnalysis, analyse
-from buffet.commands.worker_options import MemoryType
 from buffet.errors import RecordTooShortError
 from buffet.one_pass import AnalysisSettings
-from buffet.one_run import Reading, read_run
 from buffet.peak_search import shedding_peaks
 from buffet.rating.rate import FOR_RATING, RatingSettings, rate
 from buffet.recipes import SpectraRecipe
@@ -29,10 +25,7 @@ from buffet.run_analysis import RunAnalysis
 from buffet.spectra_outputs import spectra_document
 from buffet.workers.choice import FEWEST_RUNS, HERE, Workers, cores
 from buffet.workers.crew import in_order
-from buffet.workers.memory import PROCESS_BYTES, Budget, Needs, needs_of
-from buffet.workers.parcels import PROTOCOL, Shared, pieces
 from buffet.workers.process import WorkerProcess
-from buffet.workers.worker import RunTask
 from ingest import Campaign, Run, open_campaign
 from tests.buffet.campaigns import FEW_CARS, lift_run, run_buffet, wind_off, write_runs
 
@@ -251,42 +244,6 @@ def test_outcomes_come_in_the_order_of_the_runs(campaign: Campaign) -> None:
     assert passed == [*early, *late, "told 2", "told 3"]
 
 
-def test_memory_is_estimated_as_it_is_taken(campaign: Campaign) -> None:
-    """Of a worker that reads a wind-on run: no less than at its peak, and not twice as much."""
-    reading = Reading(campaign, AnalysisSettings(keeps=FOR_RATING, workers=1), None)
-    run = campaign.run("1")
-    off = {"0": read_run(reading, campaign.run("0"), {})}
-    process = WorkerProcess(pickle.dumps(reading, PROTOCOL))
-    try:
-        task = RunTask("1", frozenset({"0"}), off)
-        answer = process.answer(pieces(task, Shared(campaign, {})))
-        status = Path(f"/proc/{process.pid}/status").read_text()
-    finally:
-        process.kill()
-    peak = 1024 * int(re.search(r"VmHWM:\s+(\d+)", status)[1])  # type: ignore[index]
-    needs = needs_of(run, reading, off)
-
-    assert peak <= PROCESS_BYTES + needs.working <= 2 * peak
-    assert len(answer) <= 1.1 * needs.kept
-
-
-def test_memory_bounds_who_may_begin() -> None:
-    """Runs begin while all together stay below the bound; one may always."""
-    budget = Budget(1e9, 4)
-    run = Needs(working=2e8, kept=1e8)
-    begun = 0
-    while budget.admits(run, begun):
-        budget.begin(run)
-        begun += 1
-
-    assert begun == 2  # 90 MB a process besides: three would be 1.2 GB
-    budget.end(run, 3e8)
-    assert not budget.admits(run, 1)  # what the first gave is kept
-    budget.end(run, 0.0)
-    assert budget.admits(Needs(5e9, 5e9), 0)
-    assert not budget.admits(budget.alone, 1)
-
-
 @pytest.mark.parametrize(
     ("count", "n_runs", "expected"),
     [(1, 50, 1), (3, 50, 3), (4, 2, 2), (None, FEWEST_RUNS - 1, 1), (None, 50, cores())],
@@ -302,23 +259,6 @@ def test_nobody_cannot_work() -> None:
         buffet.analyse("nowhere", workers=0)
     with pytest.raises(ValueError, match="got -1 bytes of memory"):
         Workers(memory_bytes=-1)
-
-
-@pytest.mark.parametrize(
-    ("text", "bytes_"),
-    [
-        ("4 GB", 4e9),
-        ("4gb", 4e9),
-        ("800MB", 8e8),
-        ("1.5 T", 1.5e12),
-        ("4 GiB", 4294967296.0),
-        ("4gib", 4294967296.0),
-        ("512 kib", 524288.0),
-    ],
-)
-def test_memory_as_people_write_it(text: str, bytes_: float) -> None:
-    """In any case; binary units are binary."""
-    assert MemoryType().convert(text, None, None) == bytes_
 
 
 @pytest.mark.parametrize(
