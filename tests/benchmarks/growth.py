@@ -94,17 +94,22 @@ def _measured(*arguments: str) -> tuple[float, float]:
 
 
 def year(series: list[Series], share: float) -> Figure:
-    """Machines on which a year of a tunnel is done overnight, from what a run and a byte cost."""
+    """Machines on which a year of a tunnel is done overnight, from what a run and a byte cost.
+
+    And what all its runs' results would take at once, of which one command keeps all.
+    """
     length, runs = series[0], series[3]
     minutes = np.diff(length.sizes[-2:])[0] * share
     a_byte = np.diff(length.seconds[-2:])[0] / Size(duration_s=minutes * MINUTE_S).bytes
     a_run = np.diff(runs.seconds[-2:])[0] / np.diff(runs.sizes[-2:])[0]
+    kept_mb = np.diff(runs.megabytes[-2:])[0] / np.diff(runs.sizes[-2:])[0]
     hours = (YEAR_RUNS * a_run + YEAR_BYTES * a_byte) / 3600
     # commands have two cores, of which a crew of single ones makes as much or more
     machines = hours / (NIGHT_H * CORES_A_MACHINE / 2)
     told = (
         f"{hours:.0f} h on two cores for {YEAR_RUNS:,} runs and {YEAR_BYTES / 1e12:g} TB, at "
-        f"{a_run:.3f} s a run of 20 s and {1e9 * a_byte:.2f} s a GB of 16-bit samples"
+        f"{a_run:.3f} s a run of 20 s and {1e9 * a_byte:.2f} s a GB of 16-bit samples; results "
+        f"keep {kept_mb:.2f} MB a run, {YEAR_RUNS * kept_mb / 1e3:.0f} GB for all at once"
     )
     what = f"a year of a tunnel in a night of {NIGHT_H:g} h: machines of {CORES_A_MACHINE} cores"
     return Figure(what, float(machines), "", beside=told)
