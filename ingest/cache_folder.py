@@ -75,6 +75,7 @@ def let_go_of_unasked(folder: Path, every: Iterable[Asked]) -> None:
     versions of the program. Whoever is reading such an entry reads on, and who comes to it later
     reads the recording: what can be lost is time alone.
     """
+    there = list(folder.iterdir())  # before the notes: what is kept meanwhile is asked for, too
     keys: set[str] = set()
     notes: set[str] = set()
     for asked in every:
@@ -82,7 +83,7 @@ def let_go_of_unasked(folder: Path, every: Iterable[Asked]) -> None:
         digests = asked.noted()
         if digests is not None:
             keys.add(asked.key(digests))
-    for path in list(folder.iterdir()):
+    for path in there:
         is_entry = path.suffix in (ABOUT, SAMPLES)
         of_no_use = is_entry and path.stem.partition("-")[2] not in keys
         if of_no_use or (path.suffix == NOTE and path.name not in notes):

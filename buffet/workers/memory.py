@@ -201,4 +201,4 @@ def _taken(needs: Needs) -> float:
 
 
 def _size(bytes_: float) -> str:
-    return f"{bytes_ / 1e9:.3g} GB"
+    return f"{bytes_ / 1e9:.3g} GB" if bytes_ >= 1e9 else f"{bytes_ / 1e6:.3g} MB"

@@ -102,7 +102,7 @@ def test_what_is_kept_takes_nobody_s_place(caplog: pytest.LogCaptureFixture) -> 
 
     # 0.58 GB for two processes leave room for the results of 21 runs of 20 MB
     (told,) = [record.getMessage() for record in caplog.records]
-    assert told.startswith("results of 22 runs take 0.44 GB and processes 0.58 GB, more than ")
+    assert told.startswith("results of 22 runs take 440 MB and processes 580 MB, more than ")
     assert "the 1 GB of --memory together" in told
     assert "give more --memory" in told
 
@@ -125,9 +125,9 @@ def test_one_process_at_a_time_is_told_once(
     assert set(read_in_turn(Budget(bound, 2), RUN, 5, 0.0)) == {1}
 
     (told,) = [record.getMessage() for record in caplog.records]
-    assert "a run that takes about 0.29 GB to be read does not fit into" in told
+    assert "a run that takes about 290 MB to be read does not fit into" in told
     assert ("beside another" in told) == beside
-    named = "the 0.1 GB of --memory" if bound.is_asked else "0.5 GB, half of what was free"
+    named = "the 100 MB of --memory" if bound.is_asked else "500 MB, half of what was free"
     assert named in told
 
 
