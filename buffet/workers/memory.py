@@ -56,8 +56,8 @@ def needs_of(
     powers and the crossed channels' pairs are kept, then the same of the reduced quantities with
     the matrix of the six components, and the wind-off runs' by the same rows. The worker holds all
     this beside blocks and batches of samples, and once it is packed, as much again. Of 30 records,
-    3 to 512 channels and 5 000 to 3.6 million samples in NumPy files and HDF5, 1.1 to 1.9 times
-    what workers took at most; up to 2.5 times with tapers, and where the filter passes 400 Hz.
+    3 to 512 channels and 5 000 to 3.6 million samples in NumPy files and HDF5, 1.1 to 2.5 times
+    what workers took at most; above 2 for the smallest, with tapers, and at high rates.
     """
     by_size = _needs(run, reading, off, *_length_by_size(run))
     if by_size.working <= little_bytes:
