@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Generator
 from pathlib import Path
@@ -40,6 +41,17 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Longest files first, the others in the order found."""
     place = {name: i for i, name in enumerate(LONGEST)}
     items.sort(key=lambda item: place.get(Path(item.path).stem, len(place)))
+
+
+def pytest_collection_finish() -> None:
+    """Let the garbage collector pass over what stays to the end: it took a tenth of the time.
+
+    All modules and tests are loaded by now, millions of objects. What tests leave is collected
+    less often, and by pytest itself before it looks for what was not closed.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.hookimpl(wrapper=True)

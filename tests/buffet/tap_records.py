@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.buffet.campaigns import CAMPAIGN, write_sheet
+from tests.buffet.campaigns import CAMPAIGN, delimited, write_sheet
 from tests.ingest.campaigns import toml
 from tests.thorough.records import Resonance, from_density
 
@@ -89,8 +89,5 @@ def write_run(
     named = {"number": number, "recording": f"{number}.csv", "kind": "wind-off", **(run or {})}
     sheet = {"format": 1, "run": named, "sampling": {"rate": f"{RATE_HZ:g} Hz"}}
     write_sheet(folder, number, {**sheet, "channel": channels})
-    rows = np.column_stack(list(samples.values())).tolist()
-    lines = [",".join(f"{value:.8g}" for value in row) for row in rows]
-    text = "\n".join([",".join(samples), *lines, ""])
-    (folder / "runs" / f"{number}.csv").write_text(text, encoding="utf-8")
+    (folder / "runs" / f"{number}.csv").write_text(delimited(samples), encoding="utf-8")
     return folder

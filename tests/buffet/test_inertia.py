@@ -18,7 +18,7 @@ from buffet.run_spectra import run_result
 from buffet.spectra_text import spectra_text
 from buffet.spectral.uncertainty import half_value, log_estimate
 from ingest import open_campaign
-from tests.buffet.campaigns import write_sheet
+from tests.buffet.campaigns import delimited, write_sheet
 from tests.buffet.rig_in_time import MASS_KG, RATE_HZ, Balance, carried, logged, planted_force
 from tests.ingest.campaigns import toml
 
@@ -67,10 +67,7 @@ def campaign(
         if keys["kind"] == "wind-on":
             sheet["air"] = {"dynamic_pressure": "1000 Pa"}
         write_sheet(folder, number, sheet)
-        rows = np.column_stack(list(samples.values()))
-        head = ",".join(samples)
-        name = folder / "runs" / f"{number}.csv"
-        np.savetxt(name, rows, "%.8g", ",", header=head, comments="")
+        (folder / "runs" / f"{number}.csv").write_text(delimited(samples), encoding="utf-8")
     return folder
 
 
