@@ -268,10 +268,23 @@ def inline_svg(build: Callable[[], Figure], key: str, title: str, description: s
 
     `key` makes the ids unique on a page that holds several figures.
     """
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     data = BytesIO()
     with drawing():
-        build().savefig(data, format="svg", metadata=_DATELESS[".svg"])
+        figure = build()
+        FigureCanvasSVG(figure)  # whose texts the layout is to measure
+        _lay_out(figure)
+        figure.savefig(data, format="svg", metadata=_DATELESS[".svg"])
     return _for_page(data.getvalue().decode("utf-8"), key, title, description)
+
+
+def _lay_out(figure: Figure) -> None:
+    """Place axes for good; `savefig` would draw the whole figure for it once more, for nothing."""
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)
+        figure.set_layout_engine("none")
 
 
 # Matplotlib states SVG's properties as CSS, and two for all that is drawn, which would hold for the
