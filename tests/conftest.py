@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests import shared
+
 # One worker a core is enough: matrix products on threads of their own, which wait for one another
 # on cores that are taken, made the whole run take twice as long. Before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -41,6 +43,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Longest files first, the others in the order found."""
     place = {name: i for i, name in enumerate(LONGEST)}
     items.sort(key=lambda item: place.get(Path(item.path).stem, len(place)))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Generator[None, None, None]:
+    """Where the processes of this run leave what is computed once: beside their own folders."""
+    folder = tmp_path_factory.getbasetemp()
+    with pytest.MonkeyPatch.context() as patch:
+        one_of_several = "PYTEST_XDIST_WORKER" in os.environ
+        patch.setenv(shared.FOLDER, str(folder.parent if one_of_several else folder))
+        yield
 
 
 def pytest_collection_finish() -> None:

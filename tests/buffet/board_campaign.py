@@ -20,13 +20,14 @@ from ingest import open_campaign, zeros_of
 from tests.buffet.campaigns import CAMPAIGN, FEW_CARS, WIND_M_S, PlantedRun, changed, write_runs
 from tests.buffet.report_campaign import HOSTILE, HOSTILE_TITLE
 from tests.buffet.test_following import WAKE_STROUHAL, noise, white
+from tests.shared import computed_once
 
 SPEED_M_S = 130 / 3.6
 HIGHEST_M_S = 200 / 3.6
 LENGTH_M = 0.435  # of the model; see CAMPAIGN
 
 
-@cache
+@computed_once
 def comparison() -> Comparison:
     """At 130 km/h, searched up to 200."""
     with TemporaryDirectory() as name:

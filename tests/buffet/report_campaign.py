@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -14,6 +13,7 @@ from buffet.demo.schedule import DemoSettings
 from buffet.one_pass import AnalysisSettings
 from buffet.rating.rate import FOR_RATING, RatingSettings, rate
 from ingest import open_campaign
+from tests.shared import computed_once
 
 HOSTILE = "<b>&$x_1$"
 HOSTILE_TITLE = """<script>alert("1")</script> & 'x' $y^2$"""
@@ -21,7 +21,7 @@ SPEED_M_S = 130 / 3.6
 HIGHEST_M_S = 150 / 3.6
 
 
-@cache
+@computed_once
 def comparison() -> Comparison:
     """Four configurations at one wind speed; the wing bears the hostile name."""
     settings = DemoSettings(wind_on_s=60, wind_off_s=12, speeds_m_s=(40.0,), repeats=1)

@@ -76,7 +76,8 @@ def serving(settings: ServiceSettings, **more: Any) -> Iterator[Served]:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]})
         thread.start()
         try:
-            with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=60.0) as client:
+            address = f"http://127.0.0.1:{port}"
+            with httpx.Client(base_url=address, timeout=60.0, verify=False) as client:
                 _await(client)
                 yield Served(service, client)
         finally:
