@@ -12,8 +12,9 @@ from jsonschema.exceptions import ValidationError
 
 from buffet.schemas import schema
 
-# Items of a long array that are looked at, beside one of each further kind.
-FEW = 30
+# Items of a long array that are looked at, beside one of each further kind; of rows of numbers,
+# one of which is like the other.
+FEW, FEW_NUMBERS = 30, 6
 
 
 @cache
@@ -29,8 +30,9 @@ def shortened(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: shortened(one) for key, one in value.items()}
     if isinstance(value, list):
-        kinds = {type(one): one for one in value[FEW:]}
-        return [shortened(one) for one in (*value[:FEW], *kinds.values())]
+        few = FEW if any(isinstance(one, dict) for one in value) else FEW_NUMBERS
+        kinds = {type(one): one for one in value[few:]}
+        return [shortened(one) for one in (*value[:few], *kinds.values())]
     return value
 
 
