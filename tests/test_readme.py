@@ -49,16 +49,17 @@ def at_root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.fixture(scope="module", autouse=True)
 def read_once() -> Iterator[None]:
     """The demo campaign is read once and not for each command; so are its peaks looked for."""
-    known: list[CampaignAnalysis] = []
+    known: dict[Any, CampaignAnalysis] = {}
 
-    def analyse_once(campaign: Campaign, *arguments: Any, **options: Any) -> CampaignAnalysis:
-        chosen = any(argument is not None for argument in arguments)
+    def analyse_once(
+        campaign: Campaign, numbers: Any = None, settings: Any = None, *more: Any, **options: Any
+    ) -> CampaignAnalysis:
         options = read_here(options)
-        if campaign.folder != Path("demo_runs") or chosen:
-            return analyse(campaign, *arguments, **options)
-        if not known:
-            known.append(analyse(campaign, *arguments, **options))
-        return known[0]
+        if campaign.folder != Path("demo_runs") or numbers is not None:
+            return analyse(campaign, numbers, settings, *more, **options)
+        if settings not in known:
+            known[settings] = analyse(campaign, numbers, settings, *more, **options)
+        return known[settings]
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("buffet.analysis.analyse", analyse_once)
