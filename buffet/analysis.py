@@ -107,16 +107,16 @@ def analyse(
     ------
     RecordTooShortError, TooCoarseError
         A resolution was asked for that a record cannot give.
-    ClusterError
-        The cluster cannot be reached or used.
+    ClusterError, WorkerError
+        The cluster, or processes here, cannot be reached or used.
     """
     settings = settings or AnalysisSettings()
     reading = Reading(campaign, settings, _wanted_segment_s(campaign, settings), prepare)
     wind_off, wind_on = _steps(campaign, numbers)
-    order = [run.number for run in (*wind_off, *wind_on)]
+    order = {run.number: place for place, run in enumerate((*wind_off, *wind_on), 1)}
 
     def started(run: Run) -> None:
-        progress(f"run {run.number} ({order.index(run.number) + 1} of {len(order)})")
+        progress(f"run {run.number} ({order[run.number]} of {len(order)})")
 
     with crew(workers, reading, len(order)) as hands:
         off = _read(hands, reading, wind_off, {}, started, store)
@@ -135,7 +135,7 @@ def _steps(campaign: Campaign, numbers: Sequence[str] | None) -> tuple[list[Run]
     """Wind-off runs that were chosen or that chosen ones refer to, and the wind-on runs."""
     chosen = [run for run in campaign.runs if numbers is None or run.number in numbers]
     wind_on = [run for run in chosen if run.kind == "wind-on"]
-    needed = {number for run in wind_on for number in (run.zero_before, run.zero_after)}
+    needed = {number for run in wind_on for number in run.zero_runs}
     needed |= {run.number for run in chosen if run.kind == "wind-off"}
     return [run for run in campaign.wind_off if run.number in needed], wind_on
 

@@ -125,8 +125,7 @@ def reduced(
     reading: Reading, run: Run, off: Mapping[str, RunRead], record: RecordWords, passed: Passed
 ) -> RunRead:
     """What one pass left of a run, as quantities with its noise and findings."""
-    named = dict.fromkeys((run.zero_before, run.zero_after))
-    zeros = [off[number][0] for number in named if number is not None and number in off]
+    zeros = [off[number][0] for number in run.zero_runs if number in off]
     result = _analysis(reading.campaign, run, record, passed, zeros)
     if reading.prepare is not None:
         reading.prepare(result)

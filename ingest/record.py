@@ -70,6 +70,12 @@ class Run:
         if not self.logged:
             object.__setattr__(self, "logged", self.channels)
 
+    @property
+    def zero_runs(self) -> tuple[str, ...]:
+        """Numbers of the wind-off runs that it names, each once."""
+        both = (self.zero_before, self.zero_after)
+        return tuple(dict.fromkeys(number for number in both if number))
+
     def open(
         self,
         zeros: Mapping[str, ZeroReading] | None = None,

@@ -12,8 +12,7 @@ def zeros_of(campaign: Campaign, run: Run) -> dict[str, ZeroReading]:
 
     Raises RecordingError where one of them is damaged.
     """
-    named = dict.fromkeys(number for number in (run.zero_before, run.zero_after) if number)
-    return {number: _reading(campaign.run(number)) for number in named}
+    return {number: _reading(campaign.run(number)) for number in run.zero_runs}
 
 
 def _reading(run: Run) -> ZeroReading:

@@ -48,8 +48,7 @@ class RunStore:
         self.used[self._key(run, wanted_s)] = read
 
     def _key(self, run: Run, wanted_s: float | None) -> str:
-        zeros = [number for number in (run.zero_before, run.zero_after) if number is not None]
-        behind = [run, *(self._campaign.run(number) for number in zeros)]
+        behind = [run, *(self._campaign.run(number) for number in run.zero_runs)]
         parts = [
             self._shared,
             [[self._files[name] for name in (self._sheet(one), *one.sources)] for one in behind],
