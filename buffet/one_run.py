@@ -79,6 +79,8 @@ def read_or_failed(reading: Reading, run: Run, off: Mapping[str, RunRead]) -> Ru
         if asked and isinstance(error, RecordTooShortError | TooCoarseError):
             raise error.of_run(run.number) from error
         return Failure(run.number, str(error))
+    except OSError as error:  # of a disk or a system under the run
+        return Failure(run.number, f"cannot be read: {error}")
 
 
 def read_run(reading: Reading, run: Run, off: Mapping[str, RunRead]) -> RunRead:

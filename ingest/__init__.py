@@ -79,6 +79,7 @@ if TYPE_CHECKING:
     from ingest.small_tables import finite_number as finite_number
     from ingest.small_tables import small_table as small_table
     from ingest.stored import StoredRun as StoredRun
+    from ingest.stored import fetching_into as fetching_into
     from ingest.stored import open_stored_campaign as open_stored_campaign
     from ingest.tap_record import open_at_taps as open_at_taps
     from ingest.tubing import Tube as Tube
@@ -160,6 +161,7 @@ _HOME = {
     "bridge_scale": "balance_sheet",
     "continuity_factor": "blockage",
     "density_kg_m3": "air",
+    "fetching_into": "stored",
     "finite_number": "small_tables",
     "file_digest": "readers.byte_source",
     "flow_state": "flow",

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import hashlib
 import pickle
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any, ClassVar
+from unittest.mock import Mock
 
 import fsspec
 import numpy as np
 import pytest
+from fsspec.implementations.local import LocalFileSystem
 
 from ingest import (
     Campaign,
@@ -19,6 +24,7 @@ from ingest import (
     SheetError,
     StoredRun,
     StoreError,
+    fetching_into,
     open_campaign,
     open_stored_campaign,
 )
@@ -132,6 +138,107 @@ def test_faults_of_stored_sheets_are_told(folder: Path, stored: Path) -> None:
 
     with pytest.raises(SheetError, match="baselin"):
         open_stored_campaign(ADDRESS)
+
+
+class Unwilling(LocalFileSystem):  # type: ignore[misc]
+    """A store whose library has errors of its own, of no class that is known here."""
+
+    protocol = "unwilling"
+    wrong: ClassVar[dict[str, Exception]] = {}  # by the end of what is asked for
+
+    def _raise(self, asked: str) -> None:
+        for ending, error in self.wrong.items():
+            if asked.endswith(ending):
+                raise error
+
+    def find(self, path: str, *args: Any, **options: Any) -> Any:
+        self._raise(path)
+        return super().find(path, *args, **options)
+
+    def get_file(self, path: str, *args: Any, **options: Any) -> None:
+        self._raise(path)
+        super().get_file(path, *args, **options)
+
+
+class CredentialsError(Exception):
+    """As a store's library has it."""
+
+
+@pytest.fixture
+def unwilling(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Address of a campaign there."""
+    fsspec.register_implementation("unwilling", Unwilling, clobber=True)
+    monkeypatch.setattr(Unwilling, "wrong", {})
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(scratch))
+    return f"unwilling://{folder}"
+
+
+def test_what_only_a_store_knows_is_one_error(unwilling: str) -> None:
+    """On opening, and of one recording."""
+    campaign = open_stored_campaign(unwilling)
+    Unwilling.wrong["runs/1.csv"] = CredentialsError("throttled")
+    assert campaign.run("0").open().sample_rate_hz == 250
+    with pytest.raises(StoreError, match="cannot be read: CredentialsError: throttled"):
+        campaign.run("1").open()
+    Unwilling.wrong["campaign"] = CredentialsError("unable to locate credentials")
+    told = f"{unwilling}: cannot be read: CredentialsError: unable to locate credentials"
+    with pytest.raises(StoreError, match=told):
+        open_stored_campaign(unwilling)
+
+
+def test_no_room_for_what_is_fetched(unwilling: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Told as what it is: in the middle of a file, and where not even a folder can be made."""
+    full = OSError(errno.ENOSPC, "No space left on device")
+    campaign = open_stored_campaign(unwilling)
+    Unwilling.wrong["runs/1.csv"] = full
+    told = r"kept meanwhile \(\[Errno 28\] No space left on device.*\); .* TMPDIR"
+    with pytest.raises(StoreError, match=told):
+        campaign.run("1").open()
+    monkeypatch.setattr("ingest.stored.TemporaryDirectory", Mock(side_effect=full))
+    with pytest.raises(StoreError, match=told):
+        campaign.run("0").open()
+    with pytest.raises(StoreError, match=told):
+        open_stored_campaign(unwilling)
+
+
+def test_a_fault_of_ours_is_no_store_s(unwilling: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An error of the program is not told as one of the store."""
+    monkeypatch.setattr("ingest.stored.open_campaign", Mock(side_effect=KeyError("planted")))
+    with pytest.raises(KeyError, match="planted"):
+        open_stored_campaign(unwilling)
+
+
+def test_fetched_to_where_it_is_wanted(stored: Path, tmp_path: Path) -> None:
+    """Below a folder that somebody else clears; else where the system keeps such files."""
+    campaign, place = open_stored_campaign(ADDRESS), tmp_path / "worker"
+    place.mkdir()
+    with fetching_into(str(place)):
+        record = campaign.run("1").open()
+    assert [path.name for path in place.rglob("*.csv")] == ["1.csv"]
+    del record
+    gc.collect()
+    record = campaign.run("1").open()
+    assert record.sample_rate_hz == 250
+    assert not list(place.iterdir())
+    assert len(list(stored.rglob("1.csv"))) == 2
+
+
+@pytest.mark.parametrize(
+    ("address", "alone"),
+    [
+        ("memory://hall/c", True),
+        ("simplecache::memory://hall/c", True),
+        ("s3://memory/c", False),
+        ("local:///memory:/c", False),
+    ],
+)
+def test_stores_of_one_process(address: str, alone: bool, stored: Path) -> None:
+    """Where nobody else finds what is stored."""
+    run = replace(open_stored_campaign(ADDRESS).run("1"), address=address)  # type: ignore[call-arg]
+    assert isinstance(run, StoredRun)
+    assert run.is_of_one_process is alone
 
 
 @pytest.mark.parametrize(
