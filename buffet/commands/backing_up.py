@@ -28,6 +28,7 @@ def backup(folder: Path, output: Path, database: str | None) -> None:
     FOLDER is the folder of `buffet serve`. The file holds campaigns, results, the audit log and the
     hashes of tokens, whichever database they stand in: keep it as safe as the folder.
     """
+    from buffet.errors import OutputError
     from buffet.service.backup import back_up
     from buffet.service.errors import FolderError
     from buffet.service.settings import Places, ServiceSettings
@@ -38,6 +39,8 @@ def backup(folder: Path, output: Path, database: str | None) -> None:
         raise FolderError(f"{folder}: holds no service; name the folder of `buffet serve`")
     try:
         made = back_up(ServiceSettings(folder, database), output, progress)
+    except OSError as error:
+        raise OutputError(f"{output}: cannot be written: {error}") from error
     finally:
         done()
     told_of = f"{made.rows['campaigns']} campaigns, {len(made.blobs)} files"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from buffet.commands.running import done, exit_for, opened, progress, tell_failed, told
+from buffet.commands.running import done, exit_for, opened, progress, say, tell_failed, told
 from buffet.commands.worker_options import on_workers
 from buffet.options import CAMPAIGN, JSON, Place
 
@@ -28,9 +28,9 @@ def check(campaign: Place, workers: Workers, as_json: bool) -> None:
     checked = check_campaign(opened(campaign, None), progress, workers)
     done()
     if as_json:
-        click.echo(documents.dumps(documents.check_document(checked)))
+        say(documents.dumps(documents.check_document(checked)))
     else:
-        click.echo(terminal.checked_text(checked))
+        say(terminal.checked_text(checked))
     if any(finding.severity == "error" for finding in checked.findings):
         tell_failed(checked.failed)
         sys.exit(1)

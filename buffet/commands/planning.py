@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from buffet.commands.running import done, exit_for, opened, progress, told
+from buffet.commands.running import done, exit_for, opened, progress, say, told
 from buffet.commands.worker_options import on_workers
 from buffet.options import CACHE, JSON, SPEED, CampaignType, Place, Quantity
 
@@ -176,7 +176,7 @@ def plan(
     done()
     if output is not None:
         write_sheets(planned, output, source)
-    click.echo(dumps(plan_document(planned)) if as_json else plan_text(planned))
+    say(dumps(plan_document(planned)) if as_json else plan_text(planned))
     if output is not None:
         click.echo(
             f"wrote {len(planned.runs)} run sheets to {output}; `buffet check {output}` lists "

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from buffet.commands.running import done, exit_for, give, opened, progress, told
+from buffet.commands.running import done, exit_for, give, opened, progress, say, told
 from buffet.options import CAMPAIGN, JSON, Place, output_option, plot_option, units_row_option
 
 if TYPE_CHECKING:
@@ -74,9 +74,7 @@ def calibrate(
         draw_residuals(calibration, plot)
     if output is not None:
         write(output, {".toml": text_writer(calibration.text)})
-    click.echo(
-        dumps(calibration_document(calibration)) if as_json else calibration_text(calibration)
-    )
+    say(dumps(calibration_document(calibration)) if as_json else calibration_text(calibration))
     for written in (plot, output):
         if written is not None:
             click.echo(f"wrote {written}", err=True)

@@ -37,7 +37,7 @@ def told(function: Command) -> Command:
         except OSError as error:
             if error.errno == EPIPE:  # whoever read the output has seen enough
                 raise
-            raise click.ClickException(f"the output cannot be written: {error}") from error
+            raise click.ClickException(str(error)) from error
 
     return wrapped  # type: ignore[return-value]
 
@@ -100,7 +100,19 @@ def give(
     if output is not None:
         write(output, with_units_row(writers()) if units_row else writers())
     else:
-        click.echo(dumps(document()) if as_json else text())
+        say(dumps(document()) if as_json else text())
+
+
+def say(text: str) -> None:
+    """A result to stdout; raises OutputError where that takes no more."""
+    from buffet.errors import OutputError
+
+    try:
+        click.echo(text)
+    except OSError as error:
+        if error.errno == EPIPE:
+            raise
+        raise OutputError(f"the output cannot be written: {error}") from error
 
 
 def progress(text: str) -> None:

@@ -6,7 +6,7 @@ import json
 
 import click
 
-from buffet.commands.running import told
+from buffet.commands.running import say, told
 
 
 @click.command()
@@ -22,7 +22,7 @@ def schema(name: str | None) -> None:
     from buffet.terminal import table
 
     if name is not None:
-        click.echo(json.dumps(schema_of(name), indent=2, ensure_ascii=False))
+        say(json.dumps(schema_of(name), indent=2, ensure_ascii=False))
         return
     rows = [(one, str(schema_of(one)["description"])) for one in formats()]
-    click.echo(table(("format", "is"), rows))
+    say(table(("format", "is"), rows))

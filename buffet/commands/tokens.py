@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from buffet.commands.running import needs_service, told
+from buffet.commands.running import needs_service, say, told
 from buffet.options import JSON, Quantity
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def create(folder: Path, name: str, role: str, expires: float, database: str | N
     with _catalogue(folder, database) as engine, writing(engine) as connection:
         secret, made = make(connection, name, Role.of(role), now, expires)
         _record(connection, "create token", made, now)
-    click.echo(secret)
+    say(secret)
     until = datetime.fromtimestamp(made.expires_at, UTC).strftime("%Y-%m-%d %H:%M UTC")
     click.echo(f"{made.name!r}, {made.role.word} until {until}; it is not shown again", err=True)
 
@@ -93,7 +93,7 @@ def list_tokens(folder: Path, as_json: bool, database: str | None) -> None:
     _require_catalogue(folder, database)
     with _catalogue(folder, database) as engine, reading(engine) as connection:
         found, now = listed(connection), _now()
-    click.echo(dumps(tokens_document(found, now)) if as_json else tokens_text(found, now))
+    say(dumps(tokens_document(found, now)) if as_json else tokens_text(found, now))
 
 
 @token.command("revoke")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from buffet.commands.running import done, exit_for, give, opened, progress, told
+from buffet.commands.running import done, exit_for, give, opened, progress, say, told
 from buffet.commands.worker_options import on_workers
 from buffet.options import (
     AT_SPEED,
@@ -236,7 +236,7 @@ def report(
     comparison = compare_rating(rating, settings) if rating.has_comparison else None
     page = report_html(comparison, rating, rating.findings, given())
     write(target, {".html": text_writer(page), ".pdf": lambda path: write_pdf(page, path)})
-    click.echo(verdicts_text(rating, comparison))
+    say(verdicts_text(rating, comparison))
     click.echo(f"report written to {target}", err=True)
     exit_for(rating.analysis.failed)
     _flag(rating, fail_on)

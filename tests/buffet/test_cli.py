@@ -10,6 +10,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 
@@ -226,6 +227,33 @@ def test_full_disk_is_one_message(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match=r"cannot be written \(No space left on device\)"):
         write(tmp_path / "rating.json", {".json": full})
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_full_stdout_is_one_message() -> None:
+    """Of the output, which this is."""
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "buffet", "schema"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+
+    assert done.returncode == 1
+    assert done.stderr == (
+        "Error: the output cannot be written: [Errno 28] No space left on device\n"
+    )
+
+
+def test_a_system_s_refusal_is_no_output_s(campaign: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever the system says before anything is written is told as it is."""
+    refusal = Mock(side_effect=OSError(24, "Too many open files"))
+    monkeypatch.setattr("buffet.opening.open_campaign", refusal)
+    done = run_buffet("check", campaign)
+
+    assert done.exit_code == 1
+    assert done.stderr == "Error: [Errno 24] Too many open files\n"
 
 
 def test_suffix_without_a_writer_is_refused(tmp_path: Path) -> None:
