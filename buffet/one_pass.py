@@ -137,9 +137,12 @@ def part_of_pass(
 
 
 def whole_pass(rest: Rest, parts: Sequence[SegmentSums | None]) -> Passed | None:
-    """As if it had been one; None where the parts are not all of the record."""
+    """As if it had been one; None where the parts are not all of the record.
+
+    A part may be missing that would have held none of it: more were asked for than it has batches.
+    """
     found = [part for part in parts if part is not None]
-    if len(found) < len(parts) or sum(part.n_samples for part in found) != rest.n_samples:
+    if not found or sum(part.n_samples for part in found) != rest.n_samples:
         return None
     if any(part.settings != rest.cut for part in found):
         return None

@@ -53,7 +53,7 @@ def read_range(
     reading: Reading, run: Run, off: Mapping[str, RunRead], place: tuple[int, int]
 ) -> SegmentSums | None:
     """Sums over one range, `place` = (index, count); None where `joined_run` is to read it all."""
-    with suppress(IngestError, BuffetError):
+    with suppress(IngestError, BuffetError, OSError):
         # a cache is filled by whoever reads the run whole
         record = opened(reading, replace(run, fills_cache=False), off, checked=False)
         model = reading.campaign.model
@@ -63,7 +63,7 @@ def read_range(
 
 def read_rest(reading: Reading, run: Run, off: Mapping[str, RunRead]) -> Whole | None:
     """All that is not a sum over segments; None likewise."""
-    with suppress(IngestError, BuffetError):
+    with suppress(IngestError, BuffetError, OSError):
         record = opened(reading, run, off)
         rest = rest_of_pass(record, reading.wanted_s, reading.settings, reading.campaign.model)
         return RecordWords.of(record), rest

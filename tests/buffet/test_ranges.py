@@ -148,6 +148,21 @@ def test_ranges_leave_the_cache_to_who_reads_all(
     assert read_range(reading, run, off, (0, 2)) is not None
 
 
+def test_more_ranges_than_batches(
+    campaign: Campaign, off: dict[str, RunRead], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of very long segments: those that get none are not missed, and nothing is read again."""
+    reading, run = Reading(campaign, KEEPS, 200.0), campaign.run("2")
+    parts = [read_range(reading, run, off, (i, 9)) for i in range(9)]
+    whole = read_rest(reading, run, off)
+    monkeypatch.setattr("buffet.workers.ranges.read_or_failed", None)  # nobody may call it
+    joined = joined_run(reading, run, off, whole, parts)
+
+    assert None in parts
+    assert isinstance(joined, tuple)
+    assert joined[0].spectra.n_samples == N
+
+
 def test_long_runs_are_cut_where_workers_are_idle(
     campaign: Campaign, monkeypatch: pytest.MonkeyPatch
 ) -> None:
