@@ -17,6 +17,7 @@ BuffetError
 ├── SpeedTraceError       a file of road speed over time with faults
 ├── UnknownFormatError    a JSON document that no command prints
 ├── ClusterError          a cluster that cannot be reached, or that lacks what a run needs
+├── WorkerError           processes that cannot be given what they are to read, or cannot load it
 ├── OutputError           a result that cannot be written as asked
 ├── CriteriaError         a criteria file with faults (rating/criteria.py)
 ├── SpectrumError         a spectrum that nothing can be computed from (spectral/stated_psd.py)
@@ -115,6 +116,10 @@ class NoUsableBandError(BuffetError):
 
 class ClusterError(BuffetError):
     """A cluster cannot be reached, or its workers cannot do what is asked of them."""
+
+
+class WorkerError(BuffetError):
+    """Processes cannot be given the runs that they are to read, or cannot begin."""
 
 
 def _rounded_up(value: float) -> str:

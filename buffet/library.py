@@ -43,10 +43,10 @@ def analyse(
         The folder is no campaign, or its sheets have faults.
     RecordTooShortError, TooCoarseError
         A resolution was asked for that a record cannot give.
-    ClusterError
-        The cluster cannot be reached or used.
-    ValueError
-        There is no worker, or no memory.
+    ClusterError, WorkerError
+        The cluster, or processes here, cannot be reached or used.
+    TypeError, ValueError
+        There is no worker, or no memory, or both processes and a cluster are asked for.
     """
     who = Workers(workers, memory_bytes, cluster)
     opened = campaign if isinstance(campaign, Campaign) else open_campaign(campaign)

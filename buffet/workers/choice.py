@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from numbers import Integral, Real
 
 # Runs below which processes of their own do not pay: each begins with imports of half a second to
 # a second, what a run of a minute takes to be read and fitted (measured on the demo).
@@ -23,19 +24,31 @@ class Workers:
 
         Raises
         ------
+        TypeError
+            What is to be a number or an address is none.
         ValueError
-            There is no worker, or no memory.
+            There is no worker, or no memory, or there are processes and a cluster.
         """
-        if self.count is not None and self.count < 1:
-            raise ValueError(f"got {self.count} workers; give 1 or more, or None")
-        if self.memory_bytes is not None and not self.memory_bytes > 0:
-            raise ValueError(f"got {self.memory_bytes} bytes of memory; give more than 0, or None")
+        count, memory, cluster = self.count, self.memory_bytes, self.cluster
+        if count is not None and not isinstance(count, Integral):
+            raise TypeError(f"got workers={count!r}; give a whole number, or None")
+        if memory is not None and not isinstance(memory, Real):
+            raise TypeError(f"got memory_bytes={memory!r}; give a number, for example 4e9, or None")
+        if cluster is not None and not isinstance(cluster, str):
+            raise TypeError(f"got cluster={cluster!r}; give its address, or None")
+        if count is not None and count < 1:
+            raise ValueError(f"got {count} workers; give 1 or more, or None")
+        if memory is not None and not memory > 0:
+            raise ValueError(f"got {memory} bytes of memory; give more than 0, or None")
+        if cluster is not None and (count not in (None, 1) or memory is not None):
+            raise ValueError("a cluster has workers of its own: give no workers or memory_bytes")
 
     def processes(self, n_runs: int) -> int:
         """How many read so many runs."""
-        if self.count is None:
-            return cores() if n_runs >= FEWEST_RUNS else 1
-        return max(1, min(self.count, n_runs))
+        wanted = self.count
+        if wanted is None:
+            wanted = cores() if n_runs >= FEWEST_RUNS else 1
+        return max(1, min(wanted, n_runs))
 
 
 HERE = Workers(1)  # this process alone

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import logging
 from contextlib import AbstractContextManager, nullcontext
+from typing import TypeGuard
 
+from buffet.errors import WorkerError
 from buffet.one_run import Reading
 from buffet.workers.choice import Workers
 from buffet.workers.crew import Alone, Crew
+from ingest import Run, StoredRun
 
 _log = logging.getLogger(__name__)
 
@@ -19,7 +22,12 @@ def crew(workers: Workers, reading: Reading, n_runs: int) -> AbstractContextMana
     ------
     ClusterError
         The cluster cannot be reached, or has another version of the program.
+    WorkerError
+        Runs lie in a store that no other process finds.
     """
+    alone = next((run for run in reading.campaign.runs if _is_of_one_process(run)), None)
+    if alone is not None:
+        return _here(workers, reading, alone)
     if workers.cluster is not None:
         from buffet.workers.cluster import cluster_crew
 
@@ -33,3 +41,17 @@ def crew(workers: Workers, reading: Reading, n_runs: int) -> AbstractContextMana
     from buffet.workers.processes import ProcessCrew
 
     return ProcessCrew(reading, count, bound(workers.memory_bytes))
+
+
+def _is_of_one_process(run: Run) -> TypeGuard[StoredRun]:
+    return isinstance(run, StoredRun) and run.is_of_one_process
+
+
+def _here(workers: Workers, reading: Reading, run: StoredRun) -> AbstractContextManager[Crew]:
+    """This process alone, which others may have been asked for beside."""
+    if workers.cluster is not None or (workers.count or 1) > 1:
+        raise WorkerError(
+            f"{run.address}: such a store belongs to one process, and others cannot read from it; "
+            "leave out workers and cluster"
+        )
+    return nullcontext(Alone(reading))

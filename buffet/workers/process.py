@@ -22,6 +22,14 @@ LENGTH = struct.Struct("<Q")  # of a message, in bytes, before it
 class WorkerGone(Exception):
     """The process ended under its task; the text says how."""
 
+    def __init__(self, how: str, *, lacks_memory: bool = False) -> None:
+        super().__init__(how)
+        self.lacks_memory = lacks_memory  # by its own word, or as the system ends who takes much
+
+
+class WorkerUnfit(Exception):
+    """The process cannot begin, nor could another; the text says why."""
+
 
 class WorkerProcess:
     """A fresh interpreter, told what all its tasks have in common.
@@ -30,17 +38,18 @@ class WorkerProcess:
     choose how many threads the linear algebra has.
     """
 
-    def __init__(self, shared: bytes) -> None:
+    def __init__(self, shared: bytes, scratch: str | None = None) -> None:
+        """`scratch` is a folder for its files; raises OSError where it cannot be started."""
         self.holds: frozenset[str] = frozenset()  # numbers of the wind-off runs it was given
         self._process = subprocess.Popen(
             [sys.executable, "-m", "buffet.workers.worker"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            env=_environment(),
+            env=_environment(scratch),
             pipesize=PIPE_BYTES,
             start_new_session=True,  # Ctrl-C is for whoever started it, who ends it
         )
-        self._first: bytes | None = shared
+        self._first: bytes | None = shared  # until it has it
 
     @property
     def pid(self) -> int:
@@ -48,33 +57,47 @@ class WorkerProcess:
         return self._process.pid
 
     def answer(self, task: Sequence[Buffer]) -> memoryview:
-        """What it makes of a task; raises WorkerGone where it ends under it."""
+        """What it makes of a task.
+
+        Raises WorkerGone where it ends under it, WorkerUnfit where it ends before its first one.
+        """
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         try:
             if self._first is not None:
                 send(self._process.stdin, [self._first])
+                self._begun(receive(self._process.stdout))
                 self._first = None
             send(self._process.stdin, task)
             answer = receive(self._process.stdout)
         except (OSError, ValueError) as error:  # ValueError: closed by `kill`
-            raise WorkerGone(self._how()) from error
+            raise self._gone() from error
         if answer is None:
-            raise WorkerGone(self._how())
+            raise self._gone()
         return answer
 
-    def _how(self) -> str:
+    def _begun(self, words: memoryview | None) -> None:
+        """Its word that it is ready: none, or why it is not."""
+        if words is None:
+            raise self._gone()
+        if words:
+            raise WorkerUnfit(f"it cannot load what it is given: {bytes(words).decode()}")
+
+    def _gone(self) -> WorkerGone | WorkerUnfit:
         """How it ended, which it may be about to."""
         with suppress(subprocess.TimeoutExpired):
             self._process.wait(5.0)
         code = self._process.returncode
         if code == OUT_OF_MEMORY:
-            return "it ran out of memory"
+            return WorkerGone("it ran out of memory", lacks_memory=True)
+        how = f"it ended with {code}"
         if code is not None and code < 0:
             name = signal.Signals(-code).name if -code in set(signal.Signals) else str(-code)
-            often = ", as the system does where memory runs out" if name == "SIGKILL" else ""
-            return f"it was ended by {name}{often}"
-        return f"it ended with {code}"
+            how = f"it was ended by {name}"
+            if name == "SIGKILL":
+                how += ", as the system does where memory runs out"
+                return WorkerGone(how, lacks_memory=True)
+        return WorkerGone(how) if self._first is None else WorkerUnfit(how)
 
     def kill(self) -> None:
         """End it now."""
@@ -88,13 +111,15 @@ class WorkerProcess:
 
 
 OUT_OF_MEMORY = 71  # exit code by which a worker says so
+SCRATCH = "BUFFET_WORKERS_SCRATCH"  # names the folder that a worker left alone clears away
 
 
-def _environment() -> dict[str, str]:
+def _environment(scratch: str | None) -> dict[str, str]:
     """A worker has a core: threads of its own would wait for each other."""
     here = os.pathsep.join(path or os.getcwd() for path in sys.path)
     threads = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-    return os.environ | threads | {"PYTHONPATH": here}
+    places = {} if scratch is None else {"TMPDIR": scratch, SCRATCH: scratch}
+    return os.environ | threads | places | {"PYTHONPATH": here}
 
 
 def send(stream: IO[bytes], message: Sequence[Buffer]) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import shutil
 import sys
 import threading
 import traceback
@@ -17,7 +18,7 @@ from typing import IO
 
 from buffet.one_run import Outcome, Reading, RunRead, read_or_failed
 from buffet.workers.parcels import PROTOCOL, Buffer, Shared, pieces, unpacked
-from buffet.workers.process import OUT_OF_MEMORY, receive, send
+from buffet.workers.process import OUT_OF_MEMORY, SCRATCH, receive, send
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ def main() -> None:
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # nothing printed by a library is an answer
     messages: SimpleQueue[memoryview] = SimpleQueue()
     threading.Thread(target=_listen, args=(sys.stdin.buffer, messages), daemon=True).start()
-    reading: Reading = pickle.loads(messages.get())
+    reading = _opened(messages.get(), answers)
     off: dict[str, RunRead] = {}
     plain = Shared(reading.campaign, {})
     while True:
@@ -62,6 +63,19 @@ def main() -> None:
             os._exit(0)
 
 
+def _opened(common: memoryview, answers: IO[bytes]) -> Reading:
+    """What is common, and a first answer: nothing, or in words why it cannot be opened."""
+    try:
+        reading: Reading = pickle.loads(common)
+    except MemoryError:
+        os._exit(OUT_OF_MEMORY)
+    except Exception as error:
+        send(answers, [f"{type(error).__name__}: {error}".encode()])
+        os._exit(1)  # not by way of the interpreter's end, which would wait for the input
+    send(answers, [])
+    return reading
+
+
 def answer(found: Outcome, shared: Shared) -> list[Buffer]:
     """In pieces; an error that does not survive it is told in words."""
     if isinstance(found, Exception):
@@ -73,9 +87,17 @@ def answer(found: Outcome, shared: Shared) -> list[Buffer]:
 
 
 def _listen(stream: IO[bytes], messages: SimpleQueue[memoryview]) -> None:
-    """The input's end is the end of whoever wanted the answers."""
-    while (message := receive(stream)) is not None:
-        messages.put(message)
+    """The input's end is the end of whoever wanted the answers, and who would clear the scratch."""
+    try:
+        while (message := receive(stream)) is not None:
+            messages.put(message)
+    except MemoryError:
+        os._exit(OUT_OF_MEMORY)
+    except BaseException:
+        traceback.print_exc()
+        os._exit(1)
+    if SCRATCH in os.environ:
+        shutil.rmtree(os.environ[SCRATCH], ignore_errors=True)
     os._exit(0)
 
 

@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -23,7 +24,7 @@ from buffet.rating.rate import FOR_RATING, RatingSettings, rate
 from buffet.recipes import SpectraRecipe
 from buffet.run_analysis import RunAnalysis
 from buffet.spectra_outputs import spectra_document
-from buffet.workers.choice import FEWEST_RUNS, HERE, Workers, cores
+from buffet.workers.choice import FEWEST_RUNS, HERE, Workers
 from buffet.workers.crew import in_order
 from buffet.workers.process import WorkerProcess
 from ingest import Campaign, Run, open_campaign
@@ -176,8 +177,8 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     pids: list[int] = []
 
     class Noted(WorkerProcess):
-        def __init__(self, shared: bytes) -> None:
-            super().__init__(shared)
+        def __init__(self, shared: bytes, scratch: str | None = None) -> None:
+            super().__init__(shared, scratch)
             pids.append(self.pid)
 
     monkeypatch.setattr("buffet.workers.processes.WorkerProcess", Noted)
@@ -246,10 +247,13 @@ def test_outcomes_come_in_the_order_of_the_runs(campaign: Campaign) -> None:
 
 @pytest.mark.parametrize(
     ("count", "n_runs", "expected"),
-    [(1, 50, 1), (3, 50, 3), (4, 2, 2), (None, FEWEST_RUNS - 1, 1), (None, 50, cores())],
+    [(1, 50, 1), (3, 50, 3), (4, 2, 2), (None, FEWEST_RUNS - 1, 1), (None, 50, 32), (None, 9, 9)],
 )
-def test_how_many_processes(count: int | None, n_runs: int, expected: int) -> None:
+def test_how_many_processes(
+    count: int | None, n_runs: int, expected: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """As many as asked for, or one a core; never more than runs."""
+    monkeypatch.setattr("buffet.workers.choice.cores", lambda: 32)
     assert Workers(count).processes(n_runs) == expected
 
 
@@ -259,6 +263,25 @@ def test_nobody_cannot_work() -> None:
         buffet.analyse("nowhere", workers=0)
     with pytest.raises(ValueError, match="got -1 bytes of memory"):
         Workers(memory_bytes=-1)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "error", "told"),
+    [
+        ({"workers": "2"}, TypeError, r"got workers='2'; give a whole number, or None"),
+        ({"workers": 2.5}, TypeError, r"got workers=2\.5; give a whole number"),
+        ({"memory_bytes": "4 GB"}, TypeError, r"got memory_bytes='4 GB'; give a number, for ex"),
+        ({"cluster": 8786}, TypeError, r"got cluster=8786; give its address"),
+        ({"workers": 2, "cluster": "tcp://a:1"}, ValueError, "a cluster has workers of its own"),
+        ({"memory_bytes": 4e9, "cluster": "tcp://a:1"}, ValueError, "a cluster has workers of its"),
+    ],
+)
+def test_workers_that_cannot_be_meant(
+    wrong: dict[str, Any], error: type[Exception], told: str
+) -> None:
+    """Of the front page, told before the campaign is looked for."""
+    with pytest.raises(error, match=told):
+        buffet.analyse("nowhere", **wrong)
 
 
 @pytest.mark.parametrize(
