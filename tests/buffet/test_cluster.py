@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
 import sys
+import time
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from unittest.mock import Mock
 
@@ -20,12 +24,13 @@ from buffet.one_run import Failure, Reading
 from buffet.peak_search import shedding_peaks
 from buffet.rating.rate import FOR_RATING
 from buffet.recipes import SpectraRecipe
+from buffet.run_analysis import RunAnalysis
 from buffet.spectra_outputs import spectra_document
 from buffet.workers.choice import HERE, Workers
-from buffet.workers.cluster import ClusterCrew, Common
-from buffet.workers.parcels import Shared
+from buffet.workers.cluster import ClusterCrew, Common, cluster_crew, read_task
+from buffet.workers.parcels import Shared, unpacked
 from buffet.workers.ranges import ranges_of
-from ingest import Campaign, Run, open_campaign
+from ingest import Campaign, Run, open_campaign, open_stored_campaign
 from tests.buffet.campaigns import lift_run, run_buffet, wind_off, write_runs
 from tests.buffet.dask_processes import Cluster, cluster
 from tests.buffet.test_ranges import KEEPS, N, write_long_run
@@ -161,16 +166,146 @@ def test_a_run_that_kills_workers_fails_alone(
 
 
 def test_nobody_there(campaign: Campaign, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No scheduler, no address, no Dask: each has its message."""
+    """No scheduler, no Dask: each has its message."""
     monkeypatch.setattr("buffet.workers.cluster.REACHED_WITHIN_S", 1)
-    for address in ("tcp://127.0.0.1:1", "nowhere at all"):
-        with pytest.raises(ClusterError, match="no Dask scheduler answers at") as caught:
-            analyse(campaign, workers=Workers(cluster=address))
-        assert f"dask worker {address}" in str(caught.value)
+    address = "tcp://127.0.0.1:1"
+    with pytest.raises(ClusterError, match="no Dask scheduler answers at") as caught:
+        analyse(campaign, workers=Workers(cluster=address))
+    assert f"dask worker {address}" in str(caught.value)
     monkeypatch.setitem(sys.modules, "distributed", None)
     done = run_buffet("check", campaign.folder, "--cluster", "tcp://127.0.0.1:1")
     assert done.exit_code == 1
     assert 'pip install "buffeting[cluster]"' in done.stderr
+
+
+def test_a_misspelt_address_is_one_line(campaign: Campaign) -> None:
+    """At once, with nothing of Dask's own behind it, also when the interpreter ends."""
+    code = (
+        "import sys\nfrom buffet.errors import ClusterError\n"
+        "from buffet.workers.cluster import cluster_crew\n"
+        "for address in sys.argv[1:]:\n"
+        "    try:\n        cluster_crew(address, None)\n"
+        "    except ClusterError as error:\n        print(error, file=sys.stderr)\n"
+    )
+    wrong = ("127.0.0.1", "http://127.0.0.1:8786", "x://y", "nowhere at all", "tcp://host:port")
+    started = time.monotonic()
+    done = subprocess.run(
+        [sys.executable, "-c", code, *wrong], capture_output=True, text=True, check=True
+    )
+
+    assert time.monotonic() - started < 15.0  # a client left alone is waited for for 20 s
+    told = done.stderr.splitlines()
+    assert len(told) == len(wrong)
+    for address, line in zip(wrong, told, strict=True):
+        assert line.startswith(f"{address!r} is no address of a Dask scheduler")
+        assert line.endswith("give it as tcp://HOST:8786")
+
+
+@dataclass(frozen=True)
+class Kills:
+    """Ends a process from within a task, or its own."""
+
+    pid: int | None = None
+
+    def __call__(self, analysis: RunAnalysis) -> None:
+        """In a worker of the cluster."""
+        os.kill(self.pid or os.getpid(), signal.SIGKILL)
+        time.sleep(0.1)
+
+
+def test_what_is_lost_meanwhile_is_told(
+    campaign: Campaign,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    """All workers: nobody waits for ever; then the scheduler: one message and none of Dask's."""
+    monkeypatch.setattr("buffet.workers.cluster.LOOKED_AFTER_S", 0.1)
+    monkeypatch.setattr("buffet.workers.cluster.WITHOUT_WORKERS_S", 0.5)
+    with cluster(tmp_path, 1) as found:
+        who = Workers(cluster=found.address)
+        with pytest.raises(ClusterError, match=r"lost all workers, and none came within 0\.5 s"):
+            analyse(campaign, ["1"], workers=who, prepare=Kills())
+        (warned,) = caplog.records
+        assert f"the cluster at {found.address} has lost all workers" in warned.getMessage()
+        found.add_worker()
+        lost = rf"the scheduler at {found.address} was lost, .* after 0 of 1 runs; start it again"
+        with pytest.raises(ClusterError, match=lost):
+            analyse(campaign, ["1"], workers=who, prepare=Kills(found.scheduler.process.pid))
+
+    assert capfd.readouterr().err == ""
+
+
+def test_a_client_that_has_given_up(campaign: Campaign) -> None:
+    """It has no scheduler to ask any more; the same message, also between two stages."""
+    client = Mock(status="closed", nthreads=Mock(side_effect=AttributeError("ncores")))
+    crew = ClusterCrew(client, Reading(campaign, AnalysisSettings(), None))
+    with pytest.raises(ClusterError, match=r"was lost, .* after 0 of 2 runs"):
+        list(crew.read(campaign.wind_on, {}, lambda run: None))
+    client.status = "running"
+    with pytest.raises(AttributeError, match="ncores"):
+        list(crew.read(campaign.wind_on, {}, lambda run: None))
+
+
+def test_what_was_told_leaves_the_cluster(campaign: Campaign, two_workers: Cluster) -> None:
+    """Results of wind-on runs, as soon as they are here; wind-off runs are needed by others."""
+    reading, off = Reading(campaign, AnalysisSettings(), None), campaign.run("0")
+    with cluster_crew(two_workers.address, reading) as crew:
+
+        def held(run: Run) -> set[str]:
+            """What the client keeps alive there; it lets go of a run in a thread of its own."""
+            until = time.monotonic() + 5.0
+            while True:
+                keys = {key.rpartition("-")[2] for key in list(crew._client.futures)}
+                if run.number not in keys or time.monotonic() > until:
+                    return keys
+                time.sleep(0.01)
+
+        ((_, zero),) = crew.read([off], {}, lambda run: None)
+        assert isinstance(zero, tuple)
+        for run, _ in crew.read(campaign.wind_on, {"0": zero}, lambda run: None):
+            left = held(run)
+            assert run.number not in left
+            assert "0" in left
+
+
+def test_a_task_brings_its_own_runs_alone(campaign: Campaign) -> None:
+    """Each worker would open the others again in every task; results say what they said."""
+    crew = ClusterCrew(Mock(), Reading(campaign, AnalysisSettings(), None))
+    opened = crew._common(campaign.run("2")).opened().campaign
+
+    assert [run.number for run in opened.runs] == ["0", "2"]
+    assert opened.run("2") == campaign.run("2")
+    assert opened.model == campaign.model
+
+
+def test_fetched_recordings_lie_with_the_worker(
+    campaign: Campaign, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In its own folder, which Dask clears whichever way the worker ends."""
+    worker = Mock(local_directory=str(tmp_path))
+    monkeypatch.setattr("distributed.get_worker", lambda: worker)
+    stored = open_stored_campaign(f"local://{campaign.folder}")
+    reading = Reading(stored, AnalysisSettings(), None, Notes(tmp_path))
+    common = ClusterCrew(Mock(), reading)._common(stored.run("0"))
+    found = unpacked(read_task(common, "0", {}), Shared(stored, {}))
+
+    assert isinstance(found, tuple), found
+    assert (tmp_path / "seen").read_text() == "0/0.csv"
+    assert not list(tmp_path.rglob("0.csv"))
+
+
+@dataclass(frozen=True)
+class Notes:
+    """Which recordings lie below a folder while a run is read."""
+
+    folder: Path
+
+    def __call__(self, analysis: RunAnalysis) -> None:
+        """In the task."""
+        found = [path.relative_to(path.parents[1]) for path in self.folder.rglob("*.csv")]
+        (self.folder / "seen").write_text(" ".join(map(str, found)))
 
 
 def test_clusters_that_cannot_work(
