@@ -42,7 +42,7 @@ class WorkerProcess:
         """`scratch` is a folder for its files; raises OSError where it cannot be started."""
         self.holds: frozenset[str] = frozenset()  # numbers of the wind-off runs it was given
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "buffet.workers.worker"],
+            [sys.executable, "-P", "-m", "buffet.workers.worker"],  # by our path alone
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env=_environment(scratch),

@@ -99,6 +99,21 @@ def test_what_no_process_can_load_is_told_once(
     assert capfd.readouterr().err == ""
 
 
+def test_processes_import_what_this_one_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever lies where the command is called."""
+    (tmp_path / "buffet.py").write_text("raise SystemExit(3)\n", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.path", [path for path in sys.path if path])
+    process = WorkerProcess(b"no pickle")
+    try:
+        with pytest.raises(WorkerUnfit, match="cannot load what it is given: UnpicklingError"):
+            process.answer([])
+    finally:
+        process.kill()
+
+
 def test_a_message_that_finds_no_room_ends_its_process() -> None:
     """Whoever sent it is not left waiting."""
     process = WorkerProcess(b"")
