@@ -13,9 +13,11 @@ from typing import IO
 
 import numpy as np
 
+from buffet.workers.memory_file import mapped
 from buffet.workers.parcels import Buffer
 
 PIPE_BYTES = 1 << 20  # as much as Linux lets anybody have; elsewhere the usual size
+PLACE = struct.Struct("<QQ")  # of an answer: descriptor of its memory file, and its size
 LENGTH = struct.Struct("<Q")  # of a message, in bytes, before it
 
 
@@ -69,12 +71,16 @@ class WorkerProcess:
                 self._begun(receive(self._process.stdout))
                 self._first = None
             send(self._process.stdin, task)
-            answer = receive(self._process.stdout)
+            answer = self._received(self._process.stdout)
         except (OSError, ValueError) as error:  # ValueError: closed by `kill`
             raise self._gone() from error
         if answer is None:
             raise self._gone()
         return answer
+
+    def _received(self, answers: IO[bytes]) -> memoryview | None:
+        place = receive(answers)
+        return mapped(self.pid, *PLACE.unpack(place)) if place else receive(answers)
 
     def _begun(self, words: memoryview | None) -> None:
         """Its word that it is ready: none, or why it is not."""

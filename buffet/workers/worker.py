@@ -17,8 +17,9 @@ from queue import SimpleQueue
 from typing import IO
 
 from buffet.one_run import Outcome, Reading, RunRead, read_or_failed
+from buffet.workers.memory_file import written
 from buffet.workers.parcels import PROTOCOL, Buffer, Shared, pieces, unpacked
-from buffet.workers.process import OUT_OF_MEMORY, SCRATCH, receive, send
+from buffet.workers.process import OUT_OF_MEMORY, PLACE, SCRATCH, receive, send
 
 
 @dataclass(frozen=True)
@@ -50,17 +51,31 @@ def main() -> None:
     reading = _opened(messages.get(), answers)
     off: dict[str, RunRead] = {}
     plain = Shared(reading.campaign, {})
+    given: int | None = None
     while True:
         task: RunTask = unpacked(messages.get(), plain)
+        if given is not None:  # whoever asks again has mapped it
+            os.close(given)
         try:
             off = {number: one for number, one in off.items() if number in task.off}
             off |= task.sent
             found = outcome(reading, task.number, off)
-            send(answers, answer(found, Shared(reading.campaign, off)))
+            given = _give(answers, answer(found, Shared(reading.campaign, off)))
         except MemoryError:
             os._exit(OUT_OF_MEMORY)
         except BrokenPipeError:  # nobody wants the answer any more
             os._exit(0)
+
+
+def _give(answers: IO[bytes], content: list[Buffer]) -> int | None:
+    """In a memory file, of which place and size are sent, or by itself; the file's descriptor."""
+    given = written(content)
+    if given is None:
+        send(answers, [])
+        send(answers, content)
+    else:
+        send(answers, [PLACE.pack(given, os.fstat(given).st_size)])
+    return given
 
 
 def _opened(common: memoryview, answers: IO[bytes]) -> Reading:
