@@ -49,7 +49,7 @@ def campaign(tmp_path_factory: pytest.TempPathFactory) -> Campaign:
 
 @pytest.fixture(scope="module")
 def two_workers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
-    """Of which the last test but a few kills one."""
+    """Of which a test kills one, and the last one that asks for them all, and the scheduler."""
     with cluster(tmp_path_factory.mktemp("dask")) as found:
         yield found
 
@@ -201,42 +201,6 @@ def test_a_misspelt_address_is_one_line(campaign: Campaign) -> None:
         assert line.endswith("give it as tcp://HOST:8786")
 
 
-@dataclass(frozen=True)
-class Kills:
-    """Ends a process from within a task, or its own."""
-
-    pid: int | None = None
-
-    def __call__(self, analysis: RunAnalysis) -> None:
-        """In a worker of the cluster."""
-        os.kill(self.pid or os.getpid(), signal.SIGKILL)
-        time.sleep(0.1)
-
-
-def test_what_is_lost_meanwhile_is_told(
-    campaign: Campaign,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    caplog: pytest.LogCaptureFixture,
-    capfd: pytest.CaptureFixture[str],
-) -> None:
-    """All workers: nobody waits for ever; then the scheduler: one message and none of Dask's."""
-    monkeypatch.setattr("buffet.workers.cluster.LOOKED_AFTER_S", 0.1)
-    monkeypatch.setattr("buffet.workers.cluster.WITHOUT_WORKERS_S", 0.5)
-    with cluster(tmp_path, 1) as found:
-        who = Workers(cluster=found.address)
-        with pytest.raises(ClusterError, match=r"lost all workers, and none came within 0\.5 s"):
-            analyse(campaign, ["1"], workers=who, prepare=Kills())
-        (warned,) = caplog.records
-        assert f"the cluster at {found.address} has lost all workers" in warned.getMessage()
-        found.add_worker()
-        lost = rf"the scheduler at {found.address} was lost, .* after 0 of 1 runs; start it again"
-        with pytest.raises(ClusterError, match=lost):
-            analyse(campaign, ["1"], workers=who, prepare=Kills(found.scheduler.process.pid))
-
-    assert capfd.readouterr().err == ""
-
-
 def test_a_client_that_has_given_up(campaign: Campaign) -> None:
     """It has no scheduler to ask any more; the same message, also between two stages."""
     client = Mock(status="closed", nthreads=Mock(side_effect=AttributeError("ncores")))
@@ -306,6 +270,42 @@ class Notes:
         """In the task."""
         found = [path.relative_to(path.parents[1]) for path in self.folder.rglob("*.csv")]
         (self.folder / "seen").write_text(" ".join(map(str, found)))
+
+
+@dataclass(frozen=True)
+class Kills:
+    """Ends a process from within a task, or its own."""
+
+    pid: int | None = None
+
+    def __call__(self, analysis: RunAnalysis) -> None:
+        """In a worker of the cluster."""
+        os.kill(self.pid or os.getpid(), signal.SIGKILL)
+        time.sleep(0.1)
+
+
+def test_what_is_lost_meanwhile_is_told(
+    campaign: Campaign,
+    two_workers: Cluster,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    """All workers: nobody waits for ever; then the scheduler: one message and none of Dask's."""
+    monkeypatch.setattr("buffet.workers.cluster.LOOKED_AFTER_S", 0.1)
+    monkeypatch.setattr("buffet.workers.cluster.WITHOUT_WORKERS_S", 0.5)
+    who = Workers(cluster=two_workers.address)
+    with pytest.raises(ClusterError, match=r"lost all workers, and none came within 0\.5 s"):
+        analyse(campaign, ["1"], workers=who, prepare=Kills())
+    (warned,) = caplog.records
+    assert f"the cluster at {two_workers.address} has lost all workers" in warned.getMessage()
+    two_workers.add_worker()
+    lost = rf"the scheduler at {two_workers.address} was lost, .* after 0 of 1 runs; start it again"
+    kills = Kills(two_workers.scheduler.process.pid)
+    with pytest.raises(ClusterError, match=lost):
+        analyse(campaign, ["1"], workers=who, prepare=kills)
+
+    assert capfd.readouterr().err == ""
 
 
 def test_clusters_that_cannot_work(
