@@ -76,7 +76,7 @@ def _needs(
     values = passed * min(samples, 64 * segment)
     spectra = n + n_crossed * (n_crossed - 1)
     reduced = n + 6 + 2 * min(n_crossed, 6) ** 2
-    floors = sum(number in off for number in {run.zero_before, run.zero_after})
+    floors = sum(number in off for number in run.zero_runs)
     kept = RESAMPLING_BYTES + DOUBLE * values * (spectra + (1 + floors) * reduced)
     zeros = floors * DOUBLE * values * spectra
     held = DOUBLE * max(min(samples * n, LOOKAHEAD_SAMPLES), n * min(samples, ALIVE_SAMPLES))
