@@ -90,12 +90,12 @@ class ColumnText:
 
 
 def _parsed(parser: TableParser, chunks: Iterable[Chunk]) -> Iterator[Table]:
-    """Tables in file order, parsed by a few threads; at most one chunk waits for each."""
+    """Tables in file order, parsed by a few threads; at most two chunks wait for each."""
     waiting: deque[Future[Table]] = deque()
     with ThreadPoolExecutor(_PARSE_THREADS) as pool:
         for chunk in chunks:
             waiting.append(pool.submit(parser.parse, chunk))
-            if len(waiting) > _PARSE_THREADS:
+            if len(waiting) > 2 * _PARSE_THREADS:
                 yield waiting.popleft().result()
         while waiting:
             yield waiting.popleft().result()
