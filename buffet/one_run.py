@@ -95,8 +95,8 @@ def opened(
 ) -> Record:
     """Its record, with the zeros of its wind-off runs taken out."""
     zeros = {number: zero for number, (_, zero) in off.items() if zero is not None}
-    threads = reading.settings.workers
-    return run.open(zeros if run.kind == "wind-on" else None, checked=checked, threads=threads)
+    ahead = reading.settings.workers > 1
+    return run.open(zeros if run.kind == "wind-on" else None, checked=checked, ahead=ahead)
 
 
 @dataclass(frozen=True)

@@ -116,7 +116,7 @@ class RecordChecks:
     def feed_channel(self, index: int, samples: NDArray[np.float64]) -> int:
         """Take the next samples of one channel; gives how many of them are missing.
 
-        Channels may be fed by threads of their own, and the samples may change afterwards.
+        The samples may change afterwards.
         """
         return self._checks[index].feed(samples)
 

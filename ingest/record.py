@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
-from functools import partial
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +28,6 @@ from ingest.rig import CorrectionBounds
 from ingest.tunnel import Rotation
 from ingest.zeros import RunClock, ZeroLine, ZeroReading, has_zero, zero_line
 
-TWO_THREADS = 2  # check channels side by side
-Item = TypeVar("Item")
 Kind = Literal["wind-on", "wind-off"]
 Excitation = Literal["tap"]  # the model was struck, and rang
 
@@ -81,17 +77,17 @@ class Run:
         zeros: Mapping[str, ZeroReading] | None = None,
         *,
         checked: bool = True,
-        threads: int = TWO_THREADS,
+        ahead: bool = True,
     ) -> Record:
         """Open the recording and read its first lines.
 
         `zeros` holds wind-off readings by run number; without them no zero is removed. Unchecked,
-        the samples are the same, and nothing is found about them. With one of the threads nothing
-        is done side by side.
+        the samples are the same, and nothing is found about them. The next block is read meanwhile,
+        in a thread of its own, unless not `ahead`.
 
         Raises RecordingError where no reader takes the file or it is not as the sheet says.
         """
-        return Record(self, zeros or {}, checked=checked, threads=threads)
+        return Record(self, zeros or {}, checked=checked, ahead=ahead)
 
 
 class Record:
@@ -107,7 +103,7 @@ class Record:
         zeros: Mapping[str, ZeroReading],
         *,
         checked: bool = True,
-        threads: int = TWO_THREADS,
+        ahead: bool = True,
     ) -> None:
         from ingest.checks import RecordChecks  # loads the readers' libraries
 
@@ -120,7 +116,7 @@ class Record:
         self.reader = self._recording.reader  # which took the file
         self._logged_hz = tuple(map(self._recording.logged_rate_hz, columns))
         self._checks = RecordChecks(run.logged, self._logged_hz)
-        self._checked, self._threads = checked, threads
+        self._checked, self._ahead = checked, ahead
         self._filler = GapFiller(len(run.logged))
         self._zero, self._zero_findings = self._zeros(zeros)
         self._logged_sum = np.zeros(len(run.logged))
@@ -165,11 +161,7 @@ class Record:
                 f"the record of run {self.run.number} was already read; open the run again"
             )
         self._started = True
-        return self._ahead(self._stream())
-
-    def _ahead(self, items: Generator[Item]) -> Iterator[Item]:
-        """The next one made meanwhile, where there are threads for it."""
-        return reading_ahead(items) if self._threads > 1 else items
+        return self._stream()
 
     def _stream(self) -> Generator[NDArray[np.float64]]:
         n = 0
@@ -202,13 +194,11 @@ class Record:
     def _filled(self) -> Iterator[NDArray[np.float64]]:
         """Calibrated blocks without gaps."""
         try:
-            with ThreadPoolExecutor(self._threads) as pool:
-                each = pool.map if self._threads > 1 else map
-                for raw in self._ahead(self._raw()):
-                    n_missing = sum(each(partial(self._check, raw), range(len(raw.samples))))
-                    is_whole = n_missing == 0 and raw.logged is None
-                    yield from self._filler.push(raw.samples, is_whole=is_whole)
-                yield from self._filler.finish()
+            for raw in self._raw():
+                n_missing = sum(self._check(raw, i) for i in range(len(raw.samples)))
+                is_whole = n_missing == 0 and raw.logged is None
+                yield from self._filler.push(raw.samples, is_whole=is_whole)
+            yield from self._filler.finish()
         except EndlessLeadingGapError as error:
             raise self._endless_gap(self.run.logged[error.channel]) from error
 
@@ -225,7 +215,16 @@ class Record:
         samples += channel.offset
         return n_missing
 
-    def _raw(self) -> Generator[RawBlock]:
+    def _raw(self) -> Iterator[RawBlock]:
+        """As the recording has them.
+
+        Reading waits for disks and lets other threads work; checks are many small steps, which
+        threads of their own made slower (by a fifth to a quarter on two cores).
+        """
+        blocks = self._blocks()
+        return reading_ahead(blocks) if self._ahead else blocks
+
+    def _blocks(self) -> Generator[RawBlock]:
         yield from self._recording.blocks([channel.column for channel in self.run.logged])
 
     def _endless_gap(self, channel: Channel) -> RecordingError:

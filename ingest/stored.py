@@ -19,7 +19,7 @@ from tempfile import TemporaryDirectory
 from ingest.campaign import CAMPAIGN_FILE, Campaign, open_campaign
 from ingest.errors import IngestError, RecordingError, SheetError, StoreError
 from ingest.readers.byte_source import file_digest
-from ingest.record import TWO_THREADS, Record, Run
+from ingest.record import Record, Run
 from ingest.sheet_faults import read_toml
 from ingest.sheet_files import naming_texts
 from ingest.zeros import ZeroReading
@@ -50,7 +50,7 @@ class StoredRun(Run):
         zeros: Mapping[str, ZeroReading] | None = None,
         *,
         checked: bool = True,
-        threads: int = TWO_THREADS,
+        ahead: bool = True,
     ) -> Record:
         """As of any run; the recording is fetched and kept as long as the record is.
 
@@ -62,7 +62,7 @@ class StoredRun(Run):
             fetched = tuple(self._fetched(store, folder, i) for i in range(len(self.sources)))
             own = {one.name: getattr(self, one.name) for one in fields(Run)}
             run = Run(**own | {"recordings": fetched})
-            record = Record(run, zeros or {}, checked=checked, threads=threads)
+            record = Record(run, zeros or {}, checked=checked, ahead=ahead)
         except BaseException:
             scratch.cleanup()
             raise
