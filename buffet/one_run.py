@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import ctypes
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
@@ -12,6 +10,7 @@ from numpy.typing import NDArray
 
 from buffet.blockage import blockage_findings
 from buffet.errors import BuffetError, RecordTooShortError, TooCoarseError
+from buffet.heap import give_back
 from buffet.one_pass import AnalysisSettings, Passed, crossed, one_pass
 from buffet.record_findings import noise_left, record_findings
 from buffet.run_analysis import VERTICAL_FAMILY, NoiseFloor, RunAnalysis, family
@@ -89,14 +88,8 @@ def read_run(reading: Reading, run: Run, off: Mapping[str, RunRead]) -> RunRead:
     """Read a run once and reduce it; raises what its recording and its length give reason for."""
     record = opened(reading, run, off)
     passed = one_pass(record, reading.wanted_s, reading.settings, reading.campaign.model)
-    _give_back()
+    give_back()
     return reduced(reading, run, off, RecordWords.of(record), passed)
-
-
-def _give_back() -> None:
-    """Return to the system what a pass has freed: glibc keeps a heap a thread, 70 MB together."""
-    with suppress(AttributeError, OSError, TypeError):  # other systems' libraries
-        ctypes.CDLL(None).malloc_trim(0)
 
 
 def opened(

@@ -20,7 +20,17 @@ EMPTY_NAMES = {"utils", "util", "helpers", "common", "misc", "core", "manager"}
 HEAVY = ("matplotlib", "click", "pandas", "scipy.signal", "pint", "pydantic", "h5py", "pyarrow")
 # Levels of `buffet`, lowest first: a module imports from its own level and those below it.
 LEVELS = (
-    ("shown", "interval", "json_values", "holm", "phrases", "errors", "cautions", "usable_band"),
+    (
+        "shown",
+        "interval",
+        "json_values",
+        "holm",
+        "phrases",
+        "errors",
+        "cautions",
+        "heap",
+        "usable_band",
+    ),
     ("column_units", "writing"),
     ("small_files",),
     ("spectral", "vehicle", "perception", "calibrating", "demo"),

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Self
 from uuid import uuid4
 
 from buffet.errors import BuffetError, ClusterError
+from buffet.heap import reuse_freed
 from buffet.one_run import Failure, Outcome, Reading, RunRead
 from buffet.workers.parcels import PROTOCOL, Shared, packed, plain, unpacked
 from buffet.workers.ranges import joined_run, ranges_of, read_range, read_rest
@@ -105,6 +106,7 @@ def _told(
     common: Common, number: str, off: Mapping[str, bytes]
 ) -> tuple[Reading, Run, dict[str, RunRead]]:
     """What a task works by: its run, and the wind-off runs that could be read."""
+    reuse_freed()
     reading = common.opened()
     found = {zero: unpacked(data, Shared(reading.campaign, {})) for zero, data in off.items()}
     known = {zero: one for zero, one in found.items() if isinstance(one, tuple)}
