@@ -21,29 +21,16 @@ from ingest.cache_folder import cache_folder, let_go_of_unasked
 from ingest.cache_keys import FOLDER, asked_by
 from ingest.errors import CacheError
 from ingest.recording import ClockOptions, FileOptions
-from tests.ingest.cached_runs import (
+from tests.ingest.cache.cached_runs import (
     CHANNELS,
     entries,
     recording_of,
     refuse_to_read,
     require_same,
     run_of,
-    shorten_blocks,
     text,
     told,
 )
-
-
-@pytest.fixture(autouse=True)
-def _short_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
-    shorten_blocks(monkeypatch)
-
-
-@pytest.fixture
-def run(tmp_path: Path) -> Run:
-    """One text."""
-    (tmp_path / "1.csv").write_text(text(1))
-    return run_of(tmp_path, "1.csv")
 
 
 def test_the_folder_can_be_deleted_at_any_time(run: Run, tmp_path: Path) -> None:

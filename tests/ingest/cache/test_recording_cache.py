@@ -15,7 +15,7 @@ from ingest import Record, RecordingError, Run, cache_entry
 from ingest.cache_entry import EntryInMaking, write_whole
 from ingest.cache_keys import FOLDER, asked_by
 from ingest.recording import ClockOptions, FileOptions
-from tests.ingest.cached_runs import (
+from tests.ingest.cache.cached_runs import (
     AT_100_HZ,
     CHANNELS,
     N,
@@ -24,23 +24,9 @@ from tests.ingest.cached_runs import (
     refuse_to_read,
     require_same,
     run_of,
-    shorten_blocks,
     text,
     told,
 )
-
-
-@pytest.fixture(autouse=True)
-def _short_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
-    shorten_blocks(monkeypatch)
-
-
-@pytest.fixture
-def run(tmp_path: Path) -> Run:
-    """One text."""
-    (tmp_path / "1.csv").write_text(text(1))
-    return run_of(tmp_path, "1.csv")
-
 
 CLOCKS = {
     "stated rate": AT_100_HZ,

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from ingest import Channel, Run, recording_cache
 from ingest.cache_folder import cache_folder
 from ingest.cache_keys import FOLDER, asked_by
-from ingest.readers import part
 from ingest.recording import ClockOptions, Recording
 
 N = 1000
@@ -22,12 +21,6 @@ CHANNELS = (
     Channel("tap", "p", "pressure", "Pa", 1.0),
 )
 AT_100_HZ = ClockOptions(rate_hz=100.0)
-
-
-def shorten_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Several blocks of a recording of kilobytes."""
-    monkeypatch.setattr(part, "BLOCK_ROWS", 300)
-    monkeypatch.setattr("ingest.readers.text_chunks.CHUNK_BYTES", 4096)
 
 
 def text(seed: int, n: int = N, first: int = 0) -> str:
