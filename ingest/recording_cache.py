@@ -168,9 +168,8 @@ class _Kept:
                 "clock": asdict(recording.clock),
                 "slower_clocks": [[rate, asdict(clock)] for rate, clock in recording.slower_clocks],
             }
-            _note(
-                asked, self._stamps, recording.sha256
-            )  # before it: an entry is asked for by its note
+            # before it: an entry is asked for by its note
+            _note(asked, self._stamps, recording.sha256)
             written.keep_as(asked.entry(recording.sha256), about)
         except OSError as fault:
             _tell_full(asked, fault)

@@ -82,8 +82,8 @@ def _series(
             campaign = write_campaign(Path(folder) / "campaign", size)
             found.append(_measured(command[0], str(campaign), *command[1:]))
         print(f"{what}, {value:g} {axis}: {found[-1][0]:.2f} s", file=sys.stderr, flush=True)
-    seconds, megabytes = zip(*found, strict=True)
-    return Series(what, axis, command, tuple(value for value, _ in sizes), seconds, megabytes)
+    taken_s, peaks_mb = zip(*found, strict=True)
+    return Series(what, axis, command, tuple(value for value, _ in sizes), taken_s, peaks_mb)
 
 
 def _measured(*arguments: str) -> tuple[float, float]:
